@@ -1,0 +1,267 @@
+"""Units: quantities at the door, floats inside.
+
+One pint registry for the whole program, the spellings that the trade uses for units, and cached
+factor-and-offset conversions, so that a column of a million numbers costs one multiplication. pint
+does not tell dry from wet gas, nor ppm of one gas from ppm of another: the quantity's name does.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from typing import TypeVar
+
+import numpy as np
+import pint
+from numpy.typing import NDArray
+
+Number = TypeVar("Number", float, NDArray[np.float64])
+
+
+class UnitError(ValueError):
+    """A unit that is unknown, or does not measure the wanted kind of quantity.
+
+    Attributes
+    ----------
+    given, wanted : str
+        The unit as given and the canonical unit that it should convert to.
+    """
+
+    def __init__(self, message: str, *, given: str, wanted: str = "") -> None:
+        super().__init__(message)
+        self.given = given
+        self.wanted = wanted
+
+
+def _registry() -> pint.UnitRegistry[Fraction]:
+    registry: pint.UnitRegistry[Fraction] = pint.UnitRegistry(non_int_type=Fraction)
+    # Conventional columns of water and mercury, as gauges are scaled: 1 inH2O at 4 degC and
+    # standard gravity (NIST SP 811, Appendix B.8, conventional: 249.0889 Pa).
+    registry.define("inch_water_column = 249.0889 * pascal = inWC")
+    registry.define("millimeter_water_column = 9.80665 * pascal = mmWC")
+    # Thousand and million Btu per hour; the trade writes M for a thousand (Roman) in MBH.
+    registry.define("MBH = 1000 * Btu_it / hour")
+    registry.define("MMBtu = 1e6 * Btu_it")
+    return registry
+
+
+registry: pint.UnitRegistry[Fraction] = _registry()
+"""The program's one unit registry."""
+
+# Trade spellings, after case folding and removal of spaces and dots -> what pint understands.
+# Temperatures are spelt with care: a lone "C" or "F" is a temperature only in a unit's place.
+_SPELLINGS: dict[str, str] = {
+    "1": "dimensionless",
+    "-": "dimensionless",
+    "%": "percent",
+    "vol%": "percent",
+    "%vol": "percent",
+    "pct": "percent",
+    "percent": "percent",
+    "v%": "percent",
+    "%v": "percent",
+    "vol-%": "percent",
+    "[%]": "percent",
+    "volpercent": "percent",
+    "%rh": "percent",
+    "%dry": "percent",
+    "prozent": "percent",
+    "ppm": "ppm",
+    "ppmv": "ppm",
+    "vpm": "ppm",
+    "ppmvol": "ppm",
+    "ppmdry": "ppm",
+    "ppmvd": "ppm",
+    "°c": "degC",
+    "degc": "degC",
+    "c": "degC",
+    "celsius": "degC",
+    "℃": "degC",
+    "ºc": "degC",
+    "grad c": "degC",
+    "cel": "degC",
+    "degreec": "degC",
+    "degreesc": "degC",
+    "gradc": "degC",
+    "°f": "degF",
+    "degf": "degF",
+    "f": "degF",
+    "fahrenheit": "degF",
+    "℉": "degF",
+    "ºf": "degF",
+    "[degf]": "degF",
+    "degreef": "degF",
+    "degreesf": "degF",
+    "k": "kelvin",
+    "kelvin": "kelvin",
+    "deltac": "delta_degC",
+    "deltaf": "delta_degF",
+    "delta_degc": "delta_degC",
+    "delta_degf": "delta_degF",
+    "pa": "pascal",
+    "hpa": "hectopascal",
+    "kpa": "kilopascal",
+    "mpa": "megapascal",
+    "bar": "bar",
+    "mbar": "millibar",
+    "psi": "psi",
+    "psig": "psi",
+    "psia": "psi",
+    "inwc": "inch_water_column",
+    "inh2o": "inch_water_column",
+    '"wc': "inch_water_column",
+    "iwc": "inch_water_column",
+    "inw": "inch_water_column",
+    "inwg": "inch_water_column",
+    '"h2o': "inch_water_column",
+    '"wg': "inch_water_column",
+    "[in_i'h2o]": "inch_water_column",
+    "in_wc": "inch_water_column",
+    "inchwc": "inch_water_column",
+    "incheswc": "inch_water_column",
+    "mmh2o": "millimeter_water_column",
+    "mmwc": "millimeter_water_column",
+    "mmws": "millimeter_water_column",
+    "mmca": "millimeter_water_column",
+    "mmce": "millimeter_water_column",
+    "mm[h2o]": "millimeter_water_column",
+    "inhg": "inHg",
+    "mmhg": "mmHg",
+    "ua": "microampere",
+    "µa": "microampere",
+    "μa": "microampere",
+    "microamp": "microampere",
+    "microamps": "microampere",
+    "na": "nanoampere",
+    "ma": "milliampere",
+    "kw": "kilowatt",
+    "w": "watt",
+    "mw": "megawatt",
+    "kwh": "kilowatt_hour",
+    "mbh": "MBH",
+    "kbtu/h": "MBH",
+    "kbtu/hr": "MBH",
+    "kbtuh": "MBH",
+    "mbtu/h": "MBH",
+    "btu/h": "Btu_it / hour",
+    "btu/hr": "Btu_it / hour",
+    "btuh": "Btu_it / hour",
+    "mmbtu/h": "MMBtu / hour",
+    "mmbtu/hr": "MMBtu / hour",
+    "mmbtuh": "MMBtu / hour",
+    "[btu_it]/h": "Btu_it / hour",
+    "lb/mmbtu": "pound / MMBtu",
+    "rpm": "rpm",
+    "1/min": "rpm",
+    "min-1": "rpm",
+    "u/min": "rpm",
+    "/min": "rpm",
+    "s": "second",
+    "sec": "second",
+    "min": "minute",
+    "h": "hour",
+    "hr": "hour",
+    "m": "meter",
+    "ft": "foot",
+    "in": "inch",
+    "m3/h": "meter**3 / hour",
+    "m³/h": "meter**3 / hour",
+    "cfh": "foot**3 / hour",
+    "ft3/h": "foot**3 / hour",
+    "ft³/h": "foot**3 / hour",
+    "scfh": "foot**3 / hour",
+    "m^3/h": "meter**3 / hour",
+    "l/min": "liter / minute",
+    "l/h": "liter / hour",
+    "mg/m3": "milligram / meter**3",
+    "mg/m³": "milligram / meter**3",
+    "mg/nm3": "milligram / meter**3",
+    "mg/nm³": "milligram / meter**3",
+    "mg/kwh": "milligram / kilowatt_hour",
+    "ng/j": "nanogram / joule",
+    "kg/kwh": "kilogram / kilowatt_hour",
+    "ph": "dimensionless",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """``canonical = given * factor + offset``."""
+
+    factor: float
+    offset: float
+
+    def __call__(self, value: Number) -> Number:
+        return value * self.factor + self.offset
+
+
+def spelt(text: str) -> str:
+    """Return the pint spelling of a unit as the trade writes it.
+
+    Parameters
+    ----------
+    text : str
+        A unit such as ``"°F"``, ``"in. W.C."``, ``"MBH"`` or any expression that pint knows.
+
+    Raises
+    ------
+    UnitError
+        If neither the list of trade spellings nor pint knows it.
+
+    Examples
+    --------
+    >>> spelt("in. W.C."), spelt("°F"), spelt("MBH")
+    ('inch_water_column', 'degF', 'MBH')
+    """
+    folded = re.sub(r"[\s.]+", "", text.strip().casefold()).replace("''", '"').replace("”", '"')
+    known = _SPELLINGS.get(folded)
+    if known is not None:
+        return known
+    try:
+        return str(registry.parse_units(text.strip()))
+    except Exception as error:  # pint raises a different class for each kind of nonsense
+        raise UnitError(
+            f"unit {text!r} is not known; write one such as degC, degF, K, %, ppm, Pa, mbar, "
+            "inWC, kW or MBH",
+            given=text,
+        ) from error
+
+
+@lru_cache(maxsize=4096)
+def conversion(given: str, wanted: str) -> Conversion:
+    """Return the conversion from one unit to another.
+
+    Parameters
+    ----------
+    given, wanted : str
+        Units in any spelling that :func:`spelt` takes. ``"K"`` as the wanted unit of a difference
+        is met by a difference in degF or degC spelt ``delta_degF`` or ``delta_degC``.
+
+    Raises
+    ------
+    UnitError
+        If a unit is unknown or the two do not measure the same kind of quantity.
+
+    Examples
+    --------
+    >>> conversion("degF", "degC")(212.0)
+    100.0
+    >>> conversion("ppm", "%")(10000.0)
+    1.0
+    """
+    source, target = spelt(given), spelt(wanted)
+    if source == target:
+        return Conversion(1.0, 0.0)
+    try:
+        zero = registry.Quantity(Fraction(0), source).to(target).magnitude
+        one = registry.Quantity(Fraction(1), source).to(target).magnitude
+    except pint.DimensionalityError as error:
+        raise UnitError(
+            f"unit {given!r} does not convert to {wanted!r}: they measure different things",
+            given=given,
+            wanted=wanted,
+        ) from error
+    # Exact fractions until here: 5/9 and -160/9 are rounded once, not accumulated.
+    return Conversion(float(one - zero), float(zero))
