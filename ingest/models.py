@@ -86,27 +86,27 @@ class Limits(Part):
     """
 
     targets: list[TargetPoint] = Field(default_factory=list)
-    co_air_free_check: float | None = Field(None, gt=0)
-    co_air_free_fix: float | None = Field(None, gt=0)
-    co_air_free_stop: float | None = Field(None, gt=0)
-    nox_at_3_o2_max: float | None = Field(None, gt=0)
-    o2_spread_max: float | None = Field(None, gt=0)
+    co_air_free_check: float | None = Field(default=None, gt=0)
+    co_air_free_fix: float | None = Field(default=None, gt=0)
+    co_air_free_stop: float | None = Field(default=None, gt=0)
+    nox_at_3_o2_max: float | None = Field(default=None, gt=0)
+    o2_spread_max: float | None = Field(default=None, gt=0)
     stack_temperature_max: Temperature | None = None
     stack_temperature_by_rate: list[RateLimit] = Field(default_factory=list)
-    approach_rise_max: TemperatureDifference | None = Field(None, gt=0)
+    approach_rise_max: TemperatureDifference | None = Field(default=None, gt=0)
     vent_temperature_max: Temperature | None = None
     return_water_min: Temperature | None = None
-    flame_signal_min: Current | None = Field(None, gt=0)
-    room_co_check: float | None = Field(None, gt=0)
-    room_co_stop: float | None = Field(None, gt=0)
+    flame_signal_min: Current | None = Field(default=None, gt=0)
+    room_co_check: float | None = Field(default=None, gt=0)
+    room_co_stop: float | None = Field(default=None, gt=0)
     gas_inlet_pressure: PressureBand | None = None
     manifold_pressure: PressureBand | None = None
     stack_draft: PressureBand | None = None
     overfire_draft: PressureBand | None = None
-    smoke_number_max: float | None = Field(None, ge=0, le=9)
-    calibration_interval_days: int | None = Field(None, gt=0)
+    smoke_number_max: float | None = Field(default=None, ge=0, le=9)
+    calibration_interval_days: int | None = Field(default=None, gt=0)
     required_rates: list[Percent] = Field(default_factory=list)
-    source: str | None = Field(None, description="Where these limits come from, as text.")
+    source: str | None = Field(default=None, description="Where these limits come from, as text.")
 
 
 class LimitsDocument(Document, Limits):
@@ -120,7 +120,7 @@ class Site(Document):
     external_id: str | None = None
     name: str = Field(min_length=1, max_length=200)
     address: str | None = None
-    zone: str = Field("UTC", description="IANA time zone of the site.")
+    zone: str = Field(default="UTC", description="IANA time zone of the site.")
     altitude: Length | None = None
 
 
@@ -130,10 +130,12 @@ class Boiler(Document):
     id: UUID | None = None
     external_id: str | None = None
     site_id: UUID | None = None
-    name: str = Field("boiler", min_length=1, max_length=200)
-    fuel: str = Field("natural_gas", description="A fuel's key, name or composition.")
-    rated_input: Power | None = Field(None, gt=0, description="Gross heat input at high fire.")
-    turndown: float | None = Field(None, ge=1, le=50)
+    name: str = Field(default="boiler", min_length=1, max_length=200)
+    fuel: str = Field(default="natural_gas", description="A fuel's key, name or composition.")
+    rated_input: Power | None = Field(
+        default=None, gt=0, description="Gross heat input at high fire."
+    )
+    turndown: float | None = Field(default=None, ge=1, le=50)
     condensing: bool = False
     medium: Literal["hot_water", "steam"] = "hot_water"
     altitude: Length | None = None
@@ -141,7 +143,7 @@ class Boiler(Document):
     air_fuel_control: AirFuelControl = "unknown"
     burners: list[str] = Field(default_factory=lambda: ["1"], min_length=1)
     rates: list[Percent] = Field(default_factory=list, description="Firing rates it is tested at.")
-    zone: str | None = Field(None, description="IANA time zone where the site states none.")
+    zone: str | None = Field(default=None, description="IANA time zone where the site states none.")
     limits: Limits = Field(default_factory=Limits)
     serial: str | None = None
     installed: date | None = None
@@ -155,9 +157,9 @@ class AccuracySpec(Part):
     statement, 0 for limits of a rectangular distribution.
     """
 
-    absolute: float | None = Field(None, ge=0)
-    percent: float | None = Field(None, ge=0)
-    coverage: float = Field(2.0, ge=0)
+    absolute: float | None = Field(default=None, ge=0)
+    percent: float | None = Field(default=None, ge=0)
+    coverage: float = Field(default=2.0, ge=0)
 
 
 class RangeSpec(Part):
@@ -175,8 +177,12 @@ class Instrument(Part):
     calibrated: date | None = None
     accuracies: dict[str, AccuracySpec] = Field(default_factory=dict)
     ranges: dict[str, RangeSpec] = Field(default_factory=dict)
-    leak_check: bool | None = Field(None, description="Passed, failed, or None: not recorded.")
-    fresh_air_zero: bool | None = Field(None, description="Zeroed in fresh air outside the room.")
+    leak_check: bool | None = Field(
+        default=None, description="Passed, failed, or None: not recorded."
+    )
+    fresh_air_zero: bool | None = Field(
+        default=None, description="Zeroed in fresh air outside the room."
+    )
     fresh_air_after: dict[str, float] = Field(
         default_factory=dict, description="Readings in fresh air after the last point, canonical."
     )
@@ -210,9 +216,10 @@ class Visit(Document):
     fuel: str | None = None
     technician: str | None = None
     adjustments: list[Adjustment] = Field(default_factory=list)
-    adjusted: bool | None = Field(None, description="False declares: nothing was adjusted.")
+    adjusted: bool | None = Field(default=None, description="False declares: nothing was adjusted.")
     as_found_stands: bool = Field(
-        False, description="The as-found points stand as the as-left ones: nothing was changed."
+        default=False,
+        description="The as-found points stand as the as-left ones: nothing was changed.",
     )
     instrument: Instrument = Field(default_factory=Instrument)
     room_co: list[RoomCo] = Field(default_factory=list)
@@ -223,7 +230,7 @@ class Visit(Document):
     combustion_air_temperature: Temperature | None = None
     supply_water_temperature: Temperature | None = None
     return_water_temperature: Temperature | None = None
-    phase: Phase | None = Field(None, description="Phase of readings that state none.")
+    phase: Phase | None = Field(default=None, description="Phase of readings that state none.")
     rates: list[Percent] = Field(
         default_factory=list, description="Rates of the saved readings, in file order."
     )
