@@ -1,0 +1,49 @@
+"""Conversions against published factors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from combustion.units import UnitError, conversion
+
+# NIST Special Publication 811 (2008), Appendix B.8; status: memory.
+NIST_SP_811 = [
+    ("inWC", "Pa", 249.0889),  # inch of water, conventional
+    ("mmH2O", "Pa", 9.80665),  # millimetre of water, conventional
+    ("mbar", "Pa", 100.0),
+    ("psi", "Pa", 6894.757),
+    ("Btu/h", "kW", 2.930711e-4),  # Btu(IT) per hour
+    ("ft", "m", 0.3048),
+    ("cfh", "m^3/h", 2.831685e-2),
+]
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(("given", "wanted", "factor"), NIST_SP_811)
+def test_factor_agrees_with_nist_sp_811(given: str, wanted: str, factor: float) -> None:
+    # The printed factors carry seven digits.
+    assert conversion(given, wanted)(1.0) == pytest.approx(factor, rel=1e-6)
+
+
+@pytest.mark.parametrize(("fahrenheit", "celsius"), [(32.0, 0.0), (212.0, 100.0), (-40.0, -40.0)])
+def test_fixed_points_of_the_temperature_scales_are_exact(
+    fahrenheit: float, celsius: float
+) -> None:
+    assert conversion("degF", "degC")(fahrenheit) == celsius
+
+
+def test_arrays_and_scalars_convert_alike() -> None:
+    to_celsius = conversion("degF", "degC")
+    values = np.array([14.0, 212.0, 500.0])
+    assert to_celsius(values).tolist() == [to_celsius(float(v)) for v in values]
+
+
+def test_a_difference_in_degf_is_not_a_temperature() -> None:
+    assert conversion("delta_degF", "K")(9.0) == pytest.approx(5.0, rel=1e-15)
+
+
+@pytest.mark.parametrize(("given", "wanted"), [("degC", "Pa"), ("ppm", "kW"), ("blorp", "Pa")])
+def test_a_unit_of_another_kind_is_refused_by_name(given: str, wanted: str) -> None:
+    with pytest.raises(UnitError, match=given):
+        conversion(given, wanted)
