@@ -197,6 +197,10 @@ class Conversion:
         return value * self.factor + self.offset
 
 
+def _folded(text: str) -> str:
+    return re.sub(r"[\s.]+", "", text.strip().casefold()).replace("''", '"').replace("”", '"')
+
+
 def spelt(text: str) -> str:
     """Return the pint spelling of a unit as the trade writes it.
 
@@ -215,8 +219,7 @@ def spelt(text: str) -> str:
     >>> spelt("in. W.C."), spelt("°F"), spelt("MBH")
     ('inch_water_column', 'degF', 'MBH')
     """
-    folded = re.sub(r"[\s.]+", "", text.strip().casefold()).replace("''", '"').replace("”", '"')
-    known = _SPELLINGS.get(folded)
+    known = _SPELLINGS.get(_folded(text))
     if known is not None:
         return known
     try:
@@ -227,6 +230,15 @@ def spelt(text: str) -> str:
             "inWC, kW or MBH",
             given=text,
         ) from error
+
+
+def is_unit(text: str) -> bool:
+    """Return whether the text is a unit in one of the listed trade spellings, pint not asked.
+
+    >>> is_unit("in. W.C."), is_unit("dry")
+    (True, False)
+    """
+    return _folded(text) in _SPELLINGS
 
 
 @lru_cache(maxsize=4096)
