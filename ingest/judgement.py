@@ -15,6 +15,8 @@ from parsers.model import Phase
 from parsers.points import FiringPoint
 
 Answer = Literal["beyond", "too_close"]
+Status = Literal["read", "quoted", "memory", "common practice", "stated"]
+Level = Literal["default", "company", "model", "boiler"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,8 @@ class Case:
     history: Sequence[EarlierVisit] = ()
     company_limits: Limits | None = None
     model_limits: Limits | None = None
+    assumed: tuple[str, ...] = ()
+    """What the reader took for granted, in plain sentences: each becomes an `info` flag."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +49,8 @@ class Source:
     """Where a limit comes from: its text, how it is known, and which level stated it."""
 
     text: str
-    status: Literal["read", "quoted", "memory", "common practice", "stated"]
-    level: Literal["default", "company", "model", "boiler"]
+    status: Status
+    level: Level
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,6 +106,18 @@ class Limits(Part):
     smoke_number_max: float | None = Field(default=None, ge=0, le=9)
     calibration_interval_days: int | None = Field(default=None, gt=0)
     required_rates: list[Percent] = Field(default_factory=list)
+    decision_beyond: float | None = Field(
+        default=None,
+        gt=0.5,
+        lt=1,
+        description="Beyond a limit from this probability; 0.95 if absent.",
+    )
+    decision_within: float | None = Field(
+        default=None,
+        gt=0,
+        lt=0.5,
+        description="Within a limit up to this probability; 0.05 if absent.",
+    )
     source: str | None = Field(default=None, description="Where these limits come from, as text.")
 
 

@@ -1,0 +1,77 @@
+"""Earlier visits at the same firing rate: robust figures, interpolated over rate, never alone."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from math import isfinite
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ingest.rules.view import Point, View
+    from parsers.points import FiringPoint
+
+RATE_NEAR = 5.0
+"""A rate beyond the ends of an earlier curve is compared only this near [%]."""
+
+
+def median(values: Sequence[float]) -> float:
+    """Return the median.
+
+    >>> median([3.0, 1.0, 2.0, 10.0])
+    2.5
+    """
+    ordered = sorted(values)
+    n = len(ordered)
+    return ordered[n // 2] if n % 2 else 0.5 * (ordered[n // 2 - 1] + ordered[n // 2])
+
+
+def at_rate(rows: Sequence[tuple[float, float]], rate: float) -> float | None:
+    """Return a value at a rate from (rate, value) rows sorted by rate, linear between them.
+
+    >>> at_rate([(20.0, 10.0), (100.0, 50.0)], 60.0), at_rate([(20.0, 10.0)], 60.0)
+    (30.0, None)
+    """
+    if not rows:
+        return None
+    place = bisect_left(rows, (rate,))
+    if place < len(rows) and rows[place][0] == rate:
+        return rows[place][1]
+    if place == 0:
+        return rows[0][1] if rows[0][0] - rate <= RATE_NEAR else None
+    if place == len(rows):
+        return rows[-1][1] if rate - rows[-1][0] <= RATE_NEAR else None
+    (r0, v0), (r1, v1) = rows[place - 1], rows[place]
+    return v0 + (v1 - v0) * (rate - r0) / (r1 - r0)
+
+
+def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]:
+    """Return the last as-left pass of an earlier visit."""
+    left = [p for p in points if p.key.phase == "as_left"]
+    if not left and stands:
+        left = [p for p in points if p.key.phase == "as_found"]
+    last: dict[tuple[str, str, float], FiringPoint] = {}
+    for point in left:
+        key = point.key
+        if isfinite(key.firing_rate):
+            held = last.get((key.burner, key.fuel, key.firing_rate))
+            if held is None or key.pass_number >= held.key.pass_number:
+                last[key.burner, key.fuel, key.firing_rate] = point
+    return [last[key] for key in sorted(last)]
+
+
+def earlier_approaches(view: View, point: Point, water: str) -> list[float]:
+    """Return stack less water [K] at the point's rate in each earlier visit that has it."""
+    found = []
+    for earlier in view.history:
+        rows = []
+        for p in earlier:
+            if p.key.burner != point.burner or p.key.fuel != point.fuel:
+                continue
+            stack, ref = p.mean("stack_temperature"), p.mean(water)
+            if stack is not None and ref is not None and isfinite(stack) and isfinite(ref):
+                rows.append((p.key.firing_rate, stack - ref))
+        value = at_rate(rows, point.rate)
+        if value is not None:
+            found.append(value)
+    return found

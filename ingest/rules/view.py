@@ -1,0 +1,228 @@
+"""One case laid out for the rules: points by phase, plain floats, limits, uncertainty.
+
+Rules read this view and put flags on it. They never touch the case. Values that are not finite are
+treated as not read, so that no rule has to guard against them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from math import erfc, isfinite, sqrt
+
+from ingest.accuracy import Accuracies
+from ingest.judgement import Answer, Case, Flag, NotJudged, Source
+from ingest.limits import Limit, LimitSet
+from ingest.models import Severity
+from ingest.rules.curve import Edges, curve_for
+from ingest.rules.history import as_left_of
+from ingest.rules.model import Rule
+from parsers.model import Phase
+from parsers.points import FiringPoint, Settled
+
+AIR_O2 = 20.9
+"""O2 of dry air in the CO air-free formula as the field writes it (status: memory)."""
+
+_ROOT2 = sqrt(2.0)
+
+
+def probability_above(value: float, u: float, limit: float) -> float:
+    """Return the probability that the true value lies at or above a limit.
+
+    >>> round(probability_above(509.7, 8.6, 490.0), 2)
+    0.99
+    """
+    if u <= 0.0:
+        return 1.0 if value >= limit else 0.0
+    return 0.5 * erfc((limit - value) / (u * _ROOT2))
+
+
+class Point:
+    """One firing point with the numbers that several rules want."""
+
+    __slots__ = (
+        "accuracies",
+        "burner",
+        "co",
+        "co_af",
+        "fuel",
+        "o2",
+        "phase",
+        "rate",
+        "raw",
+        "stack",
+        "u_co_af",
+        "u_o2",
+        "values",
+    )
+
+    def __init__(self, raw: FiringPoint, accuracies: Accuracies) -> None:
+        key = raw.key
+        self.raw = raw
+        self.accuracies = accuracies
+        self.rate = key.firing_rate
+        self.burner = key.burner
+        self.fuel = key.fuel
+        self.phase: Phase = key.phase
+        self.values: Mapping[str, Settled] = raw.values
+        self.o2 = self.mean("o2_dry")
+        self.co = self.mean("co_dry")
+        self.stack = self.mean("stack_temperature")
+        self.u_o2 = 0.0 if self.o2 is None else self.u("o2_dry")
+        self.co_af: float | None = None
+        self.u_co_af = 0.0
+        if self.co is not None and self.o2 is not None and self.o2 < 18.0:
+            # Above 18 % O2 the dilution is more than sevenfold: no figure worth judging.
+            gain = AIR_O2 / (AIR_O2 - self.o2)
+            self.co_af = self.co * gain
+            slope = self.co_af / (AIR_O2 - self.o2)
+            u_co = gain * self.u("co_dry")
+            u_o2 = slope * self.u_o2
+            self.u_co_af = sqrt(u_co * u_co + u_o2 * u_o2)
+
+    def mean(self, quantity: str) -> float | None:
+        """Return the settled mean, None where not read or not finite."""
+        settled = self.values.get(quantity)
+        if settled is None or not isfinite(settled.mean):
+            return None
+        return settled.mean
+
+    def u(self, quantity: str) -> float:
+        """Return the standard uncertainty of the level: calibration and scatter."""
+        return self.accuracies.level(quantity, self.values[quantity])
+
+    def own_u(self, quantity: str) -> float:
+        """Return the standard uncertainty that other rates do not share."""
+        return self.accuracies.own(quantity, self.values[quantity])
+
+    def at(self) -> str:
+        """Return where it is, as a reviewer reads it."""
+        burner = "" if self.burner == "1" else f", burner {self.burner}"
+        return f"at {self.rate:g} %{burner}"
+
+
+Group = tuple[str, str]
+"""Burner and fuel: what forms one firing curve."""
+
+
+class View:
+    """The case, its points by phase, and what the rules have found so far."""
+
+    def __init__(self, case: Case, limits: LimitSet) -> None:
+        self.case = case
+        self.boiler = case.boiler
+        self.visit = case.visit
+        self.limits = limits
+        self.accuracies = Accuracies(case.visit.instrument)
+        self.beyond_at = limits.number("decision_beyond")
+        self.within_at = limits.number("decision_within")
+        self.flags: list[Flag] = []
+        self.unjudged: dict[str, NotJudged] = {}
+        self.all_points: list[Point] = [
+            Point(p, self.accuracies) for p in case.points if isfinite(p.key.firing_rate)
+        ]
+        self.found = [p for p in self.all_points if p.phase == "as_found"]
+        self.left_all = [p for p in self.all_points if p.phase == "as_left"]
+        self.stands = bool(case.visit.as_found_stands and not self.left_all and self.found)
+        self.left = _last_pass(self.found if self.stands else self.left_all)
+        self.found_last = _last_pass(self.found)
+        # Without as-left points the as-found ones are all there is: they are judged as they stand.
+        self.deciding = self.left if self.left else self.found_last
+        self.curves = _curves(self.deciding)
+        self.history = [as_left_of(e.points, e.visit.as_found_stands) for e in case.history]
+        self._targets: dict[str, list[tuple[float, Edges]]] = {}
+
+    def curve(self, fuel: str) -> list[tuple[float, Edges]]:
+        """Return the target curve for a fuel, empty where none is stated."""
+        held = self._targets.get(fuel)
+        if held is None:
+            held = self._targets[fuel] = curve_for(self.limits.targets, fuel)
+        return held
+
+    # -- putting down what was found --------------------------------------------------------
+
+    def flag(
+        self,
+        rule: Rule,
+        severity: Severity,
+        message: str,
+        *,
+        points: Sequence[Point] = (),
+        quantity: str | None = None,
+        unit: str | None = None,
+        value: float | None = None,
+        u: float | None = None,
+        low: float | None = None,
+        high: float | None = None,
+        answer: Answer | None = None,
+        probability: float | None = None,
+        source: Source | None = None,
+        next_step: str | None = None,
+        effects: tuple[str, ...] = (),
+        tag: str = "",
+    ) -> None:
+        """Put down one flag; burner, fuel, phase and rates come from its points."""
+        rates = tuple(sorted({p.rate for p in points}))
+        first = points[0] if points else None
+        name = [rule.key]
+        if first is not None:
+            name += [first.phase, first.burner, first.fuel, "+".join(f"{r:g}" for r in rates)]
+        if tag:
+            name.append(tag)
+        self.flags.append(
+            Flag(
+                id=":".join(name),
+                rule=rule.key,
+                severity=severity,
+                message=message,
+                next_step=rule.next_step if next_step is None else next_step,
+                phase=None if first is None else first.phase,
+                burner=None if first is None else first.burner,
+                fuel=None if first is None else first.fuel,
+                firing_rates=rates,
+                quantity=quantity,
+                unit=unit,
+                value=value,
+                uncertainty=u,
+                low=low,
+                high=high,
+                answer=answer,
+                probability_beyond=probability,
+                source=source,
+                effects=effects,
+            )
+        )
+
+    def not_judged(self, rule: Rule, why: str, needs: str | None = None) -> None:
+        """Put down that a rule lacked its input; the first reason stands."""
+        if rule.key not in self.unjudged:
+            self.unjudged[rule.key] = NotJudged(rule.key, needs or rule.needs, why)
+
+    # -- deciding ---------------------------------------------------------------------------
+
+    def answer(self, p: float) -> Answer | None:
+        """Return beyond, too close to tell, or None for within."""
+        if p >= self.beyond_at:
+            return "beyond"
+        return "too_close" if p > self.within_at else None
+
+    def limit(self, key: str) -> Limit | None:
+        """Return a limit, None where nobody states it and there is no default."""
+        return self.limits.get(key)
+
+
+def _last_pass(points: Iterable[Point]) -> list[Point]:
+    """Return the last pass at each rate, sorted by burner, fuel and rate."""
+    last: dict[tuple[str, str, float], Point] = {}
+    for point in points:
+        key = (point.burner, point.fuel, point.rate)
+        held = last.get(key)
+        if held is None or point.raw.key.pass_number >= held.raw.key.pass_number:
+            last[key] = point
+    return [last[key] for key in sorted(last)]
+
+
+def _curves(points: Sequence[Point]) -> dict[Group, list[Point]]:
+    curves: dict[Group, list[Point]] = {}
+    for point in points:
+        curves.setdefault((point.burner, point.fuel), []).append(point)
+    return curves
