@@ -122,6 +122,16 @@ def _dimension_in(annotation: Any) -> Dimension | None:
     return None
 
 
+def dimension_of(field: FieldInfo) -> Dimension | None:
+    """Return the dimension of a document's field, None for one without."""
+    return _dimension_of(field)
+
+
+def part_of(field: FieldInfo) -> type[Part] | None:
+    """Return the part that a field holds, alone or in a list or mapping, None for a plain field."""
+    return _part_in(field.annotation)
+
+
 def _part_in(annotation: Any) -> type[Part] | None:
     if isinstance(annotation, type) and issubclass(annotation, Part):
         return annotation
@@ -186,6 +196,12 @@ class Document(Part):
             raise ValueError(
                 f"units: unknown kind {unknown[0]!r}; known are {', '.join(CANONICAL_UNITS)}"
             )
+        if "temperature" in units and "temperature_difference" not in units:
+            # A document in degF gives its differences in degF too: there is no second reading.
+            difference = {"degF": "delta_degF", "degC": "delta_degC", "K": "K"}
+            unit = difference.get(str(units["temperature"]).replace("°", "deg"))
+            if unit is not None:
+                units = {**units, "temperature_difference": unit}
         resolved = _resolved(data, cls, units, "")
         # From here on every number is canonical, and the document says so of itself.
         return {**resolved, "units": dict(CANONICAL_UNITS)}

@@ -142,6 +142,7 @@ class Boiler(Document):
     id: UUID | None = None
     external_id: str | None = None
     site_id: UUID | None = None
+    site_external_id: str | None = None
     name: str = Field(default="boiler", min_length=1, max_length=200)
     fuel: str = Field(default="natural_gas", description="A fuel's key, name or composition.")
     rated_input: Power | None = Field(
@@ -222,6 +223,7 @@ class Visit(Document):
     id: UUID | None = None
     external_id: str | None = None
     boiler_id: UUID | None = None
+    boiler_external_id: str | None = None
     job_id: UUID | None = None
     started: datetime | None = None
     ended: datetime | None = None

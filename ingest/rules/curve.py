@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from ingest.fuel_facts import o2_from_co2, same_fuel
@@ -66,7 +67,7 @@ def interpolated(curve: Sequence[tuple[float, Edges]], rate: float) -> Edges:
     """
     if rate <= curve[0][0]:
         return curve[0][1]
-    for (r0, e0), (r1, e1) in zip(curve, curve[1:], strict=False):
+    for (r0, e0), (r1, e1) in pairwise(curve):
         if rate <= r1:
             if r1 == r0:
                 return e1

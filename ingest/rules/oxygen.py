@@ -19,7 +19,7 @@ O2_BELOW_BAND = Rule(
     status="common practice",
     causes="Air damper or fan set low, dirty air filter or fan, gas pressure or heating value up, "
     "warmer combustion air than at setting, slack linkage.",
-    next_step="Set the air by the boiler's instructions, watch CO while doing it, repeat all rates.",
+    next_step="Set the air by the boiler's instructions, watching CO, and repeat all rates.",
     silent="When O2 was not read.",
     needs="o2_dry as left",
     limits=("targets", "o2_band"),

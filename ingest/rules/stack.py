@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import hypot
 
 from ingest.rules.history import earlier_approaches, median
@@ -55,7 +56,7 @@ def stack_limit(view: View, rate: float) -> tuple[float, str] | None:
 def _linear(rows: list[tuple[float, float]], rate: float) -> float:
     if rate <= rows[0][0]:
         return rows[0][1]
-    for (r0, t0), (r1, t1) in zip(rows, rows[1:], strict=False):
+    for (r0, t0), (r1, t1) in pairwise(rows):
         if rate <= r1:
             return t1 if r1 == r0 else t0 + (t1 - t0) * (rate - r0) / (r1 - r0)
     return rows[-1][1]

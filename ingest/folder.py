@@ -1,0 +1,220 @@
+"""A visit on disk: a folder, one reading file, or a folder of folders, as cases to judge.
+
+``visit.json`` and ``boiler.json`` are optional beside the reading files, except that a lone reading
+file needs a boiler. What had to be taken for granted is kept in ``Case.assumed`` and said.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from ingest.documents import DocumentError, DocumentProblem, boiler_from, read_json_file, visit_from
+from ingest.judgement import Case, EarlierVisit
+from ingest.models import Boiler, Limits, Visit
+from parsers import ReadError, ReadOptions, assign, firing_points, read
+from parsers.model import Phase, Reading
+from parsers.points import FiringPoint
+
+DOCUMENTS = frozenset({"visit.json", "boiler.json", "limits.json"})
+NOT_READINGS = frozenset(
+    {".pdf", ".jpg", ".jpeg", ".png", ".heic", ".gif", ".webp", ".md", ".html", ".mp4", ".docx"}
+)
+_PHASE_IN_NAME: tuple[tuple[re.Pattern[str], Phase], ...] = (
+    (re.compile(r"as[-_ ]?found|before", re.IGNORECASE), "as_found"),
+    (re.compile(r"as[-_ ]?left|after", re.IGNORECASE), "as_left"),
+    (re.compile(r"trial", re.IGNORECASE), "trial"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What the person states on the command line about readings that do not say it."""
+
+    rates: tuple[float, ...] = ()
+    phase: Phase | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OnDisk:
+    """One visit to judge, by the name that output shows."""
+
+    name: str
+    path: Path
+
+
+def reading_files(folder: Path) -> list[Path]:
+    """Return the reading files of a visit folder, sorted by name."""
+    return sorted(
+        p
+        for p in folder.iterdir()
+        if p.is_file()
+        and not p.name.startswith((".", "~"))
+        and p.name.casefold() not in DOCUMENTS
+        and p.suffix.casefold() not in NOT_READINGS
+    )
+
+
+def is_visit(path: Path) -> bool:
+    """Return whether a folder is one visit: it has a visit.json or a reading file."""
+    return (path / "visit.json").is_file() or bool(reading_files(path))
+
+
+def visits_at(path: Path) -> Iterator[OnDisk]:
+    """Yield the visits at a path: the file or folder itself, or each visit folder in it."""
+    if path.is_file() or is_visit(path):
+        yield OnDisk(path.stem if path.is_file() else path.name, path)
+        return
+    inside = sorted(
+        p
+        for p in path.iterdir()
+        if p.is_dir() and not p.name.startswith(".") and p.name != "history"
+    )
+    for folder in inside:
+        yield OnDisk(folder.name, folder)
+
+
+def case_at(
+    path: Path,
+    *,
+    boiler: Path | None = None,
+    history: Path | None = None,
+    stated: Stated = Stated(),
+    company: Limits | None = None,
+    model: Limits | None = None,
+) -> Case:
+    """Return the case of a visit folder or a single reading file.
+
+    Raises
+    ------
+    DocumentError
+        If visit.json or boiler.json cannot be used, or no boiler is stated.
+    ReadError
+        If a reading file cannot be read or its readings cannot be put to firing points.
+    """
+    assumed: list[str] = []
+    unit = _boiler(path, boiler)
+    folder = path if path.is_dir() else None
+    visit = Visit()
+    if folder is not None and (folder / "visit.json").is_file():
+        visit = visit_from(read_json_file(folder / "visit.json"), f"{folder.name}/visit.json")
+    if visit.id is None and visit.external_id is None:
+        visit = visit.model_copy(update={"external_id": path.stem if path.is_file() else path.name})
+    files = [path] if folder is None else reading_files(folder)
+    if not files:
+        raise DocumentError([_no_readings(path)])
+    points = points_of(files, unit, visit, stated, assumed)
+    earlier_at = history or (folder / "history" if folder is not None else None)
+    earlier = earlier_visits(earlier_at, unit, stated, assumed) if earlier_at else []
+    return Case(
+        boiler=unit,
+        visit=visit,
+        points=points,
+        history=earlier,
+        company_limits=company,
+        model_limits=model,
+        assumed=tuple(assumed),
+    )
+
+
+def _boiler(path: Path, stated: Path | None) -> Boiler:
+    own = path / "boiler.json" if path.is_dir() else path.parent / "boiler.json"
+    beside = path.parent / "boiler.json"
+    for candidate in (stated, own, beside):
+        if candidate is not None and (candidate == stated or candidate.is_file()):
+            return boiler_from(read_json_file(candidate), candidate.name)
+    raise DocumentError(
+        [
+            DocumentProblem(
+                path.name,
+                "",
+                "no boiler is stated for this visit",
+                "boiler.json in the visit's folder, or --boiler BOILER.json",
+                "State the boiler: its fuel and limits decide the judgement.",
+            )
+        ]
+    )
+
+
+def _no_readings(path: Path) -> DocumentProblem:
+    return DocumentProblem(
+        path.name,
+        "",
+        "there is no reading file in the folder",
+        "at least one file of readings beside visit.json",
+        "Put the analyzer's file into the folder.",
+    )
+
+
+def points_of(
+    files: Sequence[Path], boiler: Boiler, visit: Visit, stated: Stated, assumed: list[str]
+) -> list[FiringPoint]:
+    """Return the firing points of a visit's reading files."""
+    options = ReadOptions(site_zone=boiler.zone)
+    whole: list[Reading] = []
+    for file in files:
+        result = read(file.read_bytes(), file.name, options=options)
+        phase = stated.phase or _phase_of(file) or visit.phase
+        whole += [
+            r if r.phase or phase is None else replace(r, phase=phase) for r in result.readings
+        ]
+    name = files[0].name if len(files) == 1 else files[0].parent.name
+    rates = stated.rates or tuple(visit.rates)
+    if rates and (stated.rates or any(r.firing_rate is None for r in whole)):
+        whole = assign(whole, rates=rates, file=name)
+    if any(r.phase is None for r in whole):
+        assumed.append(
+            "No phase is stated for some readings: they are taken as left; state --phase otherwise."
+        )
+    return firing_points(
+        whole,
+        fuel=visit.fuel or boiler.fuel,
+        burner=boiler.burners[0],
+        phase="as_left",
+        file=name,
+    )
+
+
+def _phase_of(file: Path) -> Phase | None:
+    found = {phase for pattern, phase in _PHASE_IN_NAME if pattern.search(file.stem)}
+    return found.pop() if len(found) == 1 else None
+
+
+def earlier_visits(
+    at: Path, boiler: Boiler, stated: Stated, assumed: list[str]
+) -> list[EarlierVisit]:
+    """Return the earlier visits below a history folder, oldest first.
+
+    One that cannot be read is left out and said: it must not stop the judging of this visit.
+    """
+    if not at.is_dir():
+        return []
+    found: list[EarlierVisit] = []
+    for path in sorted(p for p in at.iterdir() if not p.name.startswith((".", "~"))):
+        if path.name.casefold() in DOCUMENTS or path.suffix.casefold() in NOT_READINGS:
+            continue
+        own = Stated(rates=stated.rates if path.is_file() else (), phase=None)
+        try:
+            visit, files = Visit(external_id=path.stem), [path]
+            if path.is_dir():
+                files = reading_files(path)
+                if not files:
+                    continue
+                if (path / "visit.json").is_file():
+                    visit = visit_from(read_json_file(path / "visit.json"), path.name)
+            points = points_of(files, boiler, visit, own, [])
+        except (DocumentError, ReadError) as error:
+            first = str(error).splitlines()[0]
+            assumed.append(f"Earlier visit {path.name} is left out of the history: {first}")
+            continue
+        found.append(EarlierVisit(visit, points))
+    return sorted(found, key=_when)
+
+
+def _when(earlier: EarlierVisit) -> tuple[str, str]:
+    started = earlier.visit.started
+    if started is None:
+        started = next((p.started for p in earlier.points if p.started is not None), None)
+    return (started.isoformat() if started else "", earlier.visit.external_id or "")
