@@ -1,0 +1,93 @@
+"""What stands before every route: security headers, the origin of forms, the size of bodies.
+
+Written as plain ASGI: a middleware class of the framework would copy every streamed body.
+"""
+
+from __future__ import annotations
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.problems import ProblemError, respond
+
+CONTENT_POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self'; font-src 'self'; script-src 'self'; "
+    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
+)
+HEADERS = {
+    "Content-Security-Policy": CONTENT_POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+_SAFE = {"GET", "HEAD", "OPTIONS"}
+
+
+class TooManyBytes(Exception):
+    """The body grew beyond the limit while it was being received."""
+
+
+class Guards:
+    """Refuses bodies that are too large and forms from elsewhere; adds the security headers."""
+
+    def __init__(self, app: ASGIApp, *, max_body: int) -> None:
+        self.app = app
+        self.max_body = max_body
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        refused = self._refused(scope, headers)
+        started = False
+
+        async def guarded_send(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                out = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    out.setdefault(name, value)
+            await send(message)
+
+        if refused is not None:
+            await respond(refused)(scope, receive, guarded_send)
+            return
+        received = 0
+
+        async def counted_receive() -> Message:
+            nonlocal received
+            message = await receive()
+            received += len(message.get("body", b""))
+            if received > self.max_body:
+                raise TooManyBytes
+            return message
+
+        try:
+            await self.app(scope, counted_receive, guarded_send)
+        except TooManyBytes:
+            if not started:
+                await respond(self._too_large())(scope, receive, guarded_send)
+
+    def _too_large(self) -> ProblemError:
+        return ProblemError(
+            "too-large", f"The body is larger than {self.max_body} bytes; nothing was stored."
+        )
+
+    def _refused(self, scope: Scope, headers: Headers) -> ProblemError | None:
+        length = headers.get("content-length", "")
+        if length.isdigit() and int(length) > self.max_body:
+            return self._too_large()
+        # Pages carry forms without a token: the browser itself says where a form was sent from.
+        if scope["method"] not in _SAFE:
+            site = headers.get("sec-fetch-site", "same-origin")
+            origin, host = headers.get("origin"), headers.get("host", "")
+            elsewhere = origin is not None and origin.partition("://")[2] != host
+            if site not in ("same-origin", "none") or elsewhere:
+                return ProblemError(
+                    "not-from-here", "The request was made by a page of another site."
+                )
+        return None

@@ -1,0 +1,204 @@
+"""From firing points and limits to the three panes of the curve sheet and the table beneath."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from api.charts import BandEnd, Curve, Mark, Pane
+from api.pages.show import PHASE_WORDS, Shown, label
+from combustion.quantities import QUANTITIES
+from ingest.judgement import Flag
+from ingest.limits import LimitSet
+from parsers import FiringPoint, Phase
+
+PANES = ("o2_dry", "co_air_free", "stack_temperature")
+"""CO is drawn air-free where it is computed: that is what its limit is stated in."""
+
+# Rows of the table that a reader looks for first; all others follow in the glossary's order.
+_FIRST = ("o2_dry", "co2_dry", "co_dry", "co_air_free", "stack_temperature")
+_NEVER = {"firing_rate"}
+
+Computed = Mapping[int, Mapping[str, float]]
+"""Index of a point -> its computed quantities."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One number of the table, the line it came from, and whether a flag is about it."""
+
+    text: str
+    line: int | None = None
+    beyond: bool = False
+    why: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One quantity over the firing rates."""
+
+    key: str
+    label: str
+    unit: str
+    meaning: str
+    computed: bool
+    cells: Sequence[Cell]
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseTable:
+    """The points of one phase, low fire left."""
+
+    phase: Phase
+    name: str
+    heads: Sequence[str]
+    counts: Sequence[int]
+    rows: Sequence[Row]
+
+
+def last_pass(points: Sequence[FiringPoint], phase: Phase) -> list[int]:
+    """Return indexes of a phase's points, low fire first, only the last pass at each rate."""
+    chosen: dict[float, int] = {}
+    for index, point in enumerate(points):
+        if point.key.phase != phase:
+            continue
+        before = chosen.get(point.key.firing_rate)
+        if before is None or points[before].key.pass_number <= point.key.pass_number:
+            chosen[point.key.firing_rate] = index
+    return [chosen[rate] for rate in sorted(chosen)]
+
+
+def _reading(
+    points: Sequence[FiringPoint], computed: Computed, index: int, key: str
+) -> tuple[float, bool] | None:
+    point = points[index]
+    mean = point.mean(key)
+    if mean is None:
+        mean = computed.get(index, {}).get(key)
+    bound = point.bounds.get(key) or (point.bounds.get("co_dry") if key == "co_air_free" else None)
+    if mean is None:
+        return None if bound is None or bound.above is None else (bound.above, True)
+    return mean, bound is not None and bound.above is not None
+
+
+def panes(
+    points: Sequence[FiringPoint], computed: Computed, limits: LimitSet, shown: Shown
+) -> list[Pane]:
+    """Return the panes for O2, CO and stack temperature in the reader's units."""
+    found = []
+    for key in PANES:
+        if key == "co_air_free" and not any(key in c for c in computed.values()):
+            key = "co_dry"
+        curves = []
+        phases: tuple[tuple[Phase, bool], ...] = (("as_left", True), ("as_found", False))
+        for phase, left in phases:
+            marks = []
+            for index in last_pass(points, phase):
+                read = _reading(points, computed, index, key)
+                if read is not None:
+                    value = shown.converted(key, read[0])
+                    marks.append(Mark(points[index].key.firing_rate, value, read[1]))
+            if marks:
+                role = "left" if left else "found"
+                curves.append(Curve(PHASE_WORDS[phase].capitalize(), role, marks))  # type: ignore[arg-type]
+        limit, name = _limit(key, limits, shown)
+        found.append(
+            Pane(
+                key=key,
+                label=label(key),
+                unit=shown.unit(key),
+                decimals=shown.decimals(key),
+                curves=curves,
+                band=_band(limits) if key == "o2_dry" else (),
+                limit=limit,
+                limit_name=name,
+            )
+        )
+    return found
+
+
+def _band(limits: LimitSet) -> list[BandEnd]:
+    return [
+        BandEnd(t.firing_rate, t.o2_dry.low, t.o2_dry.high)
+        for t in limits.targets
+        if t.o2_dry is not None
+    ]
+
+
+def _limit(key: str, limits: LimitSet, shown: Shown) -> tuple[float | None, str]:
+    wanted = {
+        "co_air_free": ("co_air_free_fix", "fix from"),
+        "stack_temperature": ("stack_temperature_max", "at most"),
+    }.get(key)
+    if wanted is None:
+        return None, "limit"
+    limit = limits.get(wanted[0])
+    if limit is None or not isinstance(limit.value, int | float):
+        return None, wanted[1]
+    return shown.converted(key, float(limit.value)), wanted[1]
+
+
+def _order(keys: set[str]) -> list[str]:
+    rest = [k for k in QUANTITIES if k in keys and k not in _FIRST]
+    return [k for k in _FIRST if k in keys] + rest
+
+
+def tables(
+    points: Sequence[FiringPoint], computed: Computed, flags: Sequence[Flag], shown: Shown
+) -> list[PhaseTable]:
+    """Return a table for each phase that has points, as left first."""
+    flagged = {
+        (f.phase, f.quantity, r) for f in flags if f.severity != "info" for r in f.firing_rates
+    }
+    order: tuple[Phase, ...] = ("as_left", "as_found", "trial")
+    out = []
+    for phase in order:
+        mine = [i for i, p in enumerate(points) if p.key.phase == phase]
+        mine.sort(key=lambda i: (points[i].key.firing_rate, points[i].key.pass_number))
+        if not mine:
+            continue
+        keys = {
+            k for i in mine for k in (*points[i].values, *points[i].missing, *computed.get(i, {}))
+        }
+        rows = []
+        for key in _order({k for k in keys if k in QUANTITIES} - _NEVER):
+            cells = [_cell(points, computed, i, key, flagged, shown) for i in mine]
+            quantity = QUANTITIES[key]
+            rows.append(
+                Row(
+                    key,
+                    label(key),
+                    shown.unit(key),
+                    quantity.meaning,
+                    quantity.role == "computed",
+                    cells,
+                )
+            )
+        heads = []
+        for rate, group in groupby(mine, key=lambda i: points[i].key.firing_rate):
+            for index in group:
+                number = points[index].key.pass_number
+                heads.append(f"{rate:g} %" + (f" pass {number}" if number > 1 else ""))
+        counts = [points[i].count for i in mine]
+        out.append(PhaseTable(phase, PHASE_WORDS[phase].capitalize(), heads, counts, rows))
+    return out
+
+
+def _cell(
+    points: Sequence[FiringPoint],
+    computed: Computed,
+    index: int,
+    key: str,
+    flagged: set[tuple[Phase | None, str | None, float]],
+    shown: Shown,
+) -> Cell:
+    point = points[index]
+    read = _reading(points, computed, index, key)
+    if read is None:
+        return Cell("–", why=point.missing.get(key))
+    text = (">" if read[1] else "") + shown.figure(key, read[0])
+    place = next((r.at[key][0] for r in point.readings if key in r.at), None)
+    if place is None and key in point.values and point.lines:
+        place = point.lines[0]
+    return Cell(text, place, (point.key.phase, key, point.key.firing_rate) in flagged)

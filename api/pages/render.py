@@ -1,0 +1,49 @@
+"""Templates of the pages, and what every page is given."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, select_autoescape
+
+from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
+from api.settings import Settings
+
+UNITS_COOKIE = "fluebook_units"
+
+_templates = Environment(
+    loader=PackageLoader("api"),
+    autoescape=select_autoescape(["html", "svg"]),
+    trim_blocks=True,
+    lstrip_blocks=True,
+    auto_reload=False,
+)
+_templates.globals.update(severity_words=SEVERITY_WORDS, state_words=STATE_WORDS)
+
+
+def shown_for(request: Request) -> Shown:
+    """Return the unit system that the reader chose: by the address, else by cookie, else ours."""
+    chosen = request.query_params.get("units") or request.cookies.get(UNITS_COOKIE)
+    if chosen == "us":
+        return Shown("us")
+    if chosen == "si":
+        return Shown("si")
+    settings: Settings = request.app.state.settings
+    return Shown(settings.units)
+
+
+def page(
+    request: Request, name: str, *, title: str, status: int = 200, **given: Any
+) -> HTMLResponse:
+    """Return a page; a chosen unit system is remembered in the reader's browser only."""
+    settings: Settings = request.app.state.settings
+    html = _templates.get_template(name).render(
+        title=title, shown=shown_for(request), company=settings.company, **given
+    )
+    answer = HTMLResponse(html, status_code=status)
+    chosen = request.query_params.get("units")
+    if chosen in ("us", "si"):
+        answer.set_cookie(UNITS_COOKIE, chosen, max_age=365 * 86400, samesite="lax", httponly=True)
+    return answer

@@ -1,0 +1,193 @@
+"""Errors over HTTP: RFC 9457 problem details, one shape, and the one table of status codes.
+
+Every problem has ``type``, ``title``, ``status``, ``detail`` and ``errors``: a list that points
+into the body (``pointer``, RFC 6901) or to the place in the file (``line``, ``column``, ``sheet``),
+with what stood there, what was expected and what to do next.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from starlette.exceptions import HTTPException
+
+from parsers import ReadError
+
+logger = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+
+PROBLEMS: Mapping[str, tuple[int, str]] = {
+    "not-valid": (422, "The request does not have the expected shape"),
+    "not-readable": (422, "The file cannot be read as analyzer readings"),
+    "unit-missing": (422, "A number stands without its unit"),
+    "too-large": (413, "More bytes than this fluebook takes"),
+    "not-found": (404, "There is nothing under this address"),
+    "method-not-allowed": (405, "This address does not take this method"),
+    "conflict": (409, "The change does not fit the present state"),
+    "changed-meanwhile": (412, "Someone else changed it meanwhile"),
+    "not-from-here": (403, "The form was not sent from a page of this fluebook"),
+    "bad-request": (400, "The request cannot be understood"),
+    "failed": (500, "fluebook failed"),
+}
+"""Slug -> status and title; the problem's ``type`` is ``/problems/<slug>``."""
+
+
+class ErrorItem(BaseModel):
+    """One thing that is wrong, and where."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    message: str = Field(description="What is wrong, as a sentence.")
+    pointer: str | None = Field(default=None, description="JSON Pointer into the body (RFC 6901).")
+    parameter: str | None = Field(default=None, description="Name of a query or path parameter.")
+    line: int | None = Field(default=None, description="Physical line of the file, from 1.")
+    column: int | None = Field(default=None, description="Column of the file, from 1.")
+    sheet: str | None = Field(default=None, description="Sheet of a spreadsheet.")
+    code: str | None = Field(default=None, description="Stable key of this kind of error.")
+    raw: str | None = Field(default=None, description="What stood there.")
+    expected: str | None = Field(default=None, description="What was expected instead.")
+    next_step: str | None = Field(default=None, description="What to do.")
+
+
+class ProblemDetails(BaseModel):
+    """A problem as RFC 9457 shapes it, with the places that are wrong."""
+
+    type: str = Field(description="Address that names the kind of problem.")
+    title: str
+    status: int
+    detail: str
+    errors: list[ErrorItem] = Field(default_factory=list)
+
+
+class ProblemError(Exception):
+    """Raised anywhere under a route; answered as problem details."""
+
+    def __init__(self, slug: str, detail: str, errors: Sequence[ErrorItem] = ()) -> None:
+        status, title = PROBLEMS[slug]
+        self.details = ProblemDetails(
+            type=f"/problems/{slug}",
+            title=title,
+            status=status,
+            detail=detail,
+            errors=list(errors),
+        )
+        super().__init__(detail)
+
+
+def problem_of_read_error(error: ReadError) -> ProblemError:
+    """Return a reading error with the line and column of everything that stopped it."""
+    items = [
+        ErrorItem(
+            message=found.message,
+            line=found.line,
+            column=found.column,
+            sheet=found.sheet,
+            code=found.code,
+            raw=found.raw,
+            expected=found.expected,
+            next_step=found.next_step,
+        )
+        for found in error.problems
+    ]
+    return ProblemError("not-readable", " ".join(error.lines()), items)
+
+
+def _pointer(location: Sequence[int | str]) -> str:
+    return "".join("/" + str(p).replace("~", "~0").replace("/", "~1") for p in location)
+
+
+def problem_of_validation(
+    errors: Sequence[Mapping[str, Any]], *, inside_body: bool = False
+) -> ProblemError:
+    """Return pydantic's errors with a pointer to each place.
+
+    ``inside_body`` says that the locations start in the body, not at the request.
+    """
+    items, bare = [], False
+    for found in errors:
+        location = list(found["loc"])
+        place = "body" if inside_body else str(location.pop(0)) if location else "body"
+        message = str(found["msg"]).removeprefix("Value error, ")
+        # The door of dimensioned numbers raises BareNumber; pydantic keeps the exception in ctx.
+        cause = (found.get("ctx") or {}).get("error")
+        unitless = type(cause).__name__ == "BareNumber"
+        bare = bare or unitless
+        raw = found.get("input")
+        items.append(
+            ErrorItem(
+                message=message,
+                pointer=_pointer(location) if place == "body" else None,
+                parameter=str(location[0]) if place != "body" and location else None,
+                code="unit_missing" if unitless else str(found["type"]),
+                raw=None if raw is None or isinstance(raw, dict | list) else str(raw)[:200],
+                expected="a number with its unit" if unitless else message,
+                next_step="State the unit beside the number, or declare it in `units`."
+                if unitless
+                else "Correct the place named and send it again; nothing was stored.",
+            )
+        )
+    slug = "unit-missing" if bare else "not-valid"
+    return ProblemError(slug, "; ".join(i.message for i in items[:5]), items)
+
+
+def respond(problem: ProblemError, headers: Mapping[str, str] | None = None) -> JSONResponse:
+    """Return the problem as an answer."""
+    return JSONResponse(
+        problem.details.model_dump(exclude_none=True),
+        status_code=problem.details.status,
+        media_type=MEDIA_TYPE,
+        headers=dict(headers or {}),
+    )
+
+
+def problem_of_status(status: int, detail: str) -> ProblemError:
+    """Return the kind of problem that stands for a bare status code."""
+    slug = next((s for s, (code, _) in PROBLEMS.items() if code == status), "bad-request")
+    problem = ProblemError(slug, detail)
+    problem.details.status = status
+    if PROBLEMS[slug][0] != status:
+        problem.details.title = HTTPStatus(status).phrase
+    return problem
+
+
+def install_problems(app: FastAPI) -> None:
+    """Make every error of the application answer as problem details."""
+
+    async def ours(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, ProblemError)
+        return respond(error)
+
+    async def unreadable(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, ReadError)
+        return respond(problem_of_read_error(error))
+
+    async def not_valid(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, RequestValidationError)
+        return respond(problem_of_validation(error.errors()))
+
+    async def document_not_valid(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, ValidationError)
+        return respond(problem_of_validation(error.errors(), inside_body=True))
+
+    async def status_only(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, HTTPException)
+        return respond(problem_of_status(error.status_code, str(error.detail)), error.headers)
+
+    async def failed(request: Request, error: Exception) -> JSONResponse:
+        logger.error("%s %s failed", request.method, request.url.path, exc_info=error)
+        return respond(ProblemError("failed", "An error of fluebook itself; nothing was stored."))
+
+    app.add_exception_handler(ProblemError, ours)
+    app.add_exception_handler(ReadError, unreadable)
+    app.add_exception_handler(RequestValidationError, not_valid)
+    app.add_exception_handler(ValidationError, document_not_valid)
+    app.add_exception_handler(HTTPException, status_only)
+    app.add_exception_handler(Exception, failed)
