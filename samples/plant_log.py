@@ -124,6 +124,7 @@ def log(
     irregular: float = 0.0,
     response_time: float = 30.0,
     stack_response: float | None = None,
+    metal_time: float = 0.0,
     dead_time: float = 3.0,
     stroke: float = 40.0,
     noise: float = 1.0,
@@ -145,6 +146,9 @@ def log(
         Time to 90 % of the instrument's gas sensors [s].
     stack_response : float or None
         Time to 90 % of the stack temperature [s], None for the instrument's.
+    metal_time : float
+        Time constant of the boiler's own metal before the thermocouple [s]: the stack then answers
+        in two stages, slower at first than the instrument alone.
     dead_time : float
         Travel through the sampling line [s].
     stroke : float
@@ -172,6 +176,8 @@ def log(
         clean[key] = first_order(wanted, step, gas_time, float(wanted[0]))
     cooled = np.where(fan, air_temperature + 0.3 * (cold - air_temperature), cold)
     wanted = np.where(firing, targets["stack_temperature"], cooled)
+    if metal_time > 0:
+        wanted = first_order(wanted, step, metal_time, float(wanted[0]))
     clean["stack_temperature"] = first_order(wanted, step, stack_time, float(wanted[0]))
     clean["stack_draft"] = np.where(firing, targets["stack_draft"], np.where(fan, 8.0, -3.0))
     clean["combustion_air_temperature"] = np.full(len(grid), air_temperature)
