@@ -6,7 +6,7 @@ ReadError                 the input cannot be read; carries every problem found,
 |- UnitsMissing           a temperature, pressure or input without a unit
 |- AmbiguousInput         two readings of the same text are possible and differ
 |- MapDoesNotFit          a learned column map was named, and the file is not of that shape
-|- PointsUnclear          readings without a firing rate, phase or fuel, or a count that does not match
+|- PointsUnclear          readings without rate, phase or fuel, or a count that does not match
 `- TooLarge               more bytes, rows or columns than the stated limit
 """
 

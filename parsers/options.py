@@ -17,7 +17,7 @@ class ReadOptions:
     Attributes
     ----------
     site_zone : str or None
-        IANA zone of the site; times in the file without an offset are taken in it, and that is said.
+        IANA zone of the site; times without an offset are taken in it, and that is said.
     day_first : bool or None
         True for 03/04/2026 = 3 April, False for 4 March; None lets the file's own evidence decide
         and refuses where it does not.

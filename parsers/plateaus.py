@@ -165,7 +165,7 @@ def _check(times: Floats, arrays: Mapping[str, Floats]) -> None:
 
 
 def _price(kinds: int, bins: int) -> float:
-    return 1.5 * (2 * kinds + 1) * math.log(max(bins, 10))
+    return 1.0 * (2 * kinds + 1) * math.log(max(bins, 10))
 
 
 def _lag_bounds(response: float | None, width: float) -> tuple[float, float]:
@@ -344,10 +344,24 @@ def _kinds(
             follows = n > 0 and air[n - 1]
             kind = "light_off" if follows and out[-1].kind != "air" else "ramp"
             why = "shorter than the instrument's response"
+        elif "firing_rate" not in bins and end - start < 45.0 and _on_the_way(pieces, n, bins):
+            kind, why = "ramp", "short, and every quantity goes on the same way after it"
         else:
             kind, why = "plateau", "all quantities head for one level"
         out.append(Segment(kind, start, end, why=why))
     return _run_together(out)
+
+
+def _on_the_way(pieces: Sequence[_Piece], n: int, bins: Mapping[str, Signal]) -> bool:
+    """Return whether a piece lies between its neighbours in stack temperature or O2.
+
+    A servo takes up to a minute over its range: the way between two rates looks like a short stay.
+    """
+    if n == 0 or n + 1 == len(pieces):
+        return False
+    key = "stack_temperature" if "stack_temperature" in bins else next(iter(bins))
+    a, here, b = (p.fits[key].level for p in pieces[n - 1 : n + 2])
+    return min(a, b) < here < max(a, b)
 
 
 def _air_kind(

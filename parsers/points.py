@@ -148,7 +148,9 @@ def assign(
             taken = [_stated(r, problems, rate=w) for r, w in zip(taken, wanted, strict=True)]
     owner: dict[int, LineRange] = {}
     for span in line_ranges or ():
-        inside = [i for i, r in enumerate(taken) if any(span.first <= n <= span.last for n in r.lines)]
+        inside = [
+            i for i, r in enumerate(taken) if any(span.first <= n <= span.last for n in r.lines)
+        ]
         if not inside:
             problems.append(
                 Problem(
@@ -287,7 +289,9 @@ def firing_points(
     problems: list[Problem] = []
     if not readings:
         problems.append(
-            Problem("no_reading", "there is no reading", "at least one", "Read a file with readings.")
+            Problem(
+                "no_reading", "there is no reading", "at least one", "Read a file with readings."
+            )
         )
     whole = [
         replace(r, phase=r.phase or phase, fuel=r.fuel or fuel, burner=r.burner or burner)
@@ -296,7 +300,11 @@ def firing_points(
     for r in whole:
         wanting = [
             what
-            for what, value in (("firing rate", r.firing_rate), ("phase", r.phase), ("fuel", r.fuel))
+            for what, value in (
+                ("firing rate", r.firing_rate),
+                ("phase", r.phase),
+                ("fuel", r.fuel),
+            )
             if value is None
         ]
         if wanting:
@@ -317,8 +325,8 @@ def firing_points(
     for key, group in groupby(
         _ordered(whole), key=lambda r: (r.burner, r.fuel, r.phase, r.firing_rate)
     ):
-        number = passes[key] = passes.get(key, 0) + 1  # type: ignore[index]
-        points.append(_point(PointKey(*key, number), list(group), rate_basis))  # type: ignore[arg-type]
+        number = passes[key] = passes.get(key, 0) + 1
+        points.append(_point(PointKey(*key, number), list(group), rate_basis))
     return points
 
 

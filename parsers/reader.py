@@ -1,136 +1,301 @@
-"""The one entrance: bytes of an analyzer file in, readings and an account of every line out."""
+"""The one entrance: bytes of an analyzer file in, readings and an account of every line out.
+
+The input is seen in every shape that it could have (tables by each delimiter, on the side, a
+printer's lines, key=value lines); the shape under which most cells are numbers of a known quantity
+is taken. Problems are collected over the whole file and raised together.
+"""
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import re
+from collections import Counter
+from collections.abc import Sequence
 
-from combustion.quantities import QUANTITIES
-from combustion.units import conversion
-from parsers.errors import EmptyInput, NotAnAnalyzerFile, Problem, UnitsMissing
-from parsers.model import Column, LineCount, NotRead, Phase, Reading, ReadResult, ReadWarning
+from parsers.build import blocks_read
+from parsers.columns import Ask
+from parsers.errors import (
+    AmbiguousInput,
+    EmptyInput,
+    NotAnAnalyzerFile,
+    Problem,
+    ReadError,
+    UnitsMissing,
+)
+from parsers.grid import (
+    ALIGNED,
+    DELIMITERS,
+    WORDS,
+    Row,
+    pair_rows,
+    split_rows,
+    ticket_rows,
+)
+from parsers.maps import fitting_map
+from parsers.model import LineCount, NotRead, Reading, ReadResult, ReadWarning
 from parsers.options import ReadOptions
+from parsers.shapes import Shape, Understand, numberlike, sideways, tables
+from parsers.sheets import sheets
 from parsers.text import decoded, physical_lines
+from parsers.unpack import is_spreadsheet, refuse_foreign, unpacked, wrong_kind
 from parsers.vocabulary import meaning
-
-_PHASE_WORDS: dict[str, Phase] = {
-    "as found": "as_found",
-    "before": "as_found",
-    "as left": "as_left",
-    "after": "as_left",
-    "trial": "trial",
-}
-_ASSUMED = {"%": "%", "ppm": "ppm", "1": "1"}
 
 
 def read(data: bytes, name: str, *, options: ReadOptions = ReadOptions()) -> ReadResult:
-    """Return the readings of an analyzer file and what was not understood of it."""
+    """Return the readings of an analyzer file, and what was not understood of it.
+
+    Parameters
+    ----------
+    data : bytes
+        The untouched bytes, packed or not.
+    name : str
+        Name of the file, shown in errors; its ending decides nothing.
+    options : ReadOptions
+        What the person states.
+
+    Raises
+    ------
+    ReadError
+        One of its kinds, with every problem found: file, line, column, raw text, what was
+        expected and what to do.
+
+    Examples
+    --------
+    >>> r = read(b"Load [%];O2 [%];CO [ppm]\\n100;3,1;12\\n50;4,0;8\\n", "a.csv")
+    >>> [x.values["o2_dry"] for x in r.readings], r.lines.reading
+    ([3.1, 4.0], 2)
+    """
     sha256 = hashlib.sha256(data).hexdigest()
-    if not data.strip():
-        raise EmptyInput(
-            name,
-            [Problem("empty", "the file is empty", "readings", "Export the file again.", 1, 1)],
-        )
-    if data.startswith(b"%PDF") or data.startswith(b"\x89PNG"):
-        raise NotAnAnalyzerFile(
-            name,
-            [
-                Problem(
-                    "wrong_file",
-                    "this is a PDF or a picture",
-                    "a text table",
-                    "Export CSV.",
-                    1,
-                    1,
-                    data[:4].decode("latin-1"),
-                )
-            ],
-        )
-    text = decoded(data)
+    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise _empty(name, data)
+    refuse_foreign(data, name)
+    inner, said = unpacked(data, name, options.max_unpacked)
+    if inner is not data:
+        if not inner.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+            raise _empty(name, inner)
+        refuse_foreign(inner, name)
+    ask = Ask(name, options, warnings=said)
+    if is_spreadsheet(inner):
+        return _read_sheets(inner, name, sha256, ask)
+    text = decoded(inner)
+    ask.warnings += text.warnings
+    _refuse_binary(text.text, name)
     lines = physical_lines(text.text)
-    best: tuple[float, int, str] | None = None
-    for delimiter in ";\t,|":
-        for n, line in enumerate(lines[:60]):
-            found = [meaning(c) for c in line.split(delimiter)]
-            score = sum(m.confidence for m in found if m.role == "quantity")
-            if len(found) > 1 and (best is None or score > best[0]):
-                best = (score, n, delimiter)
-    if best is None or best[0] < 0.5:
-        raise NotAnAnalyzerFile(
-            name,
-            [
-                Problem(
-                    "no_known_quantity",
-                    "no column of a known quantity",
-                    "headings such as O2 [%], CO [ppm], Stack temperature [degC]",
-                    "Teach the headings once with fluebook maps teach.",
-                    1,
-                    1,
-                    lines[0][:80],
-                )
-            ],
-        )
-    _, at, delimiter = best
-    headings = next(csv.reader([lines[at]], delimiter=delimiter))
-    meanings = [meaning(h) for h in headings]
-    columns, problems, warnings = [], [], list(text.warnings)
-    for i, (heading, m) in enumerate(zip(headings, meanings, strict=True)):
-        unit = m.unit
-        if m.quantity:
-            canonical = QUANTITIES[m.quantity].unit
-            unit = unit or options.units.get(m.quantity) or _ASSUMED.get(canonical)
-            if unit is None:
-                problems.append(
-                    Problem(
-                        "unit_missing",
-                        f"column {heading!r} has no unit",
-                        f"a unit such as {canonical}",
-                        "Write the unit into the heading or state it.",
-                        at + 1,
-                        i + 1,
-                        heading,
-                    )
-                )
-            elif m.unit is None:
-                warnings.append(
-                    ReadWarning("unit_assumed", f"{heading!r} taken in {unit}", at + 1, i + 1)
-                )
-        columns.append(Column(0, i, heading, unit, m.quantity, m.confidence, m.why))
-    if problems:
-        raise UnitsMissing(name, problems)
-    readings, not_read, blank = [], [], 0
-    for n, line in enumerate(lines[at + 1 :], at + 2):
-        if not line.strip(" ;,\t"):
-            blank += 1
-            continue
-        cells = next(csv.reader([line], delimiter=delimiter))
-        values, missing, places, phase = {}, {}, {}, None
-        for i, cell in enumerate(cells[: len(columns)]):
-            quantity, unit = columns[i].quantity, columns[i].unit
-            if meanings[i].role == "phase":
-                phase = _PHASE_WORDS.get(cell.strip().casefold().replace("_", " "))
-            if quantity is None or unit is None:
-                continue
-            if re.fullmatch(r"\s*[-+]?\d+([.,]\d+)?\s*", cell):
-                values[quantity] = conversion(unit, QUANTITIES[quantity].unit)(
-                    float(cell.replace(",", "."))
-                )
-                places[quantity] = (n, i + 1)
-            else:
-                missing[quantity] = f"not a number: {cell.strip()!r}"
-        if values:
-            readings.append(
-                Reading(
-                    values,
-                    lines=(n,),
-                    at=places,
-                    missing=missing,
-                    phase=phase,
-                    firing_rate=values.get("firing_rate"),
-                )
+    cut_off = not text.text.endswith(("\n", "\r"))
+    shape, delimiter = best_shape(lines, cut_off, _understand(lines, ask))
+    ask.delimiter = delimiter
+    return _result(name, sha256, [(None, shape)], {None: lines}, ask)
+
+
+def _empty(name: str, data: bytes) -> EmptyInput:
+    what = "the file has no bytes" if not data else "the file holds nothing but blanks"
+    return EmptyInput(
+        name,
+        [
+            Problem(
+                "empty",
+                what,
+                "a table or list of readings",
+                "Export the readings from the instrument again.",
+                line=1,
+                column=1,
             )
-        else:
-            not_read.append(NotRead(n, None, line, "no_value", "no value of a known quantity"))
-    count = LineCount(len(lines), len(readings), 1, 0, at, 0, blank, len(not_read))
-    return ReadResult(name, sha256, count, columns, readings, not_read, warnings)
+        ],
+    )
+
+
+def _refuse_binary(text: str, name: str) -> None:
+    head = text[:4096]
+    odd = sum(c < " " and c not in "\t\n\r\x0b\x0c\x1b" for c in head) + head.count("�")
+    if odd > 0.1 * len(head) + 2:
+        raise wrong_kind(name, "not text", head[:20])
+
+
+def _understand(lines: Sequence[str], ask: Ask) -> Understand:
+    chosen = fitting_map(lines, ask.options.map, ask.options.maps, ask.name)
+    if chosen is None:
+        return meaning
+    ask.warn("map_used", f"the headings are read by the taught map {chosen.name!r}")
+    return chosen.understand
+
+
+def best_shape(lines: Sequence[str], cut_off: bool, understand: Understand) -> tuple[Shape, str]:
+    """Return the shape that explains most of the lines, and its delimiter."""
+    best: tuple[Shape, str] | None = None
+
+    def offer(shape: Shape, delimiter: str, handicap: float = 0.0) -> None:
+        nonlocal best
+        shape.score -= handicap
+        if shape.blocks and (best is None or shape.score > best[0].score):
+            best = (shape, delimiter)
+
+    present = [d for d in DELIMITERS if any(d in line for line in lines[:200])]
+    for delimiter in present:
+        rows = split_rows(lines, delimiter, cut_off=cut_off)
+        offer(tables(rows, understand), delimiter)
+        offer(sideways(rows, understand), delimiter, 0.05)
+    if best is None or best[0].score < 0.5 * len(lines):
+        # Not plainly a delimited table: the shapes of printers and terminals.
+        pairs = pair_rows(lines, cut_off=cut_off)
+        if pairs is not None:
+            offer(tables(pairs, understand), "=", -0.1)
+        offer(sideways(ticket_rows(lines, cut_off=cut_off), understand, ticket=True), "\n", 0.1)
+        rows = split_rows(lines, ALIGNED, cut_off=cut_off)
+        offer(tables(rows, understand, strict_width=True), ALIGNED, 0.2)
+        offer(sideways(rows, understand), ALIGNED, 0.2)
+        rows = split_rows(lines, WORDS, cut_off=cut_off)
+        offer(tables(rows, understand, strict_width=True), WORDS, 0.3)
+        single = split_rows(lines, "\x1f", cut_off=cut_off)
+        offer(tables(single, understand), "\x1f", 0.4)
+    return best or (Shape([], {}), ";")
+
+
+def _read_sheets(data: bytes, name: str, sha256: str, ask: Ask) -> ReadResult:
+    found: list[tuple[str | None, Shape]] = []
+    lines: dict[str | None, Sequence[str]] = {}
+    for sheet, rows in sheets(data, name, ask.options.max_unpacked):
+        lines[sheet] = [r.raw for r in rows]
+        # A row's raw text joins its cells with "; ", which the map's fingerprint splits again.
+        understand = _understand(lines[sheet], ask)
+        upright = tables(rows, understand, sheet=sheet)
+        aside = sideways(rows, understand, sheet=sheet)
+        found.append((sheet, upright if upright.score >= aside.score else aside))
+    if not found:
+        raise _empty(name, b" ")
+    ask.delimiter = "\x00"
+    return _result(name, sha256, found, lines, ask)
+
+
+def _nothing(
+    name: str, shapes: Sequence[tuple[str | None, Shape]], lines: dict[str | None, Sequence[str]]
+) -> NotAnAnalyzerFile:
+    """Return the error for an input in which no reading was found."""
+    sheet = shapes[0][0]
+    given = lines[sheet]
+    at, known = 1, False
+    # Name the line that looks most like headings, else the first with text.
+    best = 0.0
+    for n, line in enumerate(given[:200], 1):
+        for delimiter in (*DELIMITERS, ALIGNED):
+            cells = [c for c in line.split(delimiter) if c.strip()]
+            words = [c for c in cells if not numberlike(c)]
+            meant = sum(meaning(c).role == "quantity" for c in words)
+            weight = 10.0 * meant + (len(words) if len(words) == len(cells) else 0)
+            if weight > best and (len(cells) > 1 or meant):
+                best, at, known = weight, n, meant > 0
+    if best == 0.0:
+        at = next((n for n, line in enumerate(given, 1) if line.strip()), 1)
+    raw = given[at - 1].strip()[:80] if given else ""
+    if known:
+        message = "headings of known quantities, but no row of numbers beneath them"
+        expected = "at least one row with a number under a known heading"
+    else:
+        message = "no heading or label names a known quantity"
+        expected = (
+            "headings such as O2 [%], CO [ppm] or stack temperature [°C], with numbers beneath"
+        )
+    return NotAnAnalyzerFile(
+        name,
+        [
+            Problem(
+                "no_readings" if known else "no_known_quantity",
+                message,
+                expected,
+                "Check that this is the instrument's export; unknown headings can be taught once: "
+                "fluebook maps teach.",
+                line=at,
+                column=1,
+                raw=raw,
+                sheet=sheet,
+            )
+        ],
+    )
+
+
+def _result(
+    name: str,
+    sha256: str,
+    shapes: Sequence[tuple[str | None, Shape]],
+    lines: dict[str | None, Sequence[str]],
+    ask: Ask,
+) -> ReadResult:
+    blocks = [b for _, s in shapes for b in s.blocks]
+    if not blocks:
+        raise _nothing(name, shapes, lines)
+    account, readings = blocks_read(blocks, ask)
+    if ask.units_missing or ask.ambiguous:
+        problems = [*ask.units_missing, *ask.ambiguous]
+        problems.sort(key=lambda p: (p.line or 0, p.column or 0))
+        kind: type[ReadError] = UnitsMissing if ask.units_missing else AmbiguousInput
+        raise kind(name, problems)
+    kept = [r for r in readings if r.values or r.bounds]
+    for reading in readings:
+        if not (reading.values or reading.bounds):
+            _without_value(reading, shapes, lines, ask)
+    if not kept:
+        raise _nothing(name, shapes, lines)
+    count, not_read, said = _accounted(shapes, lines)
+    whole = {(n.line, n.column) for n in not_read}
+    not_read += [n for n in ask.not_read if (n.line, n.column) not in whole]
+    not_read.sort(key=lambda n: (n.line, n.column or 0))
+    preamble = {k: v for _, s in shapes for k, v in s.preamble.items()}
+    return ReadResult(
+        name, sha256, count, account, kept, not_read, [*ask.warnings, *said], preamble
+    )
+
+
+def _without_value(
+    reading: Reading,
+    shapes: Sequence[tuple[str | None, Shape]],
+    lines: dict[str | None, Sequence[str]],
+    ask: Ask,
+) -> None:
+    """Turn the lines of a reading without any value to lines not read, with the reason."""
+    for sheet, shape in shapes:
+        if sheet == reading.sheet:
+            if any(len(b.samples) > 1 and b.sideways for b in shape.blocks):
+                continue
+            for line in reading.lines:
+                shape.classes[line] = "not_read"
+                reasons = "; ".join(f"{q}: {w}" for q, w in list(reading.missing.items())[:3])
+                shape.not_read[line] = ("no_value", f"no value in it ({reasons})")
+    _ = (lines, ask)
+
+
+def _accounted(
+    shapes: Sequence[tuple[str | None, Shape]], lines: dict[str | None, Sequence[str]]
+) -> tuple[LineCount, list[NotRead], list[ReadWarning]]:
+    """Return the lines by class, adding up to the physical lines, and the refused ones named."""
+    counted: Counter[str] = Counter()
+    not_read: list[NotRead] = []
+    said: list[ReadWarning] = []
+    physical = 0
+    for sheet, shape in shapes:
+        given = lines[sheet]
+        physical += len(given)
+        where = "" if sheet is None else f"sheet {sheet!r}: "
+        for n, raw in enumerate(given, 1):
+            kind = shape.classes.get(n)
+            if kind is None or (kind in ("preamble", "not_read") and not raw.strip(" ;,\t|\x1f")):
+                kind = "blank" if not raw.strip(" ;,\t|") else "not_read"
+            counted[kind] += 1
+            if kind == "not_read":
+                code, why = shape.not_read.get(n, ("not_understood", "no reading was found in it"))
+                not_read.append(NotRead(n, None, raw, code, where + why))
+        said += [ReadWarning(c, where + m, n) for c, m, n in shape.said]
+    return (
+        LineCount(
+            physical,
+            counted["reading"],
+            counted["heading"],
+            counted["units"],
+            counted["preamble"],
+            counted["summary"],
+            counted["blank"],
+            counted["not_read"],
+        ),
+        not_read,
+        said,
+    )
+
+
+__all__ = ["Row", "best_shape", "read"]

@@ -13,7 +13,6 @@ import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import pairwise
 
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import is_unit
@@ -32,7 +31,8 @@ ROLES: dict[str, tuple[str, ...]] = {
         "time s", "laufzeit", "temps écoulé", "durée", "tiempo transcurrido", "elapsed min",
         "minutes", "time min", "verstrichene zeit", "dauer", "time elapsed", "sec", "secs", "s",
     ),
-    "zone": ("time zone", "timezone", "zeitzone", "fuseau horaire", "zona horaria", "utc offset", "tz"),
+    "zone": ("time zone", "timezone", "zeitzone", "fuseau horaire", "zona horaria", "utc offset",
+             "tz"),
     "am_pm": ("am pm", "ampm", "am/pm"),
     "phase": (
         "phase", "condition", "as found as left", "as found/as left", "state", "found left",
@@ -40,7 +40,8 @@ ROLES: dict[str, tuple[str, ...]] = {
         "antes después", "stage", "status", "test phase", "étape", "fase", "etat", "estado",
     ),
     "fuel": ("fuel", "brennstoff", "combustible", "fuel type", "fuel name", "carburant"),
-    "burner": ("burner", "brenner", "brûleur", "quemador", "burner no", "burner id", "burner number"),
+    "burner": ("burner", "brenner", "brûleur", "quemador", "burner no", "burner id",
+               "burner number"),
     "note": (
         "note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "bemerkungen",
         "remarque", "remarques", "observaciones", "nota", "notas", "kommentar", "commentaire",
@@ -48,29 +49,112 @@ ROLES: dict[str, tuple[str, ...]] = {
     ),
     "number": (
         "no.", "nr", "#", "index", "row", "sample", "point", "test no", "test", "reading", "record",
-        "n°", "nº", "lfd nr", "id", "messung", "mesure", "muestra", "seq", "sequence", "test number",
-        "sample no", "point no", "record no", "messung nr", "mess nr", "pos", "line", "zeile", "step",
+        "n°", "nº", "lfd nr", "id", "messung", "mesure", "muestra", "seq", "sequence",
+        "test number",
+        "sample no", "point no", "record no", "messung nr", "mess nr", "pos", "line", "zeile",
+        "step",
         "reading no", "item", "punkt", "punto", "nummer", "numéro", "número", "log no",
     ),
 }  # fmt: skip
 """Columns of a file that are not a quantity, by the words that head them."""
 
 _IDLE = frozenset(
-    "value values measured reading actual avg average mean current dry vol gas level content conc "
-    "concentration mittelwert wert messwert valeur mesure valor medido the of in at raw sensor ch "
-    "channel probe rdg result instant instantaneous live trocken sec gehalt moyenne media promedio "
-    "gemessen".split()
+    [
+        "value",
+        "values",
+        "measured",
+        "reading",
+        "actual",
+        "avg",
+        "average",
+        "mean",
+        "current",
+        "dry",
+        "vol",
+        "gas",
+        "level",
+        "content",
+        "conc",
+        "concentration",
+        "mittelwert",
+        "wert",
+        "messwert",
+        "valeur",
+        "mesure",
+        "valor",
+        "medido",
+        "the",
+        "of",
+        "in",
+        "at",
+        "raw",
+        "sensor",
+        "ch",
+        "channel",
+        "probe",
+        "rdg",
+        "result",
+        "instant",
+        "instantaneous",
+        "live",
+        "trocken",
+        "sec",
+        "gehalt",
+        "moyenne",
+        "media",
+        "promedio",
+        "gemessen",
+    ]
 )
 """Words that may stand beside a glossary phrase without changing what it means."""
 
 _STATISTIC = frozenset(
-    "max min maximum minimum std stdev stddev deviation sd range peak limit setpoint target sp alarm "
-    "high low sollwert grenzwert consigne soll span error err status flag offset zero cal drift "
-    "uncertainty median delta previous predicted expected nominal desired setting".split()
+    [
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "std",
+        "stdev",
+        "stddev",
+        "deviation",
+        "sd",
+        "range",
+        "peak",
+        "limit",
+        "setpoint",
+        "target",
+        "sp",
+        "alarm",
+        "high",
+        "low",
+        "sollwert",
+        "grenzwert",
+        "consigne",
+        "soll",
+        "span",
+        "error",
+        "err",
+        "status",
+        "flag",
+        "offset",
+        "zero",
+        "cal",
+        "drift",
+        "uncertainty",
+        "median",
+        "delta",
+        "previous",
+        "predicted",
+        "expected",
+        "nominal",
+        "desired",
+        "setting",
+    ]
 )
 """Words that make a column something else than the reading of the quantity."""
 
-_AVERAGE = frozenset("avg average mean mittelwert moyenne media promedio".split())
+_AVERAGE = frozenset(["avg", "average", "mean", "mittelwert", "moyenne", "media", "promedio"])
 
 
 def folded(text: str) -> str:
@@ -114,6 +198,10 @@ def _phrases() -> dict[str, tuple[str, ...]]:
             claims = found.setdefault(folded(phrase), [])
             if key not in claims:
                 claims.append(key)
+    for key, quantity in QUANTITIES.items():
+        if quantity.role == "computed":
+            for phrase in (key, *(w for ws in quantity.words.values() for w in ws)):
+                found.setdefault(folded(phrase), ["@computed"])
     for role, phrases in ROLES.items():
         for phrase in phrases:
             claims = found.setdefault(folded(phrase), [])
@@ -200,7 +288,8 @@ def _phrases_by_tokens() -> dict[frozenset[str], tuple[str, ...]]:
 
 
 _REFERENCE = re.compile(
-    r"(?:@|\bat\b|\bbei\b|\bref(?:erence)?\.?|\bbez(?:ogen)?\.?(?: auf)?|\ba\b|\bà\b|\bto\b|\bcorr(?:ected)?\.?)?"
+    r"(?:@|\bat\b|\bbei\b|\bref(?:erence)?\.?|\bbez(?:ogen)?\.?(?: auf)?|\ba\b|\bà\b|\bto\b|"
+    r"\bcorr(?:ected)?\.?)?"
     r"\s*(\d{1,2}(?:[.,]\d+)?)\s*%\s*(?:vol\.?\s*)?O\s*[2₂]",
     re.IGNORECASE,
 )
@@ -254,8 +343,8 @@ def meaning(heading: str) -> Meaning:
         derived = [t for t in tokens if t in _STATISTIC]
         claims, confidence, why = _claims(words if not corrected else text)
         if not claims and derived:
-            kept = " ".join(t for t in tokens if t not in _STATISTIC)
-            claims, confidence, why = _claims(kept)
+            plain = " ".join(t for t in tokens if t not in _STATISTIC)
+            claims, confidence, why = _claims(plain)
             if claims and not claims[0].startswith("@"):
                 found = Meaning(
                     "derived", None, unit, confidence, f"{' '.join(derived)!r} of {claims[0]}"
@@ -264,7 +353,14 @@ def meaning(heading: str) -> Meaning:
             continue
         quantities = [c for c in claims if not c.startswith("@")]
         if corrected and quantities:
-            quantities = [_AT_REFERENCE.get(q, q) for q in quantities]
+            kept = [_AT_REFERENCE[q] for q in quantities if q in _AT_REFERENCE]
+            if not kept and not all(q in _AT_REFERENCE.values() for q in quantities):
+                # "O2 reference" is a setting of the instrument, "SO2 corrected" no raw value.
+                why = f"{quantities[0]} as a reference or corrected is no reading of it"
+                found = Meaning("derived", None, unit, confidence, why)
+                best = found if found.confidence > best.confidence else best
+                continue
+            quantities = kept or quantities
             at = f" at {reference:g} % O2" if reference is not None else ", reference not stated"
             why += f"; corrected by the instrument{at}"
         if len(quantities) > 1:
@@ -284,6 +380,3 @@ def meaning(heading: str) -> Meaning:
 def duplicate_phrases() -> dict[str, tuple[str, ...]]:
     """Return the folded phrases that more than one quantity claims; a test holds it empty."""
     return {p: c for p, c in _phrases().items() if len(c) > 1}
-
-
-_ = pairwise
