@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
-from ingest.rules import co, oxygen, stack
+from ingest.rules import co, condensation, impossible, oxygen, plain, room, stack
 from ingest.rules.model import Rule
 from ingest.rules.view import View
 
-_MODULES = (co, oxygen, stack)
+_MODULES = (room, co, oxygen, stack, impossible, condensation, plain)
 
 FAMILIES: tuple[Callable[[View], None], ...] = tuple(m.judge for m in _MODULES)
 """Each family's judge; none raises, none changes a reading."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import isfinite
 from typing import TYPE_CHECKING
+
+from ingest.fuel_facts import fuel_key
 
 if TYPE_CHECKING:
     from ingest.rules.view import Point, View
@@ -60,18 +62,30 @@ def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]
     return [last[key] for key in sorted(last)]
 
 
-def earlier_approaches(view: View, point: Point, water: str) -> list[float]:
-    """Return stack less water [K] at the point's rate in each earlier visit that has it."""
+def earlier_values(
+    view: View, point: Point, value_of: Callable[[FiringPoint], float | None]
+) -> list[float]:
+    """Return a value at the point's burner, fuel and rate in each earlier visit that has it."""
     found = []
     for earlier in view.history:
         rows = []
         for p in earlier:
-            if p.key.burner != point.burner or p.key.fuel != point.fuel:
-                continue
-            stack, ref = p.mean("stack_temperature"), p.mean(water)
-            if stack is not None and ref is not None and isfinite(stack) and isfinite(ref):
-                rows.append((p.key.firing_rate, stack - ref))
+            key = p.key
+            if key.burner == point.burner and fuel_key(key.fuel) == point.fuel:
+                value = value_of(p)
+                if value is not None and isfinite(value):
+                    rows.append((key.firing_rate, value))
         value = at_rate(rows, point.rate)
         if value is not None:
             found.append(value)
     return found
+
+
+def spread_of(values: Sequence[float]) -> float:
+    """Return a robust standard deviation: 1.4826 times the median distance from the median.
+
+    >>> round(spread_of([1.0, 2.0, 3.0, 4.0, 100.0]), 2)
+    1.48
+    """
+    middle = median(values)
+    return 1.4826 * median([abs(v - middle) for v in values])

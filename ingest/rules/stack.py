@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import pairwise
-from math import hypot
+from math import hypot, sqrt
 
-from ingest.rules.history import earlier_approaches, median
+from ingest.limits import Limit
+from ingest.rules.against import above
+from ingest.rules.history import earlier_values, median, spread_of
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View, probability_above
+from parsers.points import FiringPoint
 
 STACK_HIGH = Rule(
     key="stack_temperature_high",
@@ -23,6 +27,23 @@ STACK_HIGH = Rule(
     silent="When no limit is stated or the stack temperature was not read.",
     needs="stack_temperature as left, and a stated limit",
     limits=("stack_temperature_max", "stack_temperature_by_rate"),
+)
+VENT_HOT = Rule(
+    key="vent_overheated",
+    family="stack temperature",
+    title="Flue gas too hot for the vent",
+    meaning="The flue gas is hotter than the vent's material may carry.",
+    formula="measured stack temperature against the vent system's limit; above it on plastic: stop",
+    default="PVC 65 degC, CPVC 90 degC, polypropylene 110 degC; metal none",
+    source="usual ratings of plastic vent materials; the vent's own listing decides",
+    status="memory",
+    causes="A fouled heat exchanger, return water too hot, over-firing, wrong vent material.",
+    next_step="Shut the burner down; have the vent looked at for deformed joints and the cause put "
+    "right, before anyone licensed for it restarts the boiler.",
+    silent="When the vent's material is not stated and no limit is stated for it.",
+    needs="stack_temperature as left, and the vent's material or limit",
+    limits=("vent_temperature_max",),
+    safety=True,
 )
 STACK_APPROACH = Rule(
     key="stack_approach_high",
@@ -41,6 +62,9 @@ STACK_APPROACH = Rule(
     needs="stack and water temperature as left, now and in at least two earlier visits",
     limits=("approach_rise_max",),
 )
+
+
+_Approach = Callable[[FiringPoint], float | None]
 
 
 def stack_limit(view: View, rate: float) -> tuple[float, str] | None:
@@ -66,8 +90,8 @@ def judge(view: View) -> None:
     """Judge the stack temperature at every deciding point."""
     read = [p for p in view.deciding if p.stack is not None]
     if not read:
-        view.not_judged(STACK_HIGH, "no deciding point has a stack temperature")
-        view.not_judged(STACK_APPROACH, "no deciding point has a stack temperature")
+        for rule in RULES:
+            view.not_judged(rule, "no deciding point has a stack temperature")
         return
     for point in read:
         _against_limit(view, point)
@@ -75,84 +99,135 @@ def judge(view: View) -> None:
 
 
 def _against_limit(view: View, point: Point) -> None:
+    if point.stack is None:
+        return
+    u = point.u("stack_temperature")
+    vent = view.limit("vent_temperature_max")
+    if vent is None:
+        view.not_judged(VENT_HOT, f"the vent is {view.boiler.vent} and no limit is stated for it")
+    elif point.stack >= vent.value and view.boiler.vent != "metal":
+        view.flag(
+            VENT_HOT,
+            "stop",
+            f"Flue gas is {point.stack:.0f} degC {point.at()}, at or above the "
+            f"{vent.value:.0f} degC that the vent may carry.",
+            points=(point,),
+            quantity="stack_temperature",
+            unit="degC",
+            value=point.stack,
+            u=u,
+            high=vent.value,
+            answer="beyond",
+            probability=probability_above(point.stack, u, vent.value),
+            source=vent.source,
+        )
+    else:
+        above(
+            view,
+            VENT_HOT,
+            (point,),
+            what="Flue gas in the vent",
+            value=point.stack,
+            u=u,
+            limit=vent.value,
+            source=vent.source,
+            quantity="stack_temperature",
+            unit="degC",
+        )
     limit = stack_limit(view, point.rate)
-    if limit is None or point.stack is None:
+    if limit is None:
         view.not_judged(STACK_HIGH, "no stack temperature limit is stated")
         return
-    high, key = limit
-    u = point.u("stack_temperature")
-    p = probability_above(point.stack, u, high)
-    answer = view.answer(p)
-    if answer is None:
-        return
-    beside = "above" if answer == "beyond" else "too close to tell from"
-    stated = view.limits.limits[key]
-    view.flag(
+    above(
+        view,
         STACK_HIGH,
-        "fix" if answer == "beyond" else "info",
-        f"Stack temperature is {point.stack:.0f} degC {point.at()}, {beside} its limit of "
-        f"{high:.0f} degC.",
-        points=(point,),
-        quantity="stack_temperature",
-        unit="degC",
+        (point,),
+        what="Stack temperature",
         value=point.stack,
         u=u,
-        high=high,
-        answer=answer,
-        probability=p,
-        source=stated.source,
+        limit=limit[0],
+        source=view.limits.limits[limit[1]].source,
+        quantity="stack_temperature",
+        unit="degC",
     )
 
 
-def approach(point: Point) -> tuple[float, str] | None:
-    """Return stack less water [K] and which water, None where either is missing."""
-    if point.stack is None:
-        return None
-    for water in ("return_water_temperature", "supply_water_temperature"):
-        value = point.mean(water)
-        if value is not None:
-            return point.stack - value, water
-    return None
+_FLAME = 1800.0
+"""Rough flame temperature [degC]: only the small correction for water and air rests on it."""
+
+
+def _approach_of(water: str, want_water: float, want_air: float) -> _Approach:
+    """Return what an earlier point's approach would be with today's water and air.
+
+    Stack less water is a fixed share of flame less water for a given surface and rate, and the
+    flame follows the air nearly degree for degree: about 0.05 K of approach for one K of either.
+    """
+
+    def of(point: FiringPoint) -> float | None:
+        stack, ref = point.mean("stack_temperature"), point.mean(water)
+        if stack is None or ref is None:
+            return None
+        air = point.mean("combustion_air_temperature")
+        drive = _FLAME + (20.0 if air is None else air) - ref
+        if drive <= 0.0:
+            return None
+        return (stack - ref) * (_FLAME + want_air - want_water) / drive
+
+    return of
 
 
 def _against_history(view: View, points: list[Point]) -> None:
     limit = view.limits.limits["approach_rise_max"]
     judged = False
     for point in points:
-        now = approach(point)
-        if now is None:
-            continue
-        earlier = earlier_approaches(view, point, now[1])
-        if len(earlier) < 2:
-            continue
-        judged = True
-        usual = median(earlier)
-        rise = now[0] - usual
-        u = hypot(point.u("stack_temperature"), point.u(now[1]))
-        p = probability_above(rise, u, limit.value)
-        answer = view.answer(p)
-        if answer is None:
-            continue
-        beside = "more than" if answer == "beyond" else "too close to tell from"
-        view.flag(
-            STACK_APPROACH,
-            "check" if answer == "beyond" else "info",
-            f"Stack stands {now[0]:.0f} K above the water {point.at()}, {rise:.0f} K more than the "
-            f"median of {len(earlier)} earlier visits, {beside} the {limit.value:g} K allowed.",
-            points=(point,),
-            quantity="stack_approach",
-            unit="K",
-            value=now[0],
-            u=u,
-            high=usual + limit.value,
-            answer=answer,
-            probability=p,
-            source=limit.source,
-        )
+        for water in ("return_water_temperature", "supply_water_temperature"):
+            ref = point.mean(water)
+            if ref is None or point.stack is None:
+                continue
+            air = point.mean("combustion_air_temperature")
+            of = _approach_of(water, ref, 20.0 if air is None else air)
+            earlier = earlier_values(view, point, of)
+            if len(earlier) < 2:
+                continue
+            judged = True
+            _risen(view, point, point.stack - ref, water, earlier, limit)
+            break
     if not judged:
         view.not_judged(
-            STACK_APPROACH, "fewer than two earlier as-left visits have stack and water near a rate"
+            STACK_APPROACH,
+            f"{len(view.history)} earlier visits at hand; two with as-left stack and water "
+            "temperature near a rate are wanted",
         )
 
 
-RULES = (STACK_HIGH, STACK_APPROACH)
+def _risen(
+    view: View, point: Point, now: float, water: str, earlier: list[float], limit: Limit
+) -> None:
+    usual = median(earlier)
+    rise = now - usual
+    # The median of n visits is 1.25 times as uncertain as their mean.
+    u_usual = 1.2533 * spread_of(earlier) / sqrt(len(earlier))
+    u = hypot(hypot(point.u("stack_temperature"), point.u(water)), u_usual)
+    p = probability_above(rise, u, limit.value)
+    answer = view.answer(p)
+    if answer is None:
+        return
+    beside = "more than" if answer == "beyond" else "too close to tell from"
+    view.flag(
+        STACK_APPROACH,
+        "check" if answer == "beyond" else "info",
+        f"Stack stands {now:.0f} K above the water {point.at()}, {rise:.0f} K more than the "
+        f"median of {len(earlier)} earlier visits, {beside} the {limit.value:g} K allowed.",
+        points=(point,),
+        quantity="stack_approach",
+        unit="K",
+        value=now,
+        u=u,
+        high=usual + limit.value,
+        answer=answer,
+        probability=p,
+        source=limit.source,
+    )
+
+
+RULES = (STACK_HIGH, VENT_HOT, STACK_APPROACH)

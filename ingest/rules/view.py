@@ -10,9 +10,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import erfc, isfinite, sqrt
 
 from ingest.accuracy import Accuracies
+from ingest.fuel_facts import fuel_key
 from ingest.judgement import Answer, Case, Flag, NotJudged, Source
 from ingest.limits import Limit, LimitSet
-from ingest.models import Severity
+from ingest.models import Severity, Visit
 from ingest.rules.curve import Edges, curve_for
 from ingest.rules.history import as_left_of
 from ingest.rules.model import Rule
@@ -23,6 +24,16 @@ AIR_O2 = 20.9
 """O2 of dry air in the CO air-free formula as the field writes it (status: memory)."""
 
 _ROOT2 = sqrt(2.0)
+
+_FOR_ALL_POINTS = frozenset(
+    {
+        "combustion_air_temperature",
+        "supply_water_temperature",
+        "return_water_temperature",
+        "barometric_pressure",
+    }
+)
+"""Quantities that a visit may state once for all its points."""
 
 
 def probability_above(value: float, u: float, limit: float) -> float:
@@ -53,15 +64,17 @@ class Point:
         "u_co_af",
         "u_o2",
         "values",
+        "visit",
     )
 
-    def __init__(self, raw: FiringPoint, accuracies: Accuracies) -> None:
+    def __init__(self, raw: FiringPoint, accuracies: Accuracies, visit: Visit) -> None:
         key = raw.key
+        self.visit = visit
         self.raw = raw
         self.accuracies = accuracies
         self.rate = key.firing_rate
         self.burner = key.burner
-        self.fuel = key.fuel
+        self.fuel = fuel_key(key.fuel)
         self.phase: Phase = key.phase
         self.values: Mapping[str, Settled] = raw.values
         self.o2 = self.mean("o2_dry")
@@ -86,9 +99,21 @@ class Point:
             return None
         return settled.mean
 
+    def number(self, quantity: str) -> float | None:
+        """Return the mean, else what the visit states for all points, else None."""
+        mean = self.mean(quantity)
+        if mean is None and quantity in _FOR_ALL_POINTS:
+            stated: float | None = getattr(self.visit, quantity)
+            return stated if stated is None or isfinite(stated) else None
+        return mean
+
     def u(self, quantity: str) -> float:
         """Return the standard uncertainty of the level: calibration and scatter."""
-        return self.accuracies.level(quantity, self.values[quantity])
+        settled = self.values.get(quantity)
+        if settled is None:
+            value = self.number(quantity)
+            return 0.0 if value is None else self.accuracies.calibration(quantity, value)
+        return self.accuracies.level(quantity, settled)
 
     def own_u(self, quantity: str) -> float:
         """Return the standard uncertainty that other rates do not share."""
@@ -107,7 +132,7 @@ Group = tuple[str, str]
 class View:
     """The case, its points by phase, and what the rules have found so far."""
 
-    def __init__(self, case: Case, limits: LimitSet) -> None:
+    def __init__(self, case: Case, limits: LimitSet, *, only: Phase | None = None) -> None:
         self.case = case
         self.boiler = case.boiler
         self.visit = case.visit
@@ -118,7 +143,9 @@ class View:
         self.flags: list[Flag] = []
         self.unjudged: dict[str, NotJudged] = {}
         self.all_points: list[Point] = [
-            Point(p, self.accuracies) for p in case.points if isfinite(p.key.firing_rate)
+            Point(p, self.accuracies, case.visit)
+            for p in case.points
+            if isfinite(p.key.firing_rate)
         ]
         self.found = [p for p in self.all_points if p.phase == "as_found"]
         self.left_all = [p for p in self.all_points if p.phase == "as_left"]
@@ -127,9 +154,22 @@ class View:
         self.found_last = _last_pass(self.found)
         # Without as-left points the as-found ones are all there is: they are judged as they stand.
         self.deciding = self.left if self.left else self.found_last
+        if only == "as_found":
+            self.deciding = self.found_last
         self.curves = _curves(self.deciding)
         self.history = [as_left_of(e.points, e.visit.as_found_stands) for e in case.history]
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
+
+    def pressure(self, point: Point) -> float:
+        """Return the absolute pressure of the air [Pa]: read, stated, or by altitude."""
+        read = point.number("barometric_pressure")
+        if read is not None and 50_000.0 <= read <= 110_000.0:
+            return read
+        altitude = self.visit.altitude if self.visit.altitude is not None else self.boiler.altitude
+        if altitude is None or not -450.0 <= altitude <= 5000.0:
+            return 101_325.0
+        # ISO 2533:1975 (memory), as in combustion.air, in plain floats.
+        return 101_325.0 * (1.0 - 0.0065 * altitude / 288.15) ** 5.255876
 
     def curve(self, fuel: str) -> list[tuple[float, Edges]]:
         """Return the target curve for a fuel, empty where none is stated."""
