@@ -11,11 +11,13 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
-import pint
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pint
 
 Number = TypeVar("Number", float, NDArray[np.float64])
 
@@ -35,7 +37,12 @@ class UnitError(ValueError):
         self.wanted = wanted
 
 
+@lru_cache(maxsize=1)
 def _registry() -> pint.UnitRegistry[Fraction]:
+    # Loaded when first asked for: the registry takes a second, and a file whose units are all in
+    # the table of exact factors below is read in milliseconds.
+    import pint
+
     registry: pint.UnitRegistry[Fraction] = pint.UnitRegistry(non_int_type=Fraction)
     # Conventional columns of water and mercury, as gauges are scaled: 1 inH2O at 4 degC and
     # standard gravity (NIST SP 811, Appendix B.8, conventional: 249.0889 Pa).
@@ -47,8 +54,56 @@ def _registry() -> pint.UnitRegistry[Fraction]:
     return registry
 
 
-registry: pint.UnitRegistry[Fraction] = _registry()
-"""The program's one unit registry."""
+def __getattr__(name: str) -> Any:
+    """Return ``registry``, the program's one unit registry, made when first asked for."""
+    if name == "registry":
+        return _registry()
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+_BTU = Fraction("1055.05585262")  # J, International Table, as pint has it
+_POUND_FORCE = Fraction("0.45359237") * Fraction("9.80665")
+
+# Exact factor and offset to the base of each kind, by pint's own spelling: common conversions
+# without loading pint. A test holds every pair against the registry.
+_EXACT: dict[str, tuple[str, Fraction, Fraction]] = {
+    "dimensionless": ("ratio", Fraction(1), Fraction(0)),
+    "percent": ("ratio", Fraction(1, 100), Fraction(0)),
+    "ppm": ("ratio", Fraction(1, 1_000_000), Fraction(0)),
+    "kelvin": ("temperature", Fraction(1), Fraction(0)),
+    "degC": ("temperature", Fraction(1), Fraction("273.15")),
+    "degF": ("temperature", Fraction(5, 9), Fraction("459.67") * Fraction(5, 9)),
+    "pascal": ("pressure", Fraction(1), Fraction(0)),
+    "hectopascal": ("pressure", Fraction(100), Fraction(0)),
+    "kilopascal": ("pressure", Fraction(1000), Fraction(0)),
+    "megapascal": ("pressure", Fraction(1_000_000), Fraction(0)),
+    "bar": ("pressure", Fraction(100_000), Fraction(0)),
+    "millibar": ("pressure", Fraction(100), Fraction(0)),
+    "psi": ("pressure", _POUND_FORCE / Fraction("0.0254") ** 2, Fraction(0)),
+    "inch_water_column": ("pressure", Fraction("249.0889"), Fraction(0)),
+    "millimeter_water_column": ("pressure", Fraction("9.80665"), Fraction(0)),
+    "watt": ("power", Fraction(1), Fraction(0)),
+    "kilowatt": ("power", Fraction(1000), Fraction(0)),
+    "megawatt": ("power", Fraction(1_000_000), Fraction(0)),
+    "MBH": ("power", 1000 * _BTU / 3600, Fraction(0)),
+    "Btu_it / hour": ("power", _BTU / 3600, Fraction(0)),
+    "MMBtu / hour": ("power", 1_000_000 * _BTU / 3600, Fraction(0)),
+    "ampere": ("current", Fraction(1), Fraction(0)),
+    "milliampere": ("current", Fraction(1, 1000), Fraction(0)),
+    "microampere": ("current", Fraction(1, 1_000_000), Fraction(0)),
+    "nanoampere": ("current", Fraction(1, 1_000_000_000), Fraction(0)),
+    "meter": ("length", Fraction(1), Fraction(0)),
+    "foot": ("length", Fraction("0.3048"), Fraction(0)),
+    "inch": ("length", Fraction("0.0254"), Fraction(0)),
+    "second": ("time", Fraction(1), Fraction(0)),
+    "minute": ("time", Fraction(60), Fraction(0)),
+    "hour": ("time", Fraction(3600), Fraction(0)),
+    "meter**3 / hour": ("flow", Fraction(1), Fraction(0)),
+    "meter ** 3 / hour": ("flow", Fraction(1), Fraction(0)),
+    "foot**3 / hour": ("flow", Fraction("0.3048") ** 3, Fraction(0)),
+    "liter / minute": ("flow", Fraction(60, 1000), Fraction(0)),
+    "liter / hour": ("flow", Fraction(1, 1000), Fraction(0)),
+}
 
 # Trade spellings, after case folding and removal of spaces and dots -> what pint understands.
 # Temperatures are spelt with care: a lone "C" or "F" is a temperature only in a unit's place.
@@ -223,7 +278,7 @@ def spelt(text: str) -> str:
     if known is not None:
         return known
     try:
-        return str(registry.parse_units(text.strip()))
+        return str(_registry().parse_units(text.strip()))
     except Exception as error:  # pint raises a different class for each kind of nonsense
         raise UnitError(
             f"unit {text!r} is not known; write one such as degC, degF, K, %, ppm, Pa, mbar, "
@@ -266,9 +321,14 @@ def conversion(given: str, wanted: str) -> Conversion:
     source, target = spelt(given), spelt(wanted)
     if source == target:
         return Conversion(1.0, 0.0)
+    mine, wished = _EXACT.get(source), _EXACT.get(target)
+    if mine is not None and wished is not None and mine[0] == wished[0]:
+        return Conversion(float(mine[1] / wished[1]), float((mine[2] - wished[2]) / wished[1]))
+    import pint
+
     try:
-        zero = registry.Quantity(Fraction(0), source).to(target).magnitude
-        one = registry.Quantity(Fraction(1), source).to(target).magnitude
+        zero = _registry().Quantity(Fraction(0), source).to(target).magnitude
+        one = _registry().Quantity(Fraction(1), source).to(target).magnitude
     except pint.DimensionalityError as error:
         raise UnitError(
             f"unit {given!r} does not convert to {wanted!r}: they measure different things",
