@@ -162,7 +162,7 @@ def _band(pane: Pane, scale: _Scale) -> str:
     return f'<polygon class="band" points="{points}" fill="#cfe3d3"/>'
 
 
-def _curve(curve: Curve, pane: Pane, scale: _Scale) -> str:
+def _curve(curve: Curve, pane: Pane, scale: _Scale, others: Sequence[Mark]) -> str:
     marks = sorted(curve.marks, key=lambda m: m.firing_rate)
     left = curve.role == "left"
     color = "#1a56b0" if left else "#6d7471"
@@ -175,31 +175,40 @@ def _curve(curve: Curve, pane: Pane, scale: _Scale) -> str:
             f'stroke-width="{2.5 if left else 1.5}"{dashes}/>'
         )
     for mark in marks:
-        x, y = scale.x(mark.firing_rate), scale.y(mark.value)
-        said = number(mark.value, pane.decimals)
-        tip = (
-            f"{curve.name}, {mark.firing_rate:g} %: {'above ' if mark.above else ''}"
-            f"{said} {pane.unit}"
-        )
-        fill, edge = (color, "#ffffff") if left else ("#ffffff", color)
-        body = (
-            f'<path d="M{x - 6},{y + 4} L{x},{y - 7} L{x + 6},{y + 4} Z" '
-            if mark.above
-            else f'<circle cx="{x}" cy="{y}" r="{5 if left else 4}" '
-        )
-        out.append(
-            f'{body}class="{curve.role}-dot" fill="{fill}" stroke="{edge}" stroke-width="1.5">'
-            f"<title>{escape(tip)}</title></{'path' if mark.above else 'circle'}>"
-        )
+        said = f"{'above ' if mark.above else ''}{number(mark.value, pane.decimals)} {pane.unit}"
+        tip = escape(f"{curve.name}, {mark.firing_rate:g} %: {said}")
+        out.append(f"{_dot(mark, scale, color, left)}<title>{tip}</title></path>")
         if left:
-            # Above the dot, under it where the head of the pane is near.
-            label = y - 10 if y - 10 > TOP + 4 else y + 20
-            out.append(
-                f'<text class="left-number" x="{x}" y="{round(label, 1)}" text-anchor="middle" '
-                f'font-size="13" font-weight="700" fill="{color}">'
-                f"{'&gt;' if mark.above else ''}{said}</text>"
-            )
+            out.append(_figure(mark, pane, scale, color, others))
     return "".join(out)
+
+
+def _dot(mark: Mark, scale: _Scale, color: str, left: bool) -> str:
+    x, y = scale.x(mark.firing_rate), scale.y(mark.value)
+    r = 5 if left else 4
+    shape = (
+        f"M{x - 6:g},{y + 4:g}L{x:g},{y - 7:g}L{x + 6:g},{y + 4:g}Z"
+        if mark.above
+        else f"M{x - r:g},{y:g}a{r},{r} 0 1 0 {2 * r},0a{r},{r} 0 1 0 {-2 * r},0Z"
+    )
+    fill, edge = (color, "#ffffff") if left else ("#ffffff", color)
+    role = "left" if left else "found"
+    return f'<path class="{role}-dot" d="{shape}" fill="{fill}" stroke="{edge}" stroke-width="1.5">'
+
+
+def _figure(mark: Mark, pane: Pane, scale: _Scale, color: str, others: Sequence[Mark]) -> str:
+    """Return the number at a dot: above it, below where an as-found dot or the head is above."""
+    x, y = scale.x(mark.firing_rate), scale.y(mark.value)
+    near = [scale.y(o.value) for o in others if o.firing_rate == mark.firing_rate]
+    below = any(y - 26 < other < y - 1 for other in near) and y + 22 < HEIGHT - BOTTOM
+    below = below or y - 12 < TOP
+    at = y + 20 if below else y - 10
+    said = ("&gt;" if mark.above else "") + number(mark.value, pane.decimals)
+    return (
+        f'<text class="left-number" x="{x:g}" y="{at:g}" text-anchor="middle" font-size="13" '
+        f'font-weight="700" fill="{color}" stroke="#ffffff" stroke-width="3" '
+        f'stroke-linejoin="round" paint-order="stroke">{said}</text>'
+    )
 
 
 def _limit(pane: Pane, scale: _Scale) -> str:
@@ -214,10 +223,12 @@ def _limit(pane: Pane, scale: _Scale) -> str:
         if inside
         else ""
     )
-    arrow = "" if inside else " ↑"
+    # At the low-fire end, where curves seldom climb; above the pane where it is off the scale.
+    x, anchor = (LEFT + 4, "start") if inside else (WIDTH - RIGHT, "end")
+    arrow = "" if inside else ", above this scale"
     return (
-        f'{line}<text class="limit-number" x="{WIDTH - RIGHT}" y="{round(y - 5, 1)}" '
-        f'text-anchor="end" font-size="12" fill="#8a5a00">{escape(said)}{arrow}</text>'
+        f'{line}<text class="limit-number" x="{x}" y="{round(y - 5, 1) if inside else 14}" '
+        f'text-anchor="{anchor}" font-size="12" fill="#8a5a00">{escape(said)}{arrow}</text>'
     )
 
 
@@ -251,7 +262,8 @@ def firing_curve(pane: Pane, ident: str) -> str:
             f'fill="#47605a">{rate:g} %</text>'
         )
     curves = sorted(pane.curves, key=lambda c: c.role == "left")
-    drawn = "".join(_curve(c, pane, scale) for c in curves)
+    found = [m for c in pane.curves if c.role == "found" for m in c.marks]
+    drawn = "".join(_curve(c, pane, scale, found) for c in curves)
     head = (
         f'<text class="title" x="0" y="14" font-size="14" font-weight="700" fill="#14302a">'
         f"{escape(pane.label)}"

@@ -24,11 +24,11 @@ WRONG_USAGE = 64
 UsageError = typer.BadParameter.__mro__[1]
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    "read": ("ingest.commands.read:read", "Read an analyzer file and show what was understood."),
-    "judge": ("ingest.commands.judge:judge", "Judge a file, a visit or a folder of visits."),
-    "explain": ("ingest.commands.explain:explain", "Explain a rule, or list them all."),
+    "read": ("ingest.read_command:read", "Read an analyzer file and show what was understood."),
+    "judge": ("ingest.judge_command:judge", "Judge a file, a visit or a folder of visits."),
+    "explain": ("ingest.judge_command:explain", "Explain a rule, or list them all."),
     "compute": ("ingest.commands.compute:compute", "Add computed columns to a table of readings."),
-    "maps": ("ingest.commands.maps:maps", "Teach, list and show column maps."),
+    "maps": ("ingest.read_command:maps", "Teach, list and show column maps."),
     "import": ("ingest.commands.bring:bring", "Bring a site list or past visits into a book."),
     "listen": ("ingest.commands.listen:listen", "Read an analyzer on a serial port."),
     "verify": ("ingest.commands.verify:verify", "Check a book's audit trail and its evidence."),

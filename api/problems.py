@@ -18,6 +18,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.exceptions import HTTPException
 
+from ingest.documents import DocumentError
 from parsers import ReadError
 
 logger = logging.getLogger(__name__)
@@ -100,6 +101,21 @@ def problem_of_read_error(error: ReadError) -> ProblemError:
     return ProblemError("not-readable", " ".join(error.lines()), items)
 
 
+def problem_of_document_error(error: DocumentError) -> ProblemError:
+    """Return a document's error with a pointer to every place that is wrong."""
+    items = [
+        ErrorItem(
+            message=found.message,
+            pointer=found.pointer if found.pointer.startswith("/") else None,
+            raw=found.raw,
+            expected=found.expected,
+            next_step=found.next_step,
+        )
+        for found in error.problems
+    ]
+    return ProblemError("not-valid", "; ".join(p.message for p in error.problems[:5]), items)
+
+
 def _pointer(location: Sequence[int | str]) -> str:
     return "".join("/" + str(p).replace("~", "~0").replace("/", "~1") for p in location)
 
@@ -169,6 +185,10 @@ def install_problems(app: FastAPI) -> None:
         assert isinstance(error, ReadError)
         return respond(problem_of_read_error(error))
 
+    async def bad_document(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, DocumentError)
+        return respond(problem_of_document_error(error))
+
     async def not_valid(_: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, RequestValidationError)
         return respond(problem_of_validation(error.errors()))
@@ -187,6 +207,7 @@ def install_problems(app: FastAPI) -> None:
 
     app.add_exception_handler(ProblemError, ours)
     app.add_exception_handler(ReadError, unreadable)
+    app.add_exception_handler(DocumentError, bad_document)
     app.add_exception_handler(RequestValidationError, not_valid)
     app.add_exception_handler(ValidationError, document_not_valid)
     app.add_exception_handler(HTTPException, status_only)

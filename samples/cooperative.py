@@ -230,7 +230,7 @@ def fleet() -> list[Unit]:
                     "scale in the heat exchanger raises the stack over the water",
                     State(fouling=0.34),
                     State(fouling=0.3),
-                    rule="stack_approach_rise",
+                    rule="stack_approach_high",
                 ),
             ),
         ),
@@ -257,7 +257,7 @@ def fleet() -> list[Unit]:
                     "a worn linkage gives too much air at low fire",
                     State(air_low_fire=0.42),
                     State(air_low_fire=0.3),
-                    rule="o2_outside_band",
+                    rule="o2_above_band",
                 ),
             ),
         ),
@@ -321,7 +321,8 @@ def _comma_file(when: datetime, rows: list[dict[str, float]]) -> bytes:
         "Combustion test",
         f"Instrument serial,AV-07,Saved,{when:%Y-%m-%d}",
         "",
-        "No.,Time,O2 %,CO ppm,CO2 %,Stack temperature degF,Air temperature degF,Draft inWC,NO ppm",
+        "Sample,Time,O2 %,CO ppm,CO2 %,Stack temperature degF,Air temperature degF,"
+        "Supply water temperature degF,Return water temperature degF,Draft inWC,NO ppm",
     ]
     for n, row in enumerate(rows):
         at = when + timedelta(minutes=9 * n)
@@ -329,6 +330,8 @@ def _comma_file(when: datetime, rows: list[dict[str, float]]) -> bytes:
             f"{n + 1},{at:%Y-%m-%d %H:%M:%S},{row['o2_dry']:.1f},{row['co_dry']:.0f},"
             f"{row['co2_dry']:.1f},{_fahrenheit(row['stack_temperature']):.1f},"
             f"{_fahrenheit(row['combustion_air_temperature']):.1f},"
+            f"{_fahrenheit(row['supply_water_temperature']):.1f},"
+            f"{_fahrenheit(row['return_water_temperature']):.1f},"
             f"{row['stack_draft'] / 249.0889:.3f},{row['no_dry']:.0f}"
         )
     return ("\r\n".join(out) + "\r\n").encode("ascii")
@@ -338,13 +341,15 @@ def _semicolon_file(when: datetime, rows: list[dict[str, float]]) -> bytes:
     """Write as an instrument set to metric units and a decimal comma does."""
     out = [
         "Time;Oxygen [%];CO [ppm];CO2 [%];Flue gas temperature [degC];"
-        "Air temperature [degC];Draft [Pa]"
+        "Air temperature [degC];Supply water temperature [degC];Return water temperature [degC];"
+        "Draft [Pa]"
     ]
     for n, row in enumerate(rows):
         at = when + timedelta(minutes=9 * n)
         numbers = (
             f"{row['o2_dry']:.1f};{row['co_dry']:.0f};{row['co2_dry']:.1f};"
             f"{row['stack_temperature']:.1f};{row['combustion_air_temperature']:.1f};"
+            f"{row['supply_water_temperature']:.1f};{row['return_water_temperature']:.1f};"
             f"{row['stack_draft']:.1f}"
         )
         out.append(f"{at:%Y-%m-%d %H:%M:%S};{numbers.replace('.', ',')}")

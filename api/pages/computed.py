@@ -1,0 +1,53 @@
+"""Computed quantities of firing points, for the table under the curves.
+
+Only what a reader of one visit looks at first: excess air, CO air-free and the gross efficiency
+without condensation credited. A point that lacks an input, or lies outside a range, has no
+such number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from combustion.emissions import co_air_free
+from combustion.fuel_text import FuelError, fuel_from_text
+from combustion.fuels import Fuel
+from combustion.losses import efficiency_gross
+from combustion.refusals import OutOfRange
+from combustion.stoichiometry import excess_air_from_o2
+from parsers import FiringPoint
+
+
+def _of_point(point: FiringPoint, fuel: Fuel | None) -> dict[str, float]:
+    o2, co = point.mean("o2_dry"), point.mean("co_dry")
+    stack, air = point.mean("stack_temperature"), point.mean("combustion_air_temperature")
+    found: dict[str, float] = {}
+
+    def put(key: str, formula: Callable[[], float]) -> None:
+        try:
+            found[key] = float(formula())
+        except OutOfRange:
+            return
+
+    if o2 is not None and co is not None:
+        put("co_air_free", lambda: co_air_free(co, o2))
+    if fuel is not None and o2 is not None:
+        put("excess_air", lambda: excess_air_from_o2(fuel, o2, co or 0.0))
+        if stack is not None and air is not None:
+            put("efficiency_gross", lambda: efficiency_gross(fuel, o2, stack, air, co or 0.0))
+    return found
+
+
+def computed(points: Sequence[FiringPoint]) -> dict[int, dict[str, float]]:
+    """Return the computed quantities of each point by its index."""
+    fuels: dict[str, Fuel | None] = {}
+    out = {}
+    for index, point in enumerate(points):
+        name = point.key.fuel
+        if name not in fuels:
+            try:
+                fuels[name] = fuel_from_text(name)
+            except FuelError:
+                fuels[name] = None
+        out[index] = _of_point(point, fuels[name])
+    return out

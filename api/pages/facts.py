@@ -1,0 +1,248 @@
+"""What the pages show of one visit, gathered once: the templates do no arithmetic."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from api.charts import firing_curve
+from api.pages.computed import computed
+from api.pages.curves import PhaseTable, panes, tables
+from api.pages.show import PHASE_WORDS, Shown, rates
+from combustion.quantities import QUANTITIES
+from combustion.units import conversion
+from ingest.judgement import Flag, Judgement
+from ingest.limits import LimitSet
+from ingest.models import Boiler
+from ingest.rules import RULES
+from parsers import FiringPoint
+
+NOTHING_BEYOND = "No recorded value is beyond its limit."
+_LINES_SHOWN = 400
+_IN_TEXT = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?)( to ([-−]?\d+(?:\.\d+)?))? (degC|K|Pa|kW)\b")
+_KEY_OF_UNIT = {
+    "degC": "stack_temperature",
+    "K": "net_stack_temperature",
+    "Pa": "stack_draft",
+    "kW": "fuel_input",
+}
+
+
+_KEYS = re.compile(r"\b(" + "|".join(sorted(QUANTITIES, key=len, reverse=True)) + r")\b")
+
+
+def in_words(text: str) -> str:
+    """Return a text with glossary keys replaced by their short names.
+
+    >>> in_words("stack_temperature as left")
+    'stack as left'
+    """
+
+    def one(match: re.Match[str]) -> str:
+        name = QUANTITIES[match.group(1)].label
+        # Chemical symbols keep their capitals; words do not start a sentence here.
+        return name if name[:2].isupper() or any(c.isdigit() for c in name) else name.lower()
+
+    return _KEYS.sub(lambda m: one(m) if "_" in m.group(1) else m.group(1), text)
+
+
+def in_units(text: str, shown: Shown) -> str:
+    """Return a rule's sentence with its numbers in the reader's units.
+
+    >>> in_units("Stack temperature is 180 degC at 100 %.", Shown("us"))
+    'Stack temperature is 356 °F at 100 %.'
+    """
+
+    def one(match: re.Match[str]) -> str:
+        key = _KEY_OF_UNIT[match.group(4)]
+        first = shown.figure(key, float(match.group(1).replace("−", "-")))
+        if match.group(3) is not None:
+            return f"{first} to {shown.value(key, float(match.group(3).replace('−', '-')))}"
+        return f"{first} {shown.unit(key)}"
+
+    return _IN_TEXT.sub(one, text)
+
+
+@dataclass(frozen=True, slots=True)
+class FlagView:
+    """One flag in words and in the reader's units."""
+
+    severity: str
+    rule: str
+    message: str
+    next_step: str
+    value: str
+    uncertainty: str
+    limit: str
+    where: str
+    line: int | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnjudgedView:
+    """A rule that lacked its input."""
+
+    title: str
+    why: str
+    needs: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileView:
+    """An evidence file with its lines as they came."""
+
+    name: str
+    sha256: str
+    size: int
+    by: str
+    lines: Sequence[str]
+    more: int
+    anchor: bool
+
+
+def file_view(name: str, sha256: str, data: bytes, by: str, *, anchor: bool) -> FileView:
+    """Return a file's first lines; whatever is no text is said to be none."""
+    if b"\0" in data[:1000] or data.startswith(b"%PDF"):
+        lines = ["(not text: the bytes are kept, and shown nowhere)"]
+    else:
+        try:
+            text = data.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = data.decode("cp1252", errors="replace")
+        lines = re.split(r"\r\n|\n|\r", text)
+        if lines and lines[-1] == "":
+            lines.pop()
+    more = max(0, len(lines) - _LINES_SHOWN)
+    return FileView(name, sha256, len(data), by, lines[:_LINES_SHOWN], more, anchor)
+
+
+def _line_of(flag: Flag, points: Sequence[FiringPoint]) -> int | None:
+    for point in points:
+        key = point.key
+        if key.phase == flag.phase and key.firing_rate in flag.firing_rates:
+            quantity = "co_dry" if flag.quantity == "co_air_free" else flag.quantity or ""
+            for reading in point.readings:
+                if quantity in reading.at:
+                    return reading.at[quantity][0]
+            return point.lines[0] if point.lines else None
+    return None
+
+
+def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown) -> FlagView:
+    """Return a flag as the page shows it."""
+    key = flag.quantity if flag.quantity in QUANTITIES else None
+    value = limit = uncertainty = ""
+    if key is not None and flag.value is not None:
+        value = shown.value(key, flag.value)
+        limit = shown.limit(key, flag.low, flag.high)
+        if flag.uncertainty:
+            uncertainty = _spread(key, flag.uncertainty, shown)
+    elif flag.value is not None:
+        value = f"{flag.value:g} {flag.unit or ''}".strip()
+    where = ""
+    if flag.firing_rates:
+        where = rates(flag.firing_rates)
+        if flag.phase is not None:
+            where += f", {PHASE_WORDS[flag.phase]}"
+    source = ""
+    if flag.source is not None:
+        source = f"{flag.source.text} ({flag.source.status}, {flag.source.level})"
+    return FlagView(
+        flag.severity,
+        RULES[flag.rule].title if flag.rule in RULES else flag.rule,
+        in_units(flag.message, shown),
+        in_units(flag.next_step, shown),
+        value,
+        uncertainty,
+        limit,
+        where,
+        _line_of(flag, points),
+        source,
+    )
+
+
+def _spread(key: str, uncertainty: float, shown: Shown) -> str:
+    unit = QUANTITIES[key].unit
+    factor = 1.0
+    if unit == "degC" and shown.system == "us":
+        factor = conversion("delta_degC", "delta_degF").factor
+    elif unit != "degC":
+        factor = shown.converted(key, 1.0) - shown.converted(key, 0.0)
+    decimals = shown.decimals(key) + (1 if uncertainty * factor < 1 else 0)
+    return f"{uncertainty * factor:.{decimals}f}"
+
+
+def worst_sentence(flags: Sequence[Flag], shown: Shown) -> str:
+    """Return the worst finding as one sentence with its number."""
+    return in_units(flags[0].message, shown) if flags else NOTHING_BEYOND
+
+
+def leave_words(flags: Sequence[Flag], shown: Shown) -> str:
+    """Return what is said first of all where CO in the room was a stop, else nothing."""
+    for flag in flags:
+        if flag.severity == "stop" and (flag.quantity == "room_co" or flag.rule.startswith("room")):
+            return f"{in_units(flag.message, shown)} {in_units(flag.next_step, shown)}"
+    return ""
+
+
+def verdict(judgement: Judgement, points: Sequence[FiringPoint], shown: Shown) -> tuple[str, str]:
+    """Return the page's first sentence, and what stands beside it about what was not judged."""
+    unjudged = len(judgement.not_judged)
+    rest = len(judgement.flags) - 1
+    said = []
+    if rest > 0:
+        said.append(f"{rest} more finding{'s' if rest > 1 else ''}.")
+    if unjudged:
+        said.append(
+            f"{unjudged} rule{'s were' if unjudged > 1 else ' was'} not judged, for want of input."
+        )
+    else:
+        said.append("Every rule had its input.")
+    if not points:
+        return "Nothing was read yet, so nothing is judged.", " ".join(said)
+    return worst_sentence(judgement.flags, shown), " ".join(said)
+
+
+def visit_given(
+    boiler: Boiler,
+    points: Sequence[FiringPoint],
+    judgement: Judgement,
+    limits: LimitSet,
+    shown: Shown,
+) -> Mapping[str, Any]:
+    """Return what the visit template shows of readings and judgement."""
+    numbers = computed(points)
+    drawn = panes(points, numbers, limits, shown) if points else []
+    sheet: list[PhaseTable] = tables(points, numbers, judgement.flags, shown)
+    first, beside = verdict(judgement, points, shown)
+    return {
+        "boiler_words": boiler_words(boiler, shown),
+        "leave": leave_words(judgement.flags, shown),
+        "verdict": first,
+        "beside": beside,
+        "flags": [flag_view(f, points, shown) for f in judgement.flags],
+        "not_judged": [
+            UnjudgedView(
+                RULES[n.rule].title if n.rule in RULES else n.rule,
+                in_units(in_words(n.why), shown),
+                in_words(n.needs),
+            )
+            for n in judgement.not_judged
+        ],
+        "panes": [firing_curve(p, f"pane-{p.key}") for p in drawn],
+        "has_band": any(p.band for p in drawn),
+        "tables": sheet,
+        "rates_hint": ", ".join(f"{r:g}" for r in sorted(boiler.rates, reverse=True))
+        or "100, 75, 50, 25",
+    }
+
+
+def boiler_words(boiler: Boiler, shown: Shown) -> str:
+    """Return a boiler in a few words."""
+    parts = ["condensing" if boiler.condensing else "non-condensing"]
+    if boiler.rated_input is not None:
+        parts.insert(0, shown.value("fuel_input", boiler.rated_input))
+    return " ".join(parts)

@@ -1,0 +1,89 @@
+"""POST /v1/judge: a visit judged without storing anything, and the published list of rules."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.posted import PostedReadings, readings_from
+from ingest.documents import boiler_from, limits_from, visit_from
+from ingest.judge_json import judge_json
+from ingest.judgement import Case, EarlierVisit
+from ingest.models import Boiler, Visit
+from ingest.rules import RULES
+from ingest.validator import RULES_VERSION, judge
+from parsers import FiringPoint, firing_points
+
+router = APIRouter(prefix="/v1", tags=["judging"])
+
+
+class JudgedVisit(BaseModel):
+    """A visit document and its readings."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    visit: dict[str, Any] = Field(default_factory=dict, description="As visit.json.")
+    readings: PostedReadings
+
+
+class JudgeRequest(JudgedVisit):
+    """Everything that judging may look at."""
+
+    boiler: dict[str, Any] = Field(description="As boiler.json: fuel, limits, target curve.")
+    history: list[JudgedVisit] = Field(default_factory=list, description="Earlier visits.")
+    company_limits: dict[str, Any] | None = None
+    model_limits: dict[str, Any] | None = None
+
+
+def _points(posted: PostedReadings, visit: Visit, boiler: Boiler) -> list[FiringPoint]:
+    return firing_points(
+        readings_from(posted),
+        fuel=visit.fuel or boiler.fuel,
+        burner=boiler.burners[0],
+        phase=visit.phase or "as_left",
+    )
+
+
+@router.post("/judge", summary="Judge a visit and store nothing")
+def judge_visit(body: JudgeRequest) -> dict[str, Any]:
+    """Answer fluebook.judge/1: the same flags as the command and the pages give."""
+    boiler = boiler_from(body.boiler, "boiler")
+    visit = visit_from(body.visit, "visit")
+    earlier = []
+    for one in body.history:
+        before = visit_from(one.visit, "history")
+        earlier.append(EarlierVisit(before, _points(one.readings, before, boiler)))
+    earlier.sort(key=lambda e: "" if e.visit.started is None else e.visit.started.isoformat())
+    company, model = body.company_limits, body.model_limits
+    case = Case(
+        boiler=boiler,
+        visit=visit,
+        points=_points(body.readings, visit, boiler),
+        history=earlier,
+        company_limits=None if company is None else limits_from(company),
+        model_limits=None if model is None else limits_from(model),
+    )
+    return judge_json(judge(case))
+
+
+@router.get("/rules", summary="The closed list of rules")
+def rules() -> dict[str, Any]:
+    """List every rule that can flag, in words."""
+    return {
+        "rules_version": RULES_VERSION,
+        "rules": [
+            {
+                "key": rule.key,
+                "title": rule.title,
+                "family": rule.family,
+                "meaning": rule.meaning,
+                "default": rule.default,
+                "source": {"text": rule.source, "status": rule.status},
+                "next_step": rule.next_step,
+                "needs": rule.needs,
+            }
+            for rule in RULES.values()
+        ],
+    }
