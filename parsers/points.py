@@ -124,7 +124,7 @@ def assign(
     readings : sequence of Reading
         As read, in file order.
     rates : sequence of float [%], optional
-        One for each reading, in file order; one single rate holds for all readings.
+        One for each reading, in file order; a whole log at one rate is a line range.
     phase, fuel, burner : str, optional
         For every reading that does not state its own.
     line_ranges : sequence of LineRange, optional
@@ -141,7 +141,7 @@ def assign(
     problems: list[Problem] = []
     taken = list(readings)
     if rates is not None:
-        wanted = [rates[0]] * len(taken) if len(rates) == 1 else list(rates)
+        wanted = list(rates)
         if len(wanted) != len(taken):
             problems.append(_count_problem(rates, taken))
         else:

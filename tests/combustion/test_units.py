@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from itertools import product
+
 import numpy as np
 import pytest
 
-from combustion.units import UnitError, conversion
+from combustion import units
+from combustion.units import _EXACT, UnitError, conversion
 
 # NIST Special Publication 811 (2008), Appendix B.8; status: memory.
 NIST_SP_811 = [
@@ -47,3 +51,17 @@ def test_a_difference_in_degf_is_not_a_temperature() -> None:
 def test_a_unit_of_another_kind_is_refused_by_name(given: str, wanted: str) -> None:
     with pytest.raises(UnitError, match=given):
         conversion(given, wanted)
+
+
+def test_every_exact_factor_is_what_the_registry_gives() -> None:
+    # The table spares loading pint for common units; pint is the reference it is held against.
+    same_kind = [
+        (a, b) for a, b in product(_EXACT, _EXACT) if a != b and _EXACT[a][0] == _EXACT[b][0]
+    ]
+    assert len(same_kind) > 100
+    for given, wanted in same_kind:
+        zero = units.registry.Quantity(Fraction(0), given).to(wanted).magnitude
+        one = units.registry.Quantity(Fraction(1), given).to(wanted).magnitude
+        (_, factor, offset), (_, to_factor, to_offset) = _EXACT[given], _EXACT[wanted]
+        assert factor / to_factor == pytest.approx(one - zero, rel=1e-15), (given, wanted)
+        assert float((offset - to_offset) / to_factor) == float(zero), (given, wanted)

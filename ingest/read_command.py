@@ -1,0 +1,447 @@
+"""The commands ``read`` and ``maps``: what is in a file, how it was understood, what is taught.
+
+Exit statuses: 0 read, 2 could not be read, 64 wrong usage.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from combustion.quantities import MEASURED, QUANTITIES
+from parsers import (
+    PHASES,
+    LineRange,
+    Phase,
+    ReadError,
+    Reading,
+    ReadOptions,
+    ReadResult,
+    assign,
+    read_json,
+)
+from parsers import read as read_bytes
+from parsers.maps import ColumnMap, heading_rows, map_from_json, map_json, taught
+from parsers.text import decoded, physical_lines
+
+UNREADABLE, USAGE = 2, 64
+_SHOWN = 40
+
+
+def _usage(message: str) -> typer.Exit:
+    typer.echo(message, err=True)
+    return typer.Exit(USAGE)
+
+
+def maps_folder() -> Path:
+    """Return the folder of saved maps: ``FLUEBOOK_MAPS``, else the user's own settings folder."""
+    named = os.environ.get("FLUEBOOK_MAPS")
+    return Path(named) if named else Path(typer.get_app_dir("fluebook")) / "maps"
+
+
+def saved_maps() -> tuple[ColumnMap, ...]:
+    """Return the saved maps that are whole; a broken one is skipped here and shown by ``list``."""
+    found = []
+    for path in sorted(maps_folder().glob("*.json")):
+        try:
+            found.append(map_from_json(path.read_text(encoding="utf-8")))
+        except ValueError:
+            continue
+    return tuple(found)
+
+
+def phase_stated(text: str | None) -> Phase | None:
+    """Return the phase of an option such as ``as-left``; wrong usage where it is none."""
+    if text is None:
+        return None
+    named = text.replace("-", "_").replace(" ", "_").casefold()
+    for phase in PHASES:
+        if phase == named:
+            return phase
+    raise _usage(f"--phase {text!r}: expected as-found, trial or as-left")
+
+
+def rates_stated(text: str | None) -> list[float] | None:
+    """Return the rates of an option such as ``100,75,50``."""
+    if text is None:
+        return None
+    try:
+        return [float(part) for part in re.split(r"[,;\s]+", text.strip()) if part]
+    except ValueError as error:
+        raise _usage(f"--rates {text!r}: expected numbers such as 100,75,50,25") from error
+
+
+def line_range_stated(text: str) -> LineRange:
+    """Return the range of an option such as ``5-8=100,as-left,natural_gas``."""
+    match = re.fullmatch(r"\s*(\d+)(?:-(\d+))?\s*=\s*(.*)", text)
+    if match is None:
+        raise _usage(
+            f"--lines {text!r}: expected such as 5-8=100,as-left or 5-8=100,as-left,propane"
+        )
+    first, last = int(match[1]), int(match[2] or match[1])
+    made = LineRange(first, last)
+    for part in (p.strip() for p in match[3].split(",") if p.strip()):
+        if re.fullmatch(r"\d+(\.\d+)?", part):
+            made = replace(made, firing_rate=float(part))
+        elif part.replace("-", "_").casefold() in PHASES:
+            made = replace(made, phase=phase_stated(part))
+        else:
+            made = replace(made, fuel=part)
+    return made
+
+
+def _units_stated(given: list[str]) -> dict[str, str]:
+    units = {}
+    for text in given:
+        key, _, unit = text.partition("=")
+        if key not in MEASURED or not unit:
+            raise _usage(f"--unit {text!r}: expected QUANTITY=UNIT, such as stack_temperature=degF")
+        units[key] = unit
+    return units
+
+
+def read(
+    file: Annotated[Path, typer.Argument(help="The instrument's file, as it was exported.")],
+    as_json: Annotated[bool, typer.Option("--json", help="fluebook.read/1.")] = False,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="How each column and line was understood, and why.")
+    ] = False,
+    map_file: Annotated[
+        Path | None, typer.Option("--map", help="A taught map (Table Schema, JSON).")
+    ] = None,
+    rates: Annotated[
+        str | None, typer.Option(help="Firing rates in file order: 100,75,50.")
+    ] = None,
+    phase: Annotated[str | None, typer.Option(help="as-found, trial or as-left.")] = None,
+    fuel: Annotated[str | None, typer.Option(help="Fuel of all readings.")] = None,
+    burner: Annotated[str | None, typer.Option(help="Burner of all readings.")] = None,
+    lines: Annotated[
+        list[str] | None, typer.Option(help="Lines to rate, phase, fuel: 5-8=100,as-left.")
+    ] = None,
+    unit: Annotated[
+        list[str] | None, typer.Option(help="Unit of a column without one: stack_temperature=degF.")
+    ] = None,
+    site_zone: Annotated[
+        str | None, typer.Option(help="Zone of times without offset, such as Europe/Berlin.")
+    ] = None,
+    day_first: Annotated[
+        bool | None, typer.Option("--day-first/--month-first", help="03/04: 3 April, or 4 March.")
+    ] = None,
+    decimal: Annotated[str | None, typer.Option(help="Decimal mark, comma or point.")] = None,
+) -> None:
+    """Read an analyzer file and show what was understood, and what was not."""
+    if not file.is_file():
+        raise _usage(f"{file}: there is no such file")
+    if decimal not in (None, ",", "."):
+        raise _usage("--decimal: expected , or .")
+    try:
+        named = None if map_file is None else map_from_json(map_file.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _usage(f"--map {map_file}: {error}") from error
+    options = ReadOptions(
+        site_zone=_zone_stated(site_zone),
+        day_first=day_first,
+        decimal=decimal,
+        map=named,
+        maps=saved_maps(),
+        units=_units_stated(unit or []),
+    )
+    stated = [line_range_stated(text) for text in lines or []]
+    try:
+        result = read_bytes(file.read_bytes(), file.name, options=options)
+        numbers = rates_stated(rates)
+        if any((numbers, phase, fuel, burner, stated)):
+            given = assign(
+                result.readings,
+                rates=numbers,
+                phase=phase_stated(phase),
+                fuel=fuel,
+                burner=burner,
+                line_ranges=stated,
+                file=file.name,
+            )
+            result = replace(result, readings=given)
+    except ReadError as error:
+        if as_json:
+            typer.echo(json.dumps(_problems_json(error), ensure_ascii=False, indent=2))
+        for line in error.lines():
+            typer.echo(line, err=True)
+        raise typer.Exit(UNREADABLE) from error
+    if as_json:
+        typer.echo(json.dumps(read_json(result), ensure_ascii=False, indent=2))
+        return
+    console = Console()
+    if explain:
+        _explain(result, console)
+    else:
+        _readings(result, console)
+    _account(result, console)
+
+
+def _zone_stated(text: str | None) -> str | None:
+    if text is None:
+        return None
+    from zoneinfo import ZoneInfo
+
+    try:
+        ZoneInfo(text)
+    except (KeyError, ValueError, OSError) as error:
+        raise _usage(f"--site-zone {text!r}: expected a zone such as Europe/Berlin") from error
+    return text
+
+
+def _problems_json(error: ReadError) -> dict[str, object]:
+    return {
+        "format": "fluebook.read-problems/1",
+        "file": error.file,
+        "kind": type(error).__name__,
+        "problems": [
+            {
+                "code": p.code,
+                "line": p.line,
+                "column": p.column,
+                "raw": p.raw,
+                "sheet": p.sheet,
+                "message": p.message,
+                "expected": p.expected,
+                "next_step": p.next_step,
+            }
+            for p in error.problems
+        ],
+    }
+
+
+def _readings(result: ReadResult, console: Console) -> None:
+    shown = [result.readings[i] for i in range(min(len(result.readings), _SHOWN))]
+    keys = list(dict.fromkeys(q for r in shown for q in (*r.values, *r.bounds)))
+    table = Table(title=f"{result.name}: {len(result.readings)} readings", title_justify="left")
+    table.add_column("line")
+    for title, used in (
+        ("time", any(r.time for r in shown)),
+        ("phase", any(r.phase for r in shown)),
+        ("fuel", any(r.fuel for r in shown)),
+    ):
+        if used:
+            table.add_column(title)
+    keys = [k for k in keys if k != "firing_rate"]
+    rated = any(r.firing_rate is not None for r in shown)
+    if rated:
+        table.add_column("rate %", justify="right")
+    for key in keys:
+        quantity = QUANTITIES[key]
+        table.add_column(f"{quantity.label}\n{quantity.unit}", justify="right")
+    for r in shown:
+        row = [_span(r)]
+        if any(x.time for x in shown):
+            row.append(r.time.isoformat(" ") if r.time else "")
+        if any(x.phase for x in shown):
+            row.append((r.phase or "").replace("_", " "))
+        if any(x.fuel for x in shown):
+            row.append(escape(r.fuel or ""))
+        if rated:
+            row.append("" if r.firing_rate is None else f"{r.firing_rate:g}")
+        row += [_value(r, key) for key in keys]
+        table.add_row(*row)
+    console.print(table)
+    if len(result.readings) > _SHOWN:
+        console.print(f"... and {len(result.readings) - _SHOWN} more")
+
+
+def _span(reading: Reading) -> str:
+    if not reading.lines:
+        return ""
+    first, last = reading.lines[0], reading.lines[-1]
+    where = str(first) if first == last else f"{first}-{last}"
+    return f"{reading.sheet}:{where}" if reading.sheet else where
+
+
+def _value(reading: Reading, key: str) -> str:
+    decimals = QUANTITIES[key].decimals
+    if key in reading.values:
+        return f"{reading.values[key]:.{decimals}f}"
+    if key in reading.bounds:
+        bound = reading.bounds[key]
+        if bound.above is not None:
+            return f">{bound.above:.{decimals}f}"
+        return f"<{bound.below:.{decimals}f}"
+    return "-"
+
+
+def _explain(result: ReadResult, console: Console) -> None:
+    table = Table(title=f"{result.name}: how the columns were understood", title_justify="left")
+    for title in ("block", "column", "heading", "taken as", "unit", "sure", "why"):
+        table.add_column(title)
+    for c in result.columns:
+        table.add_row(
+            str(c.block + 1),
+            str(c.index + 1),
+            escape(c.heading),
+            c.quantity or "not read as a quantity",
+            escape(c.unit or ""),
+            f"{c.confidence:.0%}",
+            escape(c.why),
+        )
+    console.print(table)
+    for key, value in result.preamble.items():
+        console.print(f"before the readings: {escape(key)} = {escape(value)}")
+
+
+def _account(result: ReadResult, console: Console) -> None:
+    count = result.lines
+    classes = ("reading", "heading", "units", "preamble", "summary", "blank", "not_read")
+    told = ", ".join(
+        f"{getattr(count, c)} {c.replace('_', ' ')}" for c in classes if getattr(count, c)
+    )
+    console.print(f"{count.physical} lines: {told}")
+    console.print(f"SHA-256 {result.sha256}")
+    for w in result.warnings:
+        where = "" if w.line is None else f"line {w.line}"
+        where += "" if w.column is None else f", column {w.column}"
+        console.print(
+            f"note {where}: {escape(w.message)}" if where else f"note: {escape(w.message)}"
+        )
+    for n in result.not_read:
+        where = f"line {n.line}" + ("" if n.column is None else f", column {n.column}")
+        console.print(f"not read {where}: {escape(n.why)} ({escape(repr(n.raw[:60]))})")
+
+
+maps = typer.Typer(
+    help="Teach headings once; list, show, export, import and forget taught maps.",
+    no_args_is_help=True,
+    add_completion=False,
+)
+
+
+def _path_of(name: str) -> Path:
+    if not re.fullmatch(r"[\w\- ]{1,60}", name):
+        raise _usage(f"{name!r}: a map's name has letters, digits, blanks, - and _ only")
+    return maps_folder() / f"{name}.json"
+
+
+def _saved(name: str) -> ColumnMap:
+    path = _path_of(name)
+    if not path.is_file():
+        raise _usage(f"there is no map {name!r}; fluebook maps list shows them")
+    try:
+        return map_from_json(path.read_text(encoding="utf-8"))
+    except ValueError as error:
+        raise _usage(f"{path}: {error}") from error
+
+
+def _save(one: ColumnMap) -> Path:
+    path = _path_of(one.name)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(
+        json.dumps(map_json(one), ensure_ascii=False, indent=2) + "\n", encoding="utf-8"
+    )
+    return path
+
+
+@maps.command()
+def teach(
+    file: Annotated[Path, typer.Argument(help="A file whose headings are to be taught.")],
+    name: Annotated[str, typer.Argument(help="Name of the map.")],
+    column: Annotated[
+        list[str] | None,
+        typer.Option(help='What a heading means: "Kanal 1=o2_dry[%]", "K9=ignore", "Zt=time".'),
+    ] = None,
+    line: Annotated[
+        int | None, typer.Option(help="The line of the headings, if not found.")
+    ] = None,
+) -> None:
+    """Save what the headings of a file mean; without --column show what is open."""
+    if not file.is_file():
+        raise _usage(f"{file}: there is no such file")
+    found = heading_rows(physical_lines(decoded(file.read_bytes()).text))
+    if line is not None:
+        found = [f for f in found if f[0] == line]
+    if not found:
+        raise _usage(f"{file.name}: no row of headings above numbers was found; give its --line")
+    at, _, headings = found[0]
+    if not column:
+        draft = taught(name, headings, {})
+        typer.echo(f"{file.name}, line {at}:")
+        for one in draft.fields:
+            unit = f" [{one.unit}]" if one.unit else ""
+            typer.echo(f"  {one.heading!r}: {one.means}{unit}")
+        typer.echo('State the rest: --column "HEADING=QUANTITY[UNIT]"')
+        return
+    try:
+        pairs = dict(_pair(text) for text in column)
+        path = _save(taught(name, headings, pairs))
+    except ValueError as error:
+        raise _usage(str(error)) from error
+    typer.echo(f"saved {name!r} for the headings of line {at}: {path}")
+
+
+def _pair(text: str) -> tuple[str, str]:
+    heading, mark, means = text.rpartition("=")
+    if not mark:
+        raise ValueError(f"--column {text!r}: expected HEADING=QUANTITY[UNIT]")
+    return heading.strip(), means.strip()
+
+
+@maps.command("list")
+def list_maps() -> None:
+    """List the saved maps with their fingerprints."""
+    for path in sorted(maps_folder().glob("*.json")):
+        try:
+            one = map_from_json(path.read_text(encoding="utf-8"))
+        except ValueError as error:
+            typer.echo(f"{path.stem}: broken, {error}")
+            continue
+        known = sum(f.means in MEASURED for f in one.fields)
+        typer.echo(f"{path.stem}: {known} quantities, fingerprint {one.fingerprint}")
+
+
+@maps.command()
+def export(name: Annotated[str, typer.Argument(help="Name of the map.")]) -> None:
+    """Write a map as a Table Schema to standard output."""
+    typer.echo(json.dumps(map_json(_saved(name)), ensure_ascii=False, indent=2))
+
+
+@maps.command("import")
+def import_map(
+    file: Annotated[Path, typer.Argument(help="A Table Schema with our properties.")],
+    name: Annotated[str | None, typer.Option(help="Another name for it.")] = None,
+) -> None:
+    """Save a map from a Table Schema."""
+    try:
+        one = map_from_json(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _usage(f"{file}: {error}") from error
+    one = ColumnMap(name or one.name, one.fields)
+    typer.echo(f"saved {one.name!r}: {_save(one)}")
+
+
+@maps.command()
+def edit(
+    name: Annotated[str, typer.Argument(help="Name of the map.")],
+    column: Annotated[list[str], typer.Option(help='"HEADING=QUANTITY[UNIT]"')],
+) -> None:
+    """Change what headings of a saved map mean."""
+    one = _saved(name)
+    try:
+        pairs = {f.heading: f"{f.means}[{f.unit}]" if f.unit else f.means for f in one.fields}
+        pairs |= dict(_pair(text) for text in column)
+        _save(taught(name, [f.heading for f in one.fields], pairs))
+    except ValueError as error:
+        raise _usage(str(error)) from error
+    typer.echo(f"changed {name!r}")
+
+
+@maps.command()
+def forget(name: Annotated[str, typer.Argument(help="Name of the map.")]) -> None:
+    """Delete a saved map."""
+    _saved(name)
+    _path_of(name).unlink()
+    typer.echo(f"forgot {name!r}")

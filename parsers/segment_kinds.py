@@ -1,0 +1,133 @@
+"""What each stretch of a log was: flame or air, a stay or the way between two stays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from parsers.pieces import Piece, signal_of
+from parsers.segments import Segment, SegmentKind
+from parsers.step_response import Signal, binned, fit
+
+Floats = NDArray[np.float64]
+
+FRESH_AIR_O2 = 17.5
+"""Above this no boiler burner fires [% dry]; the instrument reads air. Common practice."""
+
+
+def _breathes_air(piece: Piece, bins: Mapping[str, Signal], arrays: Mapping[str, Floats]) -> bool:
+    del arrays
+    for key, limit, above in (("o2_dry", FRESH_AIR_O2, True), ("co2_dry", 1.5, False)):
+        signal = bins.get(key)
+        if signal is None:
+            continue
+        here = signal.weights[piece.first : piece.end] > 0
+        values = signal.values[piece.first : piece.end][here]
+        if not len(values):
+            continue
+        tail = float(np.median(values[-max(1, len(values) // 4) :]))
+        f = piece.fits[key]
+        heading_there = (f.level > 16.0 and f.start < 0 and f.u_level < 1.5) if above else False
+        return (tail > limit) == above or heading_there
+    return False
+
+
+def segments_of(
+    signals: Sequence[Signal],
+    pieces: Sequence[Piece],
+    times: Floats,
+    width: float,
+    response: float,
+    arrays: Mapping[str, Floats],
+) -> list[Segment]:
+    """Return the pieces as segments with their kinds."""
+    bins = {s.key: s for s in signals}
+    for key in ("o2_dry", "co2_dry"):
+        if key not in bins and key in arrays:  # cut by others, told from air by this
+            bins[key] = signal_of(
+                key, *binned(times, arrays[key], width), response / 2.3 / width, 1.0
+            )
+            for p in pieces:
+                p.fits[key] = fit(bins[key], p.first, p.end)
+    air = [_breathes_air(p, bins, arrays) for p in pieces]
+    begin = float(times[0])
+    finish = float(times[-1])
+    out: list[Segment] = []
+    for n, p in enumerate(pieces):
+        start, end = begin + p.first * width, min(begin + p.end * width, finish)
+        if n == len(pieces) - 1:
+            end = finish
+        if air[n]:
+            kind, why = _air_kind(pieces, air, n, bins)
+        elif end - start < (20.0 if "firing_rate" in bins else max(0.8 * response, 20.0)):
+            follows = n > 0 and air[n - 1]
+            kind = "light_off" if follows and out[-1].kind != "air" else "ramp"
+            why = "shorter than the instrument's response"
+        elif _rate_moves(p, bins):
+            kind, why = "ramp", "the recorded firing rate moves"
+        elif "firing_rate" not in bins and end - start < 45.0 and _on_the_way(pieces, n, bins):
+            kind, why = "ramp", "short, and every quantity goes on the same way after it"
+        else:
+            kind, why = "plateau", "all quantities head for one level"
+        out.append(Segment(kind, start, end, why=why))
+    return _run_together(out)
+
+
+def _rate_moves(piece: Piece, bins: Mapping[str, Signal]) -> bool:
+    """Return whether a recorded firing rate travels inside a piece, first and last bin apart."""
+    signal = bins.get("firing_rate")
+    if signal is None or piece.bins < 5:
+        return False
+    inner = slice(piece.first + 1, piece.end - 1)
+    rates = signal.values[inner][signal.weights[inner] > 0]
+    third = max(1, len(rates) // 3)
+    if not len(rates):
+        return False
+    return abs(float(np.median(rates[-third:]) - np.median(rates[:third]))) > 3.0
+
+
+def _on_the_way(pieces: Sequence[Piece], n: int, bins: Mapping[str, Signal]) -> bool:
+    """Return whether a piece lies between its neighbours in stack temperature or O2.
+
+    A servo takes up to a minute over its range: the way between two rates looks like a short stay.
+    """
+    if n == 0 or n + 1 == len(pieces):
+        return False
+    key = "stack_temperature" if "stack_temperature" in bins else next(iter(bins))
+    a, here, b = (p.fits[key].level for p in pieces[n - 1 : n + 2])
+    return min(a, b) < here < max(a, b)
+
+
+def _air_kind(
+    pieces: Sequence[Piece], air: Sequence[bool], n: int, bins: Mapping[str, Signal]
+) -> tuple[SegmentKind, str]:
+    """Return what a stretch of air was: the probe in fresh air, a purge, or no burner running."""
+    firing_before = any(not a for a in air[:n])
+    firing_after = any(not a for a in air[n + 1 :])
+    stack = bins.get("stack_temperature")
+    if stack is not None and firing_before and firing_after:
+        hot = pieces[n].fits["stack_temperature"].level
+        levels = [
+            p.fits["stack_temperature"].level
+            for p, a in zip(pieces, air, strict=True)
+            if not a and p.fits["stack_temperature"].u_level < 5
+        ]
+        if levels and hot > min(levels) - 5.0:
+            return "air", "O2 of air while the stack stays hot"
+    if firing_after and n + 1 < len(air) and not air[n + 1]:
+        return "purge", "O2 of air right before the flame"
+    return "off", "O2 of air, no flame"
+
+
+def _run_together(segments: Sequence[Segment]) -> list[Segment]:
+    """Return neighbours of one kind as one, plateaus excepted."""
+    out: list[Segment] = []
+    for s in segments:
+        if out and s.kind == out[-1].kind and s.kind != "plateau":
+            out[-1] = replace(out[-1], end=s.end)
+        else:
+            out.append(s)
+    return out
