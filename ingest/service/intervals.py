@@ -6,6 +6,7 @@ that a chain from 31 January does not slip to the 28th for ever.
 
 from __future__ import annotations
 
+import itertools
 import math
 from calendar import monthrange
 from collections.abc import Sequence
@@ -96,7 +97,7 @@ def _at(track: Sequence[tuple[date, float]], day: date) -> float:
         return first[1] - rate * (first[0] - day).days
     if day >= last[0]:
         return last[1] + rate * (day - last[0]).days
-    for (d0, v0), (d1, v1) in zip(track, track[1:], strict=False):
+    for (d0, v0), (d1, v1) in itertools.pairwise(track):
         if d0 <= day <= d1:
             return v0 + (v1 - v0) * (day - d0).days / (d1 - d0).days
     return last[1]  # pragma: no cover - the loop covers every day between
@@ -131,7 +132,7 @@ def day_of_count(counter: Sequence[CounterReading], start: date, amount: float) 
         return None
     goal = _at(track, start) + amount
     points = [(start, _at(track, start))] + [(d, v) for d, v in track if d > start]
-    for (d0, v0), (d1, v1) in zip(points, points[1:], strict=False):
+    for (d0, v0), (d1, v1) in itertools.pairwise(points):
         if v1 >= goal - 1e-9 and v1 > v0:
             share = (goal - v0) / (v1 - v0) * (d1 - d0).days
             return d0 + timedelta(days=math.ceil(share - 1e-9))

@@ -1,8 +1,8 @@
 """Safety devices, how they are provoked, and whether a test says that the device acts in time.
 
-The devices and methods are data (``devices.toml``), in the sense of the periodic testing that codes
-such as ASME CSD-1 ask for where they are adopted (quoted), in our own words. Frequencies and who may
-test differ by place and are never stated here.
+The devices and methods are data (``devices.toml``), in the sense of the periodic testing that
+codes such as ASME CSD-1 ask for where they are adopted (quoted), in our own words. Frequencies and
+who may test differ by place and are never stated here.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ JURISDICTION_NOTE = (
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """One way to provoke a device, with its caution; ``real`` where the sensed thing itself moves."""
+    """One way to provoke a device; ``real`` where the sensed thing itself moves."""
 
     key: str
     title: str
@@ -125,7 +125,7 @@ def _difference(value: Value, unit: str) -> float:
         "degC": "delta_degC",
         "°C": "delta_degC",
     }.get(unit, unit)
-    if given == unit or given == wanted:
+    if given in (unit, wanted):
         return value.value
     return conversion(given, wanted)(value.value)
 

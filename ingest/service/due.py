@@ -1,0 +1,309 @@
+"""What is due: tasks, tests, parts and open findings of many boilers, until a day.
+
+Everything counts from the last time it was done, the first time from the boiler's installation.
+Where an interval stands in months and in running hours (or starts), whichever comes first is due.
+A day found from a counter is an estimate and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Literal
+
+from ingest.service.intervals import CounterReading, add_months, day_of_count
+from ingest.service.models import Finding
+from ingest.service.plans import Plan, PlanPart, PlanTask, PlanTest
+from ingest.service.safety import DEVICES
+
+Kind = Literal["task", "test", "part", "finding"]
+
+
+@dataclass(frozen=True, slots=True)
+class TaskDone:
+    """A task or test done (of a plan), or a part replaced, on a day."""
+
+    kind: Literal["task", "test", "part"]
+    key: str
+    on: date
+    plan: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BoilerHistory:
+    """What a boiler's due list is computed from; ``plans`` are the ones it is kept by."""
+
+    boiler: str
+    plans: Sequence[Plan]
+    installed: date
+    done: Sequence[TaskDone] = ()
+    hours: Sequence[CounterReading] = ()
+    starts: Sequence[CounterReading] = ()
+    findings: Sequence[Finding] = ()
+    van: str | None = None
+    site: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """One thing due; ``estimated`` where the day comes from a counter's rate."""
+
+    boiler: str
+    kind: Kind
+    key: str
+    title: str
+    on: date
+    why: str
+    plan: str | None = None
+    estimated: bool = False
+    site: str | None = None
+    van: str | None = None
+    parts: Mapping[str, int] = field(default_factory=dict)
+    kit: str | None = None
+    not_computed: str | None = None
+    """Why a counter's interval could not be looked at, where there is one."""
+
+    def overdue(self, today: date) -> bool:
+        """Return whether its day is behind us."""
+        return self.on < today
+
+
+def next_due(
+    last: date,
+    *,
+    months: int | None = None,
+    hours: float | None = None,
+    starts: float | None = None,
+    hours_log: Sequence[CounterReading] = (),
+    starts_log: Sequence[CounterReading] = (),
+) -> tuple[date, str, bool] | None:
+    """Return (day, why, estimated) of the earliest of the intervals, None where none can be told.
+
+    Parameters
+    ----------
+    last : date
+        When it was last done.
+    months : int or None
+        Interval in months.
+    hours, starts : float or None
+        Interval in running hours [h] and in starts.
+    hours_log, starts_log : sequence of CounterReading
+        What the counters showed.
+    """
+    found: list[tuple[date, str, bool]] = []
+    if months is not None:
+        found.append((add_months(last, months), f"{months} months after {last}", False))
+    for amount, log, name in ((hours, hours_log, "running hours"), (starts, starts_log, "starts")):
+        if amount is not None:
+            day = day_of_count(log, last, amount)
+            if day is not None:
+                found.append((day, f"{amount:g} {name} after {last}", True))
+    return min(found, key=lambda f: (f[0], f[2])) if found else None
+
+
+def due(
+    boilers: Sequence[BoilerHistory], until: date, *, known: Mapping[str, Plan] | None = None
+) -> list[Due]:
+    """Return everything due on or before a day, earliest first.
+
+    Parameters
+    ----------
+    boilers : sequence of BoilerHistory
+        Each with the plans it is kept by.
+    until : date
+        Last day looked at.
+    known : mapping of plan key to Plan, optional
+        All plans, so that work done under a plan that includes another counts for both.
+    """
+    found: list[Due] = []
+    for boiler in boilers:
+        found += _of_one(boiler, until, known or {p.key: p for p in boiler.plans})
+    return sorted(found, key=lambda d: (d.on, d.boiler, d.kind, d.key, d.plan or ""))
+
+
+def _of_one(boiler: BoilerHistory, until: date, known: Mapping[str, Plan]) -> list[Due]:
+    found: list[Due] = []
+    tests: set[str] = set()
+    parts: set[str] = set()
+    for plan in boiler.plans:
+        included = set(plan.includes) & {p.key for p in boiler.plans}
+        for task in plan.task:
+            if any(p.task_of(task.key) == task for p in boiler.plans if p.key in included):
+                continue  # the included plan lists it already
+            found += _task(boiler, plan, task, until, known)
+        for test in plan.test:
+            if test.label not in tests:
+                tests.add(test.label)
+                found += _test(boiler, plan, test, until)
+        for part in plan.part:
+            if part.key not in parts:
+                parts.add(part.key)
+                found += _part(boiler, part, until)
+    for finding in boiler.findings:
+        if finding.opened <= until:
+            found.append(
+                Due(
+                    boiler.boiler,
+                    "finding",
+                    finding.id,
+                    finding.text,
+                    finding.opened,
+                    f"open since {finding.opened}",
+                    site=boiler.site,
+                    van=boiler.van,
+                )
+            )
+    return found
+
+
+def _last(boiler: BoilerHistory, kind: str, key: str, plans: set[str] | None) -> date:
+    days = [
+        d.on
+        for d in boiler.done
+        if d.kind == kind and d.key == key and (plans is None or d.plan is None or d.plan in plans)
+    ]
+    return max(days, default=boiler.installed)
+
+
+def _task(
+    boiler: BoilerHistory, plan: Plan, task: PlanTask, until: date, known: Mapping[str, Plan]
+) -> list[Due]:
+    if task.interval_months is None and task.interval_hours is None:
+        return []
+    counts = {plan.key} | {k for k, p in known.items() if plan.key in p.includes}
+    # A task that another plan only repeats counts wherever it was done.
+    counts |= {k for k, p in known.items() if p.task_of(task.key) == task}
+    last = _last(boiler, "task", task.key, counts)
+    told = next_due(
+        last,
+        months=task.interval_months,
+        hours=task.interval_hours,
+        hours_log=boiler.hours,
+    )
+    if told is None or told[0] > until:
+        return []
+    used: dict[str, int] = {}
+    for part in task.parts:
+        used[part.part] = used.get(part.part, 0) + part.quantity
+    return [
+        Due(
+            boiler.boiler,
+            "task",
+            task.key,
+            task.title,
+            told[0],
+            told[1],
+            plan.key,
+            told[2],
+            boiler.site,
+            boiler.van,
+            used,
+            not_computed=_unlooked(task.interval_hours, boiler.hours, "running hours"),
+        )
+    ]
+
+
+def _unlooked(amount: float | None, log: Sequence[CounterReading], name: str) -> str | None:
+    if amount is None or len({r.on for r in log}) > 1:
+        return None
+    return f"the interval of {amount:g} {name} needs two counter readings on different days"
+
+
+def _test(boiler: BoilerHistory, plan: Plan, test: PlanTest, until: date) -> list[Due]:
+    if test.interval_months is None:
+        return []
+    told = next_due(_last(boiler, "test", test.label, None), months=test.interval_months)
+    if told is None or told[0] > until:
+        return []
+    title = DEVICES[test.device].title + (f", {test.name}" if test.name else "")
+    return [
+        Due(
+            boiler.boiler,
+            "test",
+            test.label,
+            title,
+            told[0],
+            told[1],
+            plan.key,
+            site=boiler.site,
+            van=boiler.van,
+        )
+    ]
+
+
+def _part(boiler: BoilerHistory, part: PlanPart, until: date) -> list[Due]:
+    told = next_due(
+        _last(boiler, "part", part.key, None),
+        months=part.life_months,
+        hours=part.life_hours,
+        starts=part.life_starts,
+        hours_log=boiler.hours,
+        starts_log=boiler.starts,
+    )
+    if told is None or told[0] > until:
+        return []
+    return [
+        Due(
+            boiler.boiler,
+            "part",
+            part.key,
+            part.title,
+            told[0],
+            told[1],
+            estimated=told[2],
+            site=boiler.site,
+            van=boiler.van,
+            parts={part.key: 1},
+            kit=part.kit,
+            not_computed=_unlooked(part.life_hours, boiler.hours, "running hours")
+            or _unlooked(part.life_starts, boiler.starts, "starts"),
+        )
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """How many of a part to put on a van, and from which kit."""
+
+    van: str
+    kit: str
+    part: str
+    title: str
+    quantity: int
+
+
+def pick_list(items: Sequence[Due], plans: Mapping[str, Plan]) -> list[Pick]:
+    """Return the parts that the due work needs, summed for each van and kit.
+
+    A part both worn out and called for by a task of the same boiler is counted once: the larger of
+    the two numbers.
+    """
+    catalogue: dict[str, PlanPart] = {}
+    for plan in plans.values():
+        for part in plan.part:
+            catalogue.setdefault(part.key, part)
+    by_boiler: dict[tuple[str, str, str], dict[str, int]] = {}
+    for item in items:
+        for key, quantity in item.parts.items():
+            held = by_boiler.setdefault((item.van or "", item.boiler, key), {})
+            held[item.kind] = held.get(item.kind, 0) + quantity
+    sums: dict[tuple[str, str, str], int] = {}
+    for (van, _boiler, key), kinds in by_boiler.items():
+        kit = catalogue[key].kit if key in catalogue else None
+        place = (van, kit or "", key)
+        sums[place] = sums.get(place, 0) + max(kinds.values())
+    return [
+        Pick(van, kit, key, catalogue[key].title if key in catalogue else key, n)
+        for (van, kit, key), n in sorted(sums.items())
+    ]
+
+
+def readings_wanted(items: Sequence[Due], plans: Mapping[str, Plan]) -> dict[str, list[str]]:
+    """Return for each boiler the glossary keys that the plans of its due tasks want read."""
+    wanted: dict[str, list[str]] = {}
+    for item in items:
+        if item.plan is not None and item.plan in plans:
+            held = wanted.setdefault(item.boiler, [])
+            held += [k for k in plans[item.plan].readings if k not in held]
+    return wanted

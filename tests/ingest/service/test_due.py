@@ -1,0 +1,159 @@
+"""What is due, against an independent calculation with dateutil over 1,000 random histories."""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from dateutil.relativedelta import relativedelta
+from dateutil.rrule import MONTHLY, rrule
+
+from ingest.service.calendar import calendar
+from ingest.service.due import BoilerHistory, TaskDone, due, pick_list, readings_wanted
+from ingest.service.intervals import CounterReading
+from ingest.service.models import Finding
+from ingest.service.plans import Plan, read_plans
+
+PLANS = read_plans(Path(__file__).parents[3] / "samples" / "plans")
+YEARLY = PLANS["condensing-gas-yearly"]
+TWO_YEARLY = PLANS["condensing-gas-two-yearly"]
+
+
+def plan_with(tasks: list[dict[str, object]]) -> Plan:
+    return Plan.model_validate(
+        {
+            "format": "fluebook.plan/1",
+            "key": "random",
+            "version": "1",
+            "title": "Random",
+            "purpose": "yearly",
+            "fuels": ["natural_gas"],
+            "jurisdiction_note": "The place decides.",
+            "task": [
+                {"title": "t", "where": "w", "what": "x", "why": "y", **task} for task in tasks
+            ],
+        }
+    )
+
+
+def independent_day(
+    last: date, months: int | None, hours: float | None, rate: float
+) -> date | None:
+    """Calculate with dateutil's own calendar; the counter runs at one steady rate."""
+    days = []
+    if months is not None:
+        days.append(last + relativedelta(months=months))
+    if hours is not None and rate > 0:
+        # Step day by day: slow, and of another kind than the program's solver.
+        gained, day = 0.0, last
+        while gained < hours - 1e-9:
+            day += timedelta(days=1)
+            gained = rate * (day - last).days
+        days.append(day)
+    return min(days, default=None)
+
+
+def test_due_agrees_with_dateutil_over_a_thousand_random_histories() -> None:
+    rng = random.Random(20261125)
+    compared = 0
+    for _ in range(1000):
+        installed = date(2015, 1, 1) + timedelta(days=rng.randint(0, 3000))
+        rate = float(rng.choice([0, 2, 5, 8, 12, 24]))
+        log = [
+            CounterReading(installed + timedelta(days=d), rate * d)
+            for d in (0, rng.randint(30, 900), rng.randint(901, 4000))
+        ]
+        tasks, done, wanted = [], [], {}
+        until = date(2027, 1, 1) + timedelta(days=rng.randint(-900, 900))
+        for n in range(rng.randint(1, 6)):
+            key = f"task_{n}"
+            months = rng.choice([None, 1, 3, 6, 12, 18, 24, 36])
+            hours = rng.choice([None, None, 500.0, 2000.0, 8000.0])
+            tasks.append({"key": key, "interval_months": months, "interval_hours": hours})
+            days = [
+                installed + timedelta(days=rng.randint(0, 4200)) for _ in range(rng.randint(0, 5))
+            ]
+            if rng.random() < 0.3:
+                days.append(date(2024, 2, 29))
+            if rng.random() < 0.3:
+                days.append(date(2025, rng.choice([1, 3, 5, 8, 10, 12]), 31))
+            days = [d for d in days if d >= installed]
+            done += [TaskDone("task", key, d) for d in days]
+            day = independent_day(max(days, default=installed), months, hours, rate)
+            if day is not None and day <= until:
+                wanted[key] = day
+        rng.shuffle(done)
+        history = BoilerHistory("b", [plan_with(tasks)], installed, done, log)
+        assert {d.key: d.on for d in due([history], until)} == wanted
+        compared += len(wanted)
+    assert compared > 1000
+
+
+def test_a_yearly_chain_from_the_first_agrees_with_a_recurrence_rule() -> None:
+    # dateutil's rrule drops months without the day, so the chain starts on a day all months have.
+    day = date(2026, 1, 28)
+    rule = rrule(MONTHLY, interval=7, dtstart=datetime(2026, 1, 28), count=20)  # noqa: DTZ001
+    plan = plan_with([{"key": "a", "interval_months": 7}])
+    for expected in list(rule)[1:]:
+        found = due([BoilerHistory("b", [plan], day)], date(2100, 1, 1))
+        assert found[0].on == expected.date()
+        day = found[0].on
+
+
+def test_a_two_yearly_visit_counts_for_the_yearly_plan_and_not_the_other_way() -> None:
+    plans = [YEARLY, TWO_YEARLY]
+    installed = date(2024, 5, 1)
+    deep = [TaskDone("task", t.key, date(2026, 5, 1), TWO_YEARLY.key) for t in TWO_YEARLY.task]
+    after = due([BoilerHistory("b", plans, installed, deep)], date(2027, 4, 30))
+    assert [d for d in after if d.kind == "task"] == []
+    yearly = [TaskDone("task", t.key, date(2026, 5, 1), YEARLY.key) for t in YEARLY.task]
+    left = due([BoilerHistory("b", plans, installed, yearly)], date(2026, 5, 2))
+    probe = [d for d in left if d.kind == "task" and d.key == "low_water_probe"]
+    assert [(d.plan, d.on) for d in probe] == [(TWO_YEARLY.key, date(2026, 5, 1))]
+
+
+def test_parts_are_summed_for_each_van_and_kit_and_counted_once_for_a_boiler() -> None:
+    boilers = [
+        BoilerHistory(f"b{n}", [YEARLY, TWO_YEARLY], date(2024, 5, 1), van=f"van {n % 2}")
+        for n in range(3)
+    ]
+    items = due(boilers, date(2026, 6, 1))
+    picks = {(p.van, p.part): p.quantity for p in pick_list(items, PLANS)}
+    assert picks[("van 0", "low_water_probe")] == 2
+    assert picks[("van 1", "low_water_probe")] == 1
+    assert picks[("van 0", "igniter_seal")] == 4
+    assert {p.kit for p in pick_list(items, PLANS) if p.part == "trap_seals"} == {"two-yearly kit"}
+
+
+def test_open_findings_and_wanted_readings_are_told() -> None:
+    finding = Finding(id="f1", text="Drain sags", opened=date(2026, 3, 1))
+    history = BoilerHistory("b", [YEARLY], date(2026, 1, 1), findings=[finding])
+    items = due([history], date(2027, 1, 31))
+    assert [i.title for i in items if i.kind == "finding"] == ["Drain sags"]
+    assert "o2_dry" in readings_wanted(items, PLANS)["b"]
+
+
+def test_a_part_whose_counter_is_not_known_says_so() -> None:
+    items = due([BoilerHistory("b", [YEARLY], date(2024, 1, 1))], date(2026, 1, 1))
+    igniter = next(i for i in items if i.kind == "part" and i.key == "igniter")
+    assert igniter.not_computed is not None
+    assert "starts" in igniter.not_computed
+
+
+def test_the_calendar_is_folded_escaped_and_the_same_each_time() -> None:
+    history = BoilerHistory(
+        "Kessel Süd, 2; groß", [YEARLY], date(2025, 2, 28), site="Hütte 7, Hof; hinten"
+    )
+    items = due([history], date(2027, 12, 31))
+    stamp = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+    text = calendar(items, stamp)
+    assert text == calendar(list(items), stamp)
+    lines = text.decode().split("\r\n")
+    assert lines[0] == "BEGIN:VCALENDAR"
+    assert lines[-2:] == ["END:VCALENDAR", ""]
+    assert all(len(line.encode()) <= 75 for line in lines)
+    whole = text.decode().replace("\r\n ", "")
+    assert "SUMMARY:Kessel Süd\\, 2\\; groß" in whole
+    assert whole.count("BEGIN:VEVENT") == len({i.on for i in items})
+    assert "DTSTART;VALUE=DATE:20260228" in whole
