@@ -98,10 +98,10 @@ def propose_cut(
             break
         lags = fresh
     signals = [signal_of(k, *grids[k], lags[k], inflation[k]) for k in keys]
-    joined = joined(signals, pieces, max(response / width, 5.0))
-    segments = segments_of(signals, joined, times, width, response, arrays)
+    whole = joined(signals, pieces, max(response / width, 5.0))
+    segments = segments_of(signals, whole, times, width, response, arrays)
     seconds = {k: lag * width for k, lag in lags.items()}
-    figured = [with_figures(s, times, arrays, seconds, response, width) for s in segments]
+    figured = [with_figures(s, times, arrays, seconds, response, 2 * width) for s in segments]
     return with_proposed_rates(figured, rates)
 
 
@@ -122,15 +122,24 @@ def _lag_bounds(response: float | None, width: float) -> tuple[float, float]:
     return (0.5 * stated, 2.0 * stated) if response else (0.25 * stated, 3.5 * stated)
 
 
+def _read_rate(mean: float) -> float:
+    """Return a recorded rate as a whole percent where it is one within its noise."""
+    return float(round(mean)) if abs(mean - round(mean)) < 0.3 else round(mean, 1)
+
+
 def with_figures(
     segment: Segment,
     times: Floats,
     arrays: Mapping[str, Floats],
     lags: Mapping[str, float],
     response: float,
-    width: float,
+    guard: float,
 ) -> Segment:
-    """Return a plateau with its figures; other segments as they are."""
+    """Return a plateau with its figures; other segments as they are.
+
+    ``lags`` [s] by quantity, ``response`` [s] for quantities that have none there, ``guard`` [s]
+    left out at the end.
+    """
     if segment.kind != "plateau":
         return segment
     values: dict[str, Settled] = {}
@@ -140,7 +149,7 @@ def with_figures(
     for key, column in arrays.items():
         lag = 0.0 if key in NO_LAG else max(lags.get(key, usual), 1.0)
         found = settle(
-            key, times, column, start=segment.start, end=segment.end, lag=lag, guard=2 * width
+            key, times, column, start=segment.start, end=segment.end, lag=lag, guard=guard
         )
         if found is None:
             continue
@@ -153,6 +162,6 @@ def with_figures(
         values=values,
         settled_from=since,
         spikes=spikes,
-        firing_rate=None if rate is None else round(rate.mean),
+        firing_rate=None if rate is None else _read_rate(rate.mean),
         rate_basis=None if rate is None else "file",
     )

@@ -1,9 +1,9 @@
 """Which firing rate a plateau was, where the log does not say: a proposal with its basis.
 
 Stack temperature rises with the firing rate of every boiler, so its order proposes rates out of the
-boiler's list. That alone never decides. Where a second, independent signal (the O2 that the boiler's
-record states for each rate, or a recorded fan speed, valve position, input or gas flow) names the
-same rate without doubt, the basis is ``two_signals``; otherwise a person has to confirm.
+boiler's list. That alone never decides. Where a second, independent signal (the O2 that the
+boiler's record states for each rate, or a recorded fan speed, valve position, input or gas flow)
+names the same rate without doubt, the basis is ``two_signals``; otherwise a person has to confirm.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def _groups(values: Sequence[float], apart: float) -> list[int]:
 
 
 def _by_order(values: Sequence[float], rates: Sequence[float], apart: float) -> list[float | None]:
-    """Return a rate of the list for each value by order, None where the order does not settle it."""
+    """Return a rate of the list for each value, None where the order does not settle it."""
     ranks = _groups(values, apart)
     if max(ranks) + 1 == len(rates):
         ascending = sorted(rates)

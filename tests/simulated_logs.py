@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from parsers.plateaus import CutOptions, Segment, propose_cut
+from parsers.plateaus import propose_cut
+from parsers.segments import CutOptions, Segment
 from samples.plant import BoilerModel
 from samples.plant_log import PlantLog, Step, log
 
