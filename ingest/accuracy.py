@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot, isfinite, sqrt
 from types import MappingProxyType
 
 from ingest.models import AccuracySpec, Instrument
@@ -78,6 +78,13 @@ def _triple(spec: AccuracySpec) -> _Half:
 _default_triples.update({key: _triple(found.spec) for key, found in DEFAULTS.items()})
 
 
+def _scatter(settled: Settled) -> float:
+    scatter = settled.u_mean
+    if scatter is None:
+        scatter = settled.spread / sqrt(settled.count) if settled.count > 1 else 0.0
+    return scatter if isfinite(scatter) and scatter > 0.0 else 0.0
+
+
 class Accuracies:
     """The instrument in use: standard uncertainty by quantity."""
 
@@ -102,14 +109,8 @@ class Accuracies:
     def own(self, quantity: str, settled: Settled) -> float:
         """Return the standard uncertainty a reading has for itself: repeatability and scatter."""
         repeat = self.calibration(quantity, settled.mean) * REPEATABILITY_SHARE
-        scatter = settled.u_mean
-        if scatter is None:
-            scatter = settled.spread / sqrt(settled.count) if settled.count > 1 else 0.0
-        return hypot(repeat, scatter)
+        return hypot(repeat, _scatter(settled))
 
     def level(self, quantity: str, settled: Settled) -> float:
         """Return the standard uncertainty of a level: calibration and scatter."""
-        scatter = settled.u_mean
-        if scatter is None:
-            scatter = settled.spread / sqrt(settled.count) if settled.count > 1 else 0.0
-        return hypot(self.calibration(quantity, settled.mean), scatter)
+        return hypot(self.calibration(quantity, settled.mean), _scatter(settled))

@@ -170,7 +170,7 @@ def _resolved(data: Any, model: type[Part], units: Mapping[str, str], where: str
 class Part(BaseModel):
     """A strict part of a document: unknown keys refused; its units are the document's."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Document(Part):

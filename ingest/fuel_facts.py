@@ -12,6 +12,8 @@ from functools import lru_cache
 from combustion.air import CO2_IN_DRY_AIR, O2_IN_DRY_AIR
 from combustion.fuel_text import FuelError, fuel_from_text
 from combustion.fuels import FUELS, Fuel
+from combustion.losses import heat_balance_from_o2
+from combustion.refusals import OutOfRange
 
 DRY_AIR_O2 = 100.0 * O2_IN_DRY_AIR
 DRY_AIR_CO2 = 100.0 * CO2_IN_DRY_AIR
@@ -54,6 +56,21 @@ class FuelFacts:
     def excess_air(self, o2_dry: float) -> float:
         """Return the excess air [%] that goes with O2 [% dry] when the fuel burns out."""
         return 100.0 * o2_dry / (DRY_AIR_O2 - o2_dry) / self.air_per_dry
+
+    def efficiencies(
+        self, o2_dry: float, stack: float, air: float
+    ) -> tuple[float, float, float, float] | None:
+        """Return gross, net, gross condensing and net condensing efficiency [%], None if absurd."""
+        try:
+            balance = heat_balance_from_o2(self.fuel, o2_dry, stack, air)
+        except OutOfRange:
+            return None
+        return (
+            float(balance.efficiency_gross),
+            float(balance.efficiency_net),
+            float(balance.efficiency_gross_condensing),
+            float(balance.efficiency_net_condensing),
+        )
 
     def water_share(self, o2_dry: float, water_per_air: float = 0.0) -> float:
         """Return water vapour in the wet flue gas [mol/mol]."""

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from ingest.judgement import Case, Flag, Judgement
 from ingest.limits import LimitSet, resolve_limits
-from ingest.models import SEVERITIES
-from ingest.rules import FAMILIES
+from ingest.rules import FAMILIES, co, oxygen, plain, stack
+from ingest.rules.joining import joined
 from ingest.rules.view import View
 
 RULES_VERSION = "2026.11.1"
 """Changes with every change that can alter a flag."""
 
-_RANK = {severity: n for n, severity in enumerate(SEVERITIES)}
-
-
-def _order(flag: Flag) -> tuple[int, str]:
-    return _RANK[flag.severity], flag.id
+_POINT_FAMILIES = (co.judge, oxygen.judge, stack.judge, plain.judge)
+"""Families whose as-found faults can be put right by adjusting and cleaning."""
 
 
 def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
@@ -39,12 +36,40 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
     view = View(case, held_to)
     for family in FAMILIES:
         family(view)
+    flags = tuple(joined(view.flags))
     visit = case.visit
     return Judgement(
         visit=str(visit.id) if visit.id is not None else visit.external_id,
         rules_version=RULES_VERSION,
         limits_id=held_to.id,
         limits_sha256=held_to.sha256,
-        flags=tuple(sorted(view.flags, key=_order)),
+        flags=flags,
         not_judged=tuple(view.unjudged.values()),
+        work_done=tuple(_work_done(case, held_to, flags)) if view.left and view.found else (),
+    )
+
+
+def _work_done(case: Case, limits: LimitSet, left: tuple[Flag, ...]) -> list[Flag]:
+    """Return as-found faults that no as-left flag repeats: put right, and never deciding."""
+    if case.visit.as_found_stands and not any(p.key.phase == "as_left" for p in case.points):
+        return []
+    view = View(case, limits, only="as_found")
+    for family in _POINT_FAMILIES:
+        family(view)
+    faults = [f for f in view.flags if f.severity != "info" and f.answer != "too_close"]
+    if not faults:
+        return []
+    still = {
+        (rule, flag.burner, flag.fuel, rate)
+        for flag in left
+        if flag.severity != "info"
+        for rule in (flag.rule, *(e.split(":", 1)[0] for e in flag.effects))
+        for rate in flag.firing_rates
+    }
+    read = {(f.burner, f.fuel, f.rate) for f in view.left}
+    return joined(
+        f
+        for f in faults
+        if all((f.burner, f.fuel, r) in read for r in f.firing_rates)
+        and not any((f.rule, f.burner, f.fuel, r) in still for r in f.firing_rates)
     )

@@ -19,7 +19,7 @@ BELOW_DEW_POINT = Rule(
     default="computed from the fuel",
     source="water balance of the fuel; saturation line held to IAPWS",
     status="common practice",
-    causes="Return water too cold, firing below the lowest rate, low load, a wrongly chosen boiler.",
+    causes="Return water too cold, firing below the lowest rate, low load, a wrong boiler.",
     next_step="Raise the return water temperature or the lowest firing rate by the boiler's "
     "instructions; look for corrosion in boiler and vent.",
     silent="For condensing boilers, and when stack, O2 or the fuel is not known.",
@@ -34,7 +34,7 @@ RETURN_COLD = Rule(
     default="54.4 degC (130 degF) for gas, 48.9 degC (120 degF) for oil; at the default a check",
     source="natural-gas flue gas condenses below roughly 130 degF of return water",
     status="quoted",
-    causes="No or a stuck mixing valve, oversized pump, cold start, low-temperature heating circuits.",
+    causes="No or a stuck mixing valve, oversized pump, cold start, low-temperature circuits.",
     next_step="Wait for warm water and repeat; if it stays cold, look at return mixing.",
     silent="For condensing and steam boilers, and when return water was not read.",
     needs="return_water_temperature, for a hot-water boiler that must not condense",

@@ -5,11 +5,41 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
-from ingest.rules import co, condensation, impossible, oxygen, plain, room, stack
+from ingest.rules import (
+    analyzer,
+    assumed,
+    co,
+    condensation,
+    copies,
+    firing,
+    gas_balance,
+    impossible,
+    oxygen,
+    passes,
+    plain,
+    room,
+    seasons,
+    stack,
+)
 from ingest.rules.model import Rule
 from ingest.rules.view import View
 
-_MODULES = (room, co, oxygen, stack, impossible, condensation, plain)
+_MODULES = (
+    room,
+    co,
+    oxygen,
+    stack,
+    impossible,
+    condensation,
+    gas_balance,
+    analyzer,
+    firing,
+    copies,
+    passes,
+    seasons,
+    plain,
+    assumed,
+)
 
 FAMILIES: tuple[Callable[[View], None], ...] = tuple(m.judge for m in _MODULES)
 """Each family's judge; none raises, none changes a reading."""

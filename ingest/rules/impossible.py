@@ -198,17 +198,22 @@ _Maybe = float | None
 def _swapped(
     view: View, point: Point, stack: _Maybe, air: _Maybe, ret: _Maybe, sup: _Maybe
 ) -> bool:
-    if stack is not None and air is not None and air >= 50.0 and stack < air - 5.0:
-        if -40.0 <= stack <= 50.0 and (ret is None or air >= ret - 5.0):
-            return _say(
-                view,
-                PROBES_SWAPPED,
-                point,
-                "stack_temperature",
-                stack,
-                f"Stack reads {stack:.0f} degC and combustion air {air:.0f} degC {point.at()}: "
-                "flue and air probe stand in each other's place.",
-            )
+    if (
+        stack is not None
+        and air is not None
+        and air >= 50.0
+        and -40.0 <= stack <= min(50.0, air - 5.0)
+        and (ret is None or air >= ret - 5.0)
+    ):
+        return _say(
+            view,
+            PROBES_SWAPPED,
+            point,
+            "stack_temperature",
+            stack,
+            f"Stack reads {stack:.0f} degC and combustion air {air:.0f} degC {point.at()}: "
+            "flue and air probe stand in each other's place.",
+        )
     if ret is not None and sup is not None:
         u = hypot(point.u("return_water_temperature"), point.u("supply_water_temperature"))
         if ret - sup > 2.0 + 2.0 * u:

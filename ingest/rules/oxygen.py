@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import hypot
 
 from ingest.rules.curve import BandAt, target_at
+from ingest.rules.history import earlier_values, median
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View, probability_above
 
@@ -127,6 +128,15 @@ def _aim(band: BandAt) -> float | None:
     if band.low is not None and band.high is not None:
         return 0.5 * (band.low + band.high)
     return band.low if band.low is not None else band.high
+
+
+def expected_o2(view: View, point: Point) -> float | None:
+    """Return the O2 aimed at [% dry]: the target's aim, else the median of earlier visits."""
+    band = target_at(view, point)
+    if band.source.level != "default":
+        return _aim(band)
+    earlier = earlier_values(view, point, lambda p: p.mean("o2_dry"))
+    return median(earlier) if len(earlier) >= 2 else None
 
 
 def _spread(view: View, points: list[Point]) -> None:

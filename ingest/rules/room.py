@@ -15,7 +15,7 @@ ROOM_CO = Rule(
     default="check above 9 ppm, stop above 35 ppm, from 200 ppm do not re-enter",
     source="EPA ambient standard 8 h, 40 CFR 50.8 (quoted); NIOSH REL and ceiling, 1972 (read)",
     status="read",
-    causes="Spillage at the draft hood or a door, a leaking vent or heat exchanger, blocked intake.",
+    causes="Spillage at the draft hood or a door, a leaking vent or heat exchanger, no air.",
     next_step="Ventilate, find where flue gas enters the room, and read again before leaving.",
     silent="When no room reading was taken.",
     needs="room CO",
@@ -32,7 +32,7 @@ INTAKE = Rule(
     default="20.6 % O2, 0.2 % CO2",
     source="fresh air holds 20.9 % O2 and 0.04 % CO2",
     status="common practice",
-    causes="A leaking joint inside a concentric vent, terminals too near, snow or a wall before them.",
+    causes="A leaking joint inside a concentric vent, terminals too near or snowed in.",
     next_step="Look at every joint of the vent and at the terminals; correct before leaving it on.",
     silent="When neither O2 nor CO2 was read in the intake.",
     needs="intake_o2 or intake_co2",
@@ -79,9 +79,9 @@ def _room(view: View) -> None:
         answer="beyond",
         probability=probability_above(highest, u, stop.value),
         source=stop.source,
-        next_step="Leave, take everyone with you, ventilate from outside, shut the burner down from "
-        "outside if that can be done; call the emergency services for anyone who feels unwell. Only "
-        "a person licensed for this boiler restarts it after the cause is put right.",
+        next_step="Leave, take everyone with you, ventilate from outside, shut the burner down "
+        "from outside if that can be done; call the emergency services for anyone who feels unwell. "
+        "Only a person licensed for this boiler restarts it after the cause is put right.",
     )
 
 

@@ -169,7 +169,7 @@ class View:
         if altitude is None or not -450.0 <= altitude <= 5000.0:
             return 101_325.0
         # ISO 2533:1975 (memory), as in combustion.air, in plain floats.
-        return 101_325.0 * (1.0 - 0.0065 * altitude / 288.15) ** 5.255876
+        return 101_325.0 * float((1.0 - 0.0065 * altitude / 288.15) ** 5.255876)
 
     def curve(self, fuel: str) -> list[tuple[float, Edges]]:
         """Return the target curve for a fuel, empty where none is stated."""

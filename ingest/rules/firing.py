@@ -1,0 +1,395 @@
+"""Firing rates and times: missing, swapped, repeated, unsettled, out of order, stale."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from ingest.rules.model import Rule
+from ingest.rules.settling import unsettled
+from ingest.rules.view import Point, View
+
+_FAMILY = "firing points"
+NO_AS_LEFT = Rule(
+    key="no_as_left",
+    family=_FAMILY,
+    title="No as-left points",
+    meaning="Nothing shows how the boiler was left: only as-left readings decide a visit.",
+    formula="no as-left point, and as found is not declared to stand",
+    default="none",
+    source="what the record is for",
+    status="common practice",
+    causes="The last pass was not saved, or saved under another phase.",
+    next_step="Take the as-left points, or declare that as found stands as as left.",
+    silent="When there is an as-left point or as found is declared to stand.",
+    needs="points",
+)
+RATES_MISSING = Rule(
+    key="rates_missing",
+    family=_FAMILY,
+    title="Firing rates missing",
+    meaning="The as-left pass leaves out rates that it should prove.",
+    formula="required rates, else the boiler's rates, else the rates read as found, else low and "
+    "high fire; a rate counts when read within 5 %",
+    default="low and high fire",
+    source="a burner is proven from low to high fire",
+    status="common practice",
+    causes="Forgotten, not reached for lack of load, or saved under a wrong rate.",
+    next_step="Read the missing rates as left.",
+    silent="When all are there.",
+    needs="points",
+    limits=("required_rates",),
+)
+RATES_SWAPPED = Rule(
+    key="rates_swapped",
+    family=_FAMILY,
+    title="Firing rates swapped",
+    meaning="The points stand under each other's rate.",
+    formula="input, fan speed, gas flow or manifold pressure fall while the rate rises; or the "
+    "stack is more than 12 K hotter at low than at high fire and O2 fits the curve better swapped",
+    default="12 K",
+    source="more fire means more input and a hotter stack",
+    status="common practice",
+    causes="Rates put to the saved readings in the wrong order.",
+    next_step="Look at the order in which the readings were saved and correct the rates.",
+    silent="With one rate only, or without a signal that rises with the rate.",
+    needs="two rates with stack temperature, input, fan speed, gas flow or manifold pressure",
+)
+RATE_REPEATED = Rule(
+    key="rate_repeated",
+    family=_FAMILY,
+    title="One rate stands for two",
+    meaning="Two points carry one rate, differ as two rates do, and another rate is missing.",
+    formula="two passes at a rate differ by more than 1 % O2 or 12 K stack while a rate that was "
+    "read as found or is required is missing",
+    default="1 % O2, 12 K",
+    source="one rate gives one point",
+    status="common practice",
+    causes="The same rate written twice.",
+    next_step="Look at the saved readings and correct the rate.",
+    silent="With one pass at every rate; a true return to a rate is correct work.",
+    needs="two passes at a rate",
+)
+UNSETTLED = Rule(
+    key="unsettled_point",
+    family=_FAMILY,
+    title="Point not settled",
+    meaning="The readings of a point still move: the figure is not that of steady firing.",
+    formula="over the point's readings, O2 drifts or scatters beyond 0.5 %, or stack temperature "
+    "drifts beyond 6 K",
+    default="0.5 % O2, 6 K stack",
+    source="steady readings before saving a point",
+    status="common practice",
+    causes="Saved too soon after a change of rate, water not yet steady, load swinging.",
+    next_step="Hold the rate until the readings stand, then save the point again.",
+    silent="For points with fewer than three readings.",
+    needs="three readings at a point",
+)
+TIMES = Rule(
+    key="times_impossible",
+    family=_FAMILY,
+    title="Times out of order or impossible",
+    meaning="Points stand at times that cannot be.",
+    formula="as left before as found; a point more than 12 h before the visit's start, 24 h after it, "
+    "or 1 h after its end",
+    default="12 h, 24 h, 1 h",
+    source="a visit has one order",
+    status="common practice",
+    causes="Instrument clock wrong, phases mixed up, a file of another visit.",
+    next_step="Check the instrument's clock and the phases; correct the record.",
+    silent="When points carry no times.",
+    needs="times on points",
+)
+STALE = Rule(
+    key="stale_as_left",
+    family=_FAMILY,
+    title="As-left points older than the last change",
+    meaning="Something was adjusted or fitted after these points: they prove nothing any more.",
+    formula="as-left point read before the last adjustment, or part fitted on the gas, air, burner "
+    "or vent side",
+    default="none",
+    source="as left means after the last change",
+    status="common practice",
+    causes="A last touch after the points were saved.",
+    next_step="Repeat all rates.",
+    silent="When adjustments or points carry no times.",
+    needs="times on adjustments and on as-left points",
+)
+
+
+def judge(view: View) -> None:
+    """Judge rates and times."""
+    _phases(view)
+    _missing(view)
+    _swapped(view)
+    _repeated(view)
+    judged = False
+    for point in view.deciding:
+        judged |= _settled(view, point)
+    if not judged:
+        view.not_judged(UNSETTLED, "no deciding point has three readings")
+    _times(view)
+    _stale(view)
+
+
+def _phases(view: View) -> None:
+    if view.left or not view.all_points:
+        if not view.all_points:
+            view.flag(NO_AS_LEFT, "check", "There is no firing point in this visit.")
+        return
+    said = (
+        "the as-found points are judged as they stand"
+        if view.found
+        else "trial points never decide"
+    )
+    view.flag(NO_AS_LEFT, "check", f"There is no as-left point: {said}.")
+
+
+def _wanted(view: View) -> tuple[list[float], str]:
+    required = view.limit("required_rates")
+    if required is not None and required.value:
+        return sorted(required.value), "required"
+    if view.boiler.rates:
+        return sorted(view.boiler.rates), "the boiler's"
+    found = sorted({p.rate for p in view.found_last})
+    if len(found) >= 2:
+        return found, "read as found"
+    return [], ""
+
+
+def _missing(view: View) -> None:
+    if not view.left:
+        view.not_judged(RATES_MISSING, "there is no as-left point")
+        return
+    rates = sorted({p.rate for p in view.left})
+    wanted, whose = _wanted(view)
+    missing = [w for w in wanted if not any(abs(w - r) <= 5.0 for r in rates)]
+    if missing:
+        listed = ", ".join(f"{m:g}" for m in missing)
+        view.flag(
+            RATES_MISSING,
+            "check",
+            f"{len(missing)} of {len(wanted)} firing rates ({whose}) not read as left: {listed} %.",
+        )
+    elif not wanted and rates[-1] - rates[0] < 20.0:
+        view.flag(
+            RATES_MISSING,
+            "check",
+            f"As left was read at {', '.join(f'{r:g}' for r in rates)} % only; low and high fire "
+            "are both wanted.",
+            points=view.left,
+        )
+
+
+_RISING = ("fuel_input", "gas_flow", "fan_speed", "manifold_pressure", "valve_position")
+
+
+def _swapped(view: View) -> None:
+    judged = False
+    for points in view.curves.values():
+        if len(points) < 2:
+            continue
+        for key in _RISING:
+            rows = [(p, v) for p in points if (v := p.mean(key)) is not None and v > 0.0]
+            if len(rows) < 2:
+                continue
+            judged = True
+            wrong = [(a, b) for (a, x), (b, y) in pairwise(rows) if y < 0.93 * x]
+            if wrong:
+                low, high = wrong[0]
+                view.flag(
+                    RATES_SWAPPED,
+                    "check",
+                    f"{key.replace('_', ' ').capitalize()} is {low.mean(key):.4g} at {low.rate:g} "
+                    f"% and {high.mean(key):.4g} at {high.rate:g} %: the rates are swapped.",
+                    points=(low, high),
+                    quantity=key,
+                    value=high.mean(key),
+                    low=low.mean(key),
+                    answer="beyond",
+                )
+                break
+        else:
+            judged |= _swapped_by_stack(view, points)
+    if not judged:
+        view.not_judged(RATES_SWAPPED, "nothing that rises with the rate was read at two rates")
+
+
+def _swapped_by_stack(view: View, points: list[Point]) -> bool:
+    rows = [p for p in points if p.stack is not None]
+    if len(rows) < 2:
+        return False
+    worst: tuple[float, Point, Point] | None = None
+    for i, low in enumerate(rows):
+        for high in rows[i + 1 :]:
+            drop = (low.stack or 0.0) - (high.stack or 0.0)
+            if (
+                drop > 12.0
+                and (worst is None or drop > worst[0])
+                and _fits_swapped(view, low, high)
+            ):
+                worst = (drop, low, high)
+    if worst is not None:
+        drop, low, high = worst
+        view.flag(
+            RATES_SWAPPED,
+            "check",
+            f"Stack is {low.stack:.0f} degC at {low.rate:g} % and {high.stack:.0f} degC at "
+            f"{high.rate:g} %, {drop:.0f} K the wrong way (12 K allowed): the rates look swapped.",
+            points=(low, high),
+            quantity="stack_temperature",
+            unit="K",
+            value=drop,
+            high=12.0,
+            answer="beyond",
+        )
+    return True
+
+
+def _fits_swapped(view: View, low: Point, high: Point) -> bool:
+    """Return whether O2 fits target or history better with the two rates exchanged."""
+    from ingest.rules.oxygen import expected_o2
+
+    if low.o2 is None or high.o2 is None:
+        return True
+    at_low, at_high = expected_o2(view, low), expected_o2(view, high)
+    if at_low is None or at_high is None or abs(at_low - at_high) < 0.4:
+        return True
+    straight = abs(low.o2 - at_low) + abs(high.o2 - at_high)
+    crossed = abs(low.o2 - at_high) + abs(high.o2 - at_low)
+    return crossed < straight
+
+
+def _repeated(view: View) -> None:
+    passes: dict[tuple[str, str, float], list[Point]] = {}
+    for point in view.found if view.stands else view.left_all:
+        passes.setdefault((point.burner, point.fuel, point.rate), []).append(point)
+    several = [ps for ps in passes.values() if len(ps) > 1]
+    if not several:
+        view.not_judged(RATE_REPEATED, "no rate has two passes")
+        return
+    rates = {r for _, _, r in passes}
+    wanted, _ = _wanted(view)
+    missing = [w for w in wanted if not any(abs(w - r) <= 5.0 for r in rates)]
+    if not missing:
+        return
+    for points in several:
+        first, last = points[0], points[-1]
+        o2 = abs((first.o2 or 0.0) - (last.o2 or 0.0)) if first.o2 and last.o2 else 0.0
+        stack = abs(first.stack - last.stack) if first.stack and last.stack else 0.0
+        if o2 > 1.0 or stack > 12.0:
+            view.flag(
+                RATE_REPEATED,
+                "check",
+                f"Two points stand at {first.rate:g} % and differ by {o2:.1f} % O2 and "
+                f"{stack:.0f} K, while {', '.join(f'{m:g}' for m in missing)} % is missing: one "
+                "rate was written twice.",
+                points=(first, last),
+                quantity="o2_dry",
+                unit="%",
+                value=o2,
+                high=1.0,
+                answer="beyond",
+            )
+
+
+def _settled(view: View, point: Point) -> bool:
+    why = unsettled(point)
+    if why is None:
+        return point.raw.count >= 3
+    quantity, unit, moved, allowed = why
+    label = "O2" if quantity == "o2_dry" else "Stack temperature"
+    view.flag(
+        UNSETTLED,
+        "check",
+        f"{label} still moves by {moved:.1f} {unit} {point.at()}, more than the {allowed:g} {unit} "
+        "of a settled point.",
+        points=(point,),
+        quantity=quantity,
+        unit=unit,
+        value=moved,
+        high=allowed,
+        answer="beyond",
+    )
+    return True
+
+
+def _comparable(*times: datetime | None) -> bool:
+    return all(t is not None for t in times) and len({t.tzinfo is None for t in times if t}) == 1
+
+
+def _times(view: View) -> None:
+    timed = [p for p in view.all_points if p.raw.started is not None]
+    if not timed:
+        view.not_judged(TIMES, "no point carries a time")
+        return
+    visit = view.visit
+    said: list[tuple[str, list[Point]]] = []
+    for point in timed:
+        start = point.raw.started
+        if start is None:
+            continue
+        if visit.started is not None and _comparable(start, visit.started):
+            # A visit.json that gives the day only starts at midnight.
+            hours = (start - visit.started) / timedelta(hours=1)
+            if hours < -12.0:
+                said.append((f"the point {point.at()} was read before the visit began", [point]))
+            elif hours > 24.0:
+                said.append((f"the point {point.at()} was read a day after the visit", [point]))
+        if (
+            visit.ended is not None
+            and _comparable(start, visit.ended)
+            and (start - visit.ended) > timedelta(hours=1)
+        ):
+            said.append((f"the point {point.at()} was read after the visit ended", [point]))
+    found = [p for p in timed if p.phase == "as_found"]
+    left = [p for p in timed if p.phase == "as_left"]
+    if found and left:
+        last = max((p.raw.ended or p.raw.started for p in found), key=_stamp)
+        early = [p for p in left if _comparable(p.raw.started, last) and p.raw.started < last]  # type: ignore[operator]
+        if early:
+            said.append(
+                (f"{len(early)} of {len(left)} as-left points are older than as found", early)
+            )
+    if said:
+        view.flag(
+            TIMES,
+            "check",
+            f"Times cannot be: {said[0][0]}.",
+            points=said[0][1],
+            effects=tuple(s for s, _ in said[1:6]),
+        )
+
+
+def _stamp(time: datetime | None) -> float:
+    if time is None:
+        return 0.0
+    epoch = datetime(1970, 1, 1, tzinfo=None if time.tzinfo is None else UTC)
+    return (time - epoch).total_seconds()
+
+
+def _stale(view: View) -> None:
+    changes = [a for a in view.visit.adjustments if a.time is not None]
+    left = [p for p in view.left if p.raw.started is not None and p.phase == "as_left"]
+    if not changes or not left:
+        lacks = "adjustment" if not changes else "as-left point"
+        view.not_judged(STALE, f"no {lacks} carries a time")
+        return
+    last = max(changes, key=lambda a: _stamp(a.time))
+    old = [
+        p
+        for p in left
+        if _comparable(p.raw.ended or p.raw.started, last.time)
+        and (p.raw.ended or p.raw.started) < last.time  # type: ignore[operator]
+    ]
+    if old:
+        what = last.what if len(last.what) <= 80 else last.what[:77] + "..."
+        view.flag(
+            STALE,
+            "fix",
+            f"{len(old)} of {len(left)} as-left points are older than the last change ({what}): "
+            "they no longer show how the boiler was left.",
+            points=old,
+        )
+
+
+RULES = (NO_AS_LEFT, RATES_MISSING, RATES_SWAPPED, RATE_REPEATED, UNSETTLED, TIMES, STALE)

@@ -1,0 +1,68 @@
+"""Whether a point's readings stand still, from its readings or from what the reader worked out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ingest.rules.view import Point
+
+O2_MOVES = 0.5
+STACK_MOVES = 6.0
+
+
+def series(point: Point, quantity: str) -> list[float]:
+    """Return the point's readings of a quantity in order of time."""
+    return [
+        v for r in point.raw.readings if (v := r.values.get(quantity)) is not None and isfinite(v)
+    ]
+
+
+def thirds(values: Sequence[float]) -> tuple[float, float, float]:
+    """Return the means of the first, middle and last third.
+
+    >>> thirds([1.0, 2.0, 3.0])
+    (1.0, 2.0, 3.0)
+    """
+    n = len(values)
+    cut = max(1, n // 3)
+    middle = values[cut : n - cut] or values[cut - 1 : n - cut + 1]
+    return (
+        sum(values[:cut]) / cut,
+        sum(middle) / len(middle),
+        sum(values[n - cut :]) / cut,
+    )
+
+
+def moved(point: Point, quantity: str) -> float | None:
+    """Return how far a quantity drifts over a point, None with fewer than three readings."""
+    settled = point.values.get(quantity)
+    if settled is None or settled.count < 3:
+        return None
+    if settled.drift is not None and isfinite(settled.drift):
+        return abs(settled.drift)
+    values = series(point, quantity)
+    if len(values) < 3:
+        return None
+    first, _, last = thirds(values)
+    # Ends of thirds lie two thirds of the span apart.
+    return 1.5 * abs(last - first)
+
+
+def unsettled(point: Point) -> tuple[str, str, float, float] | None:
+    """Return (quantity, unit, how far it moves, what is allowed) of a point that is not settled."""
+    for quantity, unit, allowed in (
+        ("o2_dry", "%", O2_MOVES),
+        ("stack_temperature", "K", STACK_MOVES),
+    ):
+        settled = point.values.get(quantity)
+        if settled is None or settled.count < 3:
+            continue
+        drift = moved(point, quantity)
+        if drift is not None and drift > allowed:
+            return quantity, unit, drift, allowed
+        if quantity == "o2_dry" and settled.spread > allowed:
+            return quantity, unit, settled.spread, allowed
+    return None

@@ -1,0 +1,168 @@
+"""Opening the book, reading it, and changing it one whole change at a time.
+
+Readers have a connection of their own per thread and see the last finished change (WAL). Changes
+go through one connection behind one lock: SQLite takes one writer at a time anyway, and waiting in
+its busy loop instead made the slowest calls ten times slower.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlite_utils
+
+from ingest.store import audit
+from ingest.store.schema import migrations
+
+Clock = Callable[[], datetime]
+BUSY_TIMEOUT_S = 10.0
+
+
+def system_clock() -> datetime:
+    """Return the present moment in UTC."""
+    return datetime.now(UTC)
+
+
+def stamp(moment: datetime) -> str:
+    """Return a time as the book keeps it: ISO 8601 in UTC, microseconds always written."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+class Change:
+    """One transaction: everything in it happens, or nothing does.
+
+    Attributes
+    ----------
+    sql : sqlite3.Connection
+        For the modules of the store only.
+    who : str
+        The person or program that is responsible.
+    at : str
+        Time of the change, as the book keeps times.
+    """
+
+    def __init__(self, sql: sqlite3.Connection, who: str, at: str) -> None:
+        self.sql = sql
+        self.who = who
+        self.at = at
+
+    def record(self, action: str, subject: object, details: Mapping[str, Any]) -> None:
+        """Write a line to the audit trail."""
+        audit.append(
+            self.sql,
+            at=self.at,
+            who=self.who,
+            action=action,
+            subject=str(subject),
+            details=details,
+        )
+
+
+class Book:
+    """One SQLite file.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made with its tables where it does not exist.
+    clock : callable
+        Gives the time of every change.
+    durable : bool
+        False leaves the syncing of each change to the system: for throw-away books only.
+    """
+
+    def __init__(self, path: Path, *, clock: Clock = system_clock, durable: bool = True) -> None:
+        self.path = path
+        self.clock = clock
+        self._durable = durable
+        self._lock = threading.RLock()
+        self._local = threading.local()
+        self._readers: list[sqlite3.Connection] = []
+        self._writer = self._connect()
+        self._migrate()
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(
+            self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+        )
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute(f"PRAGMA synchronous = {'FULL' if self._durable else 'OFF'}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        return connection
+
+    def _migrate(self) -> None:
+        database = sqlite_utils.Database(self._writer)
+        if not migrations.pending(database):
+            return
+        # Two programs that open a new book at once: the second waits here and finds it made.
+        self._writer.execute("BEGIN IMMEDIATE")
+        try:
+            migrations.apply(database)
+        except BaseException:
+            self._writer.execute("ROLLBACK")
+            raise
+        self._writer.execute("COMMIT")
+
+    @property
+    def reader(self) -> sqlite3.Connection:
+        """Return this thread's connection for reading."""
+        connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
+        if connection is None:
+            connection = self._connect()
+            connection.execute("PRAGMA query_only = ON")
+            self._local.connection = connection
+            with self._lock:
+                self._readers.append(connection)
+        return connection
+
+    @contextmanager
+    def change(self, who: str) -> Iterator[Change]:
+        """Open one change; an exception inside undoes all of it."""
+        with self._lock:
+            self._writer.execute("BEGIN IMMEDIATE")
+            try:
+                yield Change(self._writer, who, stamp(self.clock()))
+            except BaseException:
+                self._writer.execute("ROLLBACK")
+                raise
+            self._writer.execute("COMMIT")
+
+    def verify(self) -> list[audit.AuditFinding]:
+        """Return what in trail and evidence is not as it was written."""
+        return audit.verify(self.reader)
+
+    def backup(self, target: Path) -> None:
+        """Write a consistent copy of the book while it is in use.
+
+        Raises
+        ------
+        FileExistsError
+            If the target exists: a backup never overwrites.
+        """
+        if target.exists():
+            raise FileExistsError(f"{target} exists; a backup never overwrites a file")
+        copy = sqlite3.connect(target)
+        try:
+            self.reader.backup(copy)
+        finally:
+            copy.close()
+
+    def close(self) -> None:
+        """Close every connection."""
+        with self._lock:
+            for connection in self._readers:
+                connection.close()
+            self._readers.clear()
+            self._writer.close()
+
+    def __enter__(self) -> Book:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()

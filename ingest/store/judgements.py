@@ -1,0 +1,139 @@
+"""Judgements: the present one of an open visit, the frozen one of hand-in, and later ones."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from dataclasses import dataclass
+from typing import Any, Literal
+from uuid import UUID
+
+from ingest.identifiers import new_id
+from ingest.judge_json import judge_json
+from ingest.judgement import Flag, Judgement, NotJudged, Source
+from ingest.limits import LimitSet
+from ingest.models import SEVERITIES
+from ingest.store.audit import canonical_json
+from ingest.store.book import Change
+
+Kind = Literal["current", "hand_in", "again"]
+NO_FLAG_RANK = len(SEVERITIES)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptJudgement:
+    """A judgement as the book has it: with the limits it was made by, and never changed."""
+
+    id: UUID
+    kind: Kind
+    made_at: str
+    made_by: str
+    why: str | None
+    program_version: str
+    judgement: Judgement
+    limits: dict[str, Any]
+
+
+def severity_rank(judgement: Judgement) -> int:
+    """Return 0 for a stop to 3 for info, 4 where there is no flag."""
+    return NO_FLAG_RANK if judgement.worst is None else SEVERITIES.index(judgement.worst)
+
+
+def write_judgement(
+    change: Change,
+    visit_id: UUID,
+    kind: Kind,
+    judgement: Judgement,
+    limits: LimitSet,
+    program_version: str,
+    why: str | None = None,
+) -> UUID:
+    """Keep a judgement; the present one of an open visit takes the place of the one before."""
+    visit = str(visit_id)
+    if kind == "current":
+        change.sql.execute(
+            "DELETE FROM judgement WHERE visit_id = :v AND kind = 'current'", {"v": visit}
+        )
+    identity = new_id()
+    change.sql.execute(
+        "INSERT INTO judgement (id, visit_id, kind, made_at, made_by, why, rules_version, "
+        "program_version, limits_id, limits_sha256, limits, document) VALUES (:id, :visit, :kind, "
+        ":at, :who, :why, :rules, :program, :limits_id, :limits_sha256, :limits, :document)",
+        {
+            "id": str(identity),
+            "visit": visit,
+            "kind": kind,
+            "at": change.at,
+            "who": change.who,
+            "why": why,
+            "rules": judgement.rules_version,
+            "program": program_version,
+            "limits_id": judgement.limits_id,
+            "limits_sha256": judgement.limits_sha256,
+            "limits": canonical_json(dict(limits.snapshot)),
+            "document": canonical_json(judge_json(judgement)),
+        },
+    )
+    if kind != "again":
+        _write_flags(change, visit, judgement)
+    return identity
+
+
+def _write_flags(change: Change, visit: str, judgement: Judgement) -> None:
+    change.sql.execute("DELETE FROM flag WHERE visit_id = :v", {"v": visit})
+    change.sql.executemany(
+        "INSERT INTO flag (visit_id, position, rule, severity, message) VALUES (?, ?, ?, ?, ?)",
+        [(visit, n, f.rule, f.severity, f.message) for n, f in enumerate(judgement.flags)],
+    )
+    change.sql.execute(
+        "UPDATE visit SET severity_rank = :rank WHERE id = :v",
+        {"rank": severity_rank(judgement), "v": visit},
+    )
+
+
+def _flag(found: dict[str, Any]) -> Flag:
+    source = found["source"]
+    return Flag(
+        id=found["id"],
+        rule=found["rule"],
+        severity=found["severity"],
+        message=found["message"],
+        next_step=found["next_step"],
+        phase=found["phase"],
+        burner=found["burner"],
+        fuel=found["fuel"],
+        firing_rates=tuple(found["firing_rates"]),
+        quantity=found["quantity"],
+        unit=found["unit"],
+        value=found["value"],
+        uncertainty=found["uncertainty"],
+        low=found["limit"]["low"],
+        high=found["limit"]["high"],
+        answer=found["answer"],
+        probability_beyond=found["probability_beyond"],
+        source=None if source is None else Source(**source),
+        effects=tuple(found["effects"]),
+    )
+
+
+def _judgement(document: str) -> Judgement:
+    found = json.loads(document)
+    return Judgement(
+        visit=found["visit"],
+        rules_version=found["rules_version"],
+        limits_id=found["limits"]["id"],
+        limits_sha256=found["limits"]["sha256"],
+        flags=tuple(_flag(f) for f in found["flags"]),
+        not_judged=tuple(NotJudged(**n) for n in found["not_judged"]),
+        work_done=tuple(_flag(f) for f in found["work_done"]),
+    )
+
+
+def judgements(sql: sqlite3.Connection, visit_id: UUID | str) -> list[KeptJudgement]:
+    """Return a visit's judgements, oldest first."""
+    rows = sql.execute(
+        "SELECT id, kind, made_at, made_by, why, program_version, document, limits FROM judgement "
+        "WHERE visit_id = :v ORDER BY id",
+        {"v": str(visit_id)},
+    )
+    return [KeptJudgement(UUID(r[0]), *r[1:6], _judgement(r[6]), json.loads(r[7])) for r in rows]

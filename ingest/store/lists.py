@@ -1,0 +1,182 @@
+"""Lists of visits: the review list and a boiler's life."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from uuid import UUID
+
+from ingest.models import SEVERITIES, Severity, VisitState
+
+NO_TIME = "9999"
+"""Sorts visits without a time behind all others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which visits a list shows; empty means all."""
+
+    states: Sequence[VisitState] = ("handed_in",)
+    severities: Sequence[Severity] = ()
+    site_id: UUID | None = None
+    boiler_id: UUID | None = None
+    rule: str | None = None
+    started_from: str | None = None
+    started_until: str | None = None
+    text: str | None = None
+    imported: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One row of the list: a visit by its worst finding."""
+
+    visit_id: UUID
+    boiler_id: UUID | None
+    boiler_name: str | None
+    site_name: str | None
+    state: VisitState
+    started: str | None
+    technician: str | None
+    worst: Severity | None
+    worst_rule: str | None
+    worst_message: str | None
+    flag_counts: dict[Severity, int] = field(default_factory=dict)
+    position: str = ""
+
+
+def _where(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
+    parts = ["v.imported = :imported"]
+    given: dict[str, Any] = {"imported": int(wanted.imported)}
+    if wanted.states:
+        names = [f"state{n}" for n in range(len(wanted.states))]
+        parts.append(f"v.state IN ({', '.join(':' + n for n in names)})")
+        given.update(zip(names, wanted.states, strict=True))
+    if wanted.severities:
+        names = [f"rank{n}" for n in range(len(wanted.severities))]
+        parts.append(f"v.severity_rank IN ({', '.join(':' + n for n in names)})")
+        ranks = [SEVERITIES.index(s) for s in wanted.severities]
+        given.update(zip(names, ranks, strict=True))
+    for column, value in (
+        ("b.site_id", wanted.site_id),
+        ("v.boiler_id", wanted.boiler_id),
+    ):
+        if value is not None:
+            name = column[2:]
+            parts.append(f"{column} = :{name}")
+            given[name] = str(value)
+    if wanted.rule is not None:
+        parts.append("EXISTS (SELECT 1 FROM flag f WHERE f.visit_id = v.id AND f.rule = :rule)")
+        given["rule"] = wanted.rule
+    if wanted.started_from is not None:
+        parts.append("v.started >= :started_from")
+        given["started_from"] = wanted.started_from
+    if wanted.started_until is not None:
+        parts.append("v.started < :started_until")
+        given["started_until"] = wanted.started_until
+    if wanted.text:
+        escaped = wanted.text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+        parts.append(
+            "(LOWER(b.name) LIKE :text ESCAPE '\\' OR LOWER(s.name) LIKE :text ESCAPE '\\' "
+            "OR LOWER(v.technician) LIKE :text ESCAPE '\\')"
+        )
+        given["text"] = f"%{escaped.lower()}%"
+    return parts, given
+
+
+_FROM = (
+    "FROM visit v LEFT JOIN boiler b ON b.id = v.boiler_id LEFT JOIN site s ON s.id = b.site_id "
+)
+
+
+def review_list(
+    sql: sqlite3.Connection, wanted: Wanted, *, after: str | None = None, most: int = 40
+) -> list[Listed]:
+    """Return visits worst first, then oldest.
+
+    Parameters
+    ----------
+    after : str or None
+        ``position`` of the last row already shown: the list goes on behind it, whatever was added
+        or accepted meanwhile.
+
+    Raises
+    ------
+    ValueError
+        If ``after`` is not a position.
+    """
+    parts, given = _where(wanted)
+    if after is not None:
+        rank, started, identity = _position(after)
+        parts.append(
+            "(v.severity_rank > :rank OR (v.severity_rank = :rank AND (COALESCE(v.started, "
+            ":no_time) > :started OR (COALESCE(v.started, :no_time) = :started AND v.id > :id))))"
+        )
+        given.update(rank=rank, started=started, id=identity)
+    given.update(no_time=NO_TIME, most=most)
+    rows = sql.execute(
+        "SELECT v.id, v.boiler_id, b.name, s.name, v.state, v.started, v.technician, "
+        "v.severity_rank, f.rule, f.message "
+        + _FROM
+        + "LEFT JOIN flag f ON f.visit_id = v.id AND f.position = 0 WHERE "
+        + " AND ".join(parts)
+        + " ORDER BY v.severity_rank, COALESCE(v.started, :no_time), v.id LIMIT :most",
+        given,
+    ).fetchall()
+    counts = _counts(sql, [r[0] for r in rows])
+    return [
+        Listed(
+            visit_id=UUID(r[0]),
+            boiler_id=None if r[1] is None else UUID(r[1]),
+            boiler_name=r[2],
+            site_name=r[3],
+            state=r[4],
+            started=r[5],
+            technician=r[6],
+            worst=SEVERITIES[r[7]] if r[7] < len(SEVERITIES) else None,
+            worst_rule=r[8],
+            worst_message=r[9],
+            flag_counts=counts.get(r[0], {}),
+            position=f"{r[7]}~{r[5] or NO_TIME}~{r[0]}",
+        )
+        for r in rows
+    ]
+
+
+def _position(text: str) -> tuple[int, str, str]:
+    rank, _, rest = text.partition("~")
+    started, _, identity = rest.partition("~")
+    if not rank.isdigit() or int(rank) > len(SEVERITIES) or not identity:
+        raise ValueError(f"{text!r} is not a position in the list")
+    return int(rank), started, identity
+
+
+def _counts(sql: sqlite3.Connection, visits: Sequence[str]) -> dict[str, dict[Severity, int]]:
+    if not visits:
+        return {}
+    names = [f"v{n}" for n in range(len(visits))]
+    rows = sql.execute(
+        "SELECT visit_id, severity, COUNT(*) FROM flag WHERE visit_id IN "
+        f"({', '.join(':' + n for n in names)}) GROUP BY visit_id, severity",
+        dict(zip(names, visits, strict=True)),
+    )
+    found: dict[str, dict[Severity, int]] = {}
+    for visit, severity, count in rows:
+        found.setdefault(visit, {})[severity] = count
+    return found
+
+
+def counts_by_severity(sql: sqlite3.Connection, wanted: Wanted) -> dict[Severity | None, int]:
+    """Return how many visits there are by their worst severity; None counts those without flag."""
+    parts, given = _where(wanted)
+    rows = sql.execute(
+        "SELECT v.severity_rank, COUNT(*) "
+        + _FROM
+        + "WHERE "
+        + " AND ".join(parts)
+        + " GROUP BY v.severity_rank",
+        given,
+    )
+    return {SEVERITIES[r] if r < len(SEVERITIES) else None: n for r, n in rows}

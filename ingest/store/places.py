@@ -1,0 +1,108 @@
+"""Sites, boilers and jobs."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TypeVar
+from uuid import UUID
+
+from ingest.dimensions import Document
+from ingest.models import Boiler, Site
+from ingest.store.book import Change
+from ingest.store.errors import NotFound, VersionConflict
+
+Kept = TypeVar("Kept", bound=Document)
+_TABLES: dict[str, type[Document]] = {"site": Site, "boiler": Boiler}
+
+
+def _put(
+    change: Change,
+    table: str,
+    document: Site | Boiler,
+    columns: dict[str, object],
+    owner: str,
+    expected: int | None,
+) -> int:
+    """Write a document; return its version. The same document again changes nothing."""
+    text = document.model_dump_json(exclude_none=True)
+    found = change.sql.execute(
+        f"SELECT version, document FROM {table} WHERE id = :id", {"id": str(document.id)}
+    ).fetchone()
+    if expected is not None and expected != (found[0] if found else 0):
+        raise VersionConflict(table, document.id, expected, found[0] if found else 0)
+    if found is not None and found[1] == text:
+        return int(found[0])
+    row = {
+        "id": str(document.id),
+        "owner": owner,
+        "external_id": document.external_id,
+        "name": document.name,
+        "document": text,
+        "version": (found[0] if found else 0) + 1,
+        **columns,
+    }
+    names = list(row)
+    change.sql.execute(
+        f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join(':' + n for n in names)}) "
+        "ON CONFLICT (id) DO UPDATE SET "
+        + ", ".join(f"{n} = excluded.{n}" for n in names if n not in ("id", "owner")),
+        row,
+    )
+    change.record(
+        f"{table}_{'changed' if found else 'added'}",
+        f"{table}:{document.id}",
+        {"document": document.model_dump(mode="json", exclude_none=True)},
+    )
+    return int(str(row["version"]))
+
+
+def put_site(change: Change, site: Site, owner: str, expected: int | None) -> int:
+    """Write a site; return its version."""
+    return _put(change, "site", site, {}, owner, expected)
+
+
+def put_boiler(change: Change, boiler: Boiler, owner: str, expected: int | None) -> int:
+    """Write a boiler; return its version. Raises NotFound where its site is not in the book."""
+    site = str(boiler.site_id) if boiler.site_id is not None else None
+    if site is not None:
+        document(change.sql, "site", boiler.site_id, Site)
+    return _put(change, "boiler", boiler, {"site_id": site}, owner, expected)
+
+
+def document(
+    sql: sqlite3.Connection, table: str, identity: UUID | str | None, model: type[Kept]
+) -> tuple[Kept, int]:
+    """Return a document and its version."""
+    row = sql.execute(
+        f"SELECT document, version FROM {table} WHERE id = :id", {"id": str(identity)}
+    ).fetchone()
+    if row is None:
+        raise NotFound(table, identity)
+    return model.model_validate_json(row[0]), int(row[1])
+
+
+def by_external_id(
+    sql: sqlite3.Connection, table: str, external_id: str, owner: str
+) -> UUID | None:
+    """Return the id of what an integrator knows under its own id."""
+    row = sql.execute(
+        f"SELECT id FROM {table} WHERE owner = :owner AND external_id = :external_id",
+        {"owner": owner, "external_id": external_id},
+    ).fetchone()
+    return None if row is None else UUID(row[0])
+
+
+def boilers(sql: sqlite3.Connection, site_id: UUID | None = None) -> list[Boiler]:
+    """Return all boilers by name, of one site where given."""
+    where = "" if site_id is None else "WHERE site_id = :site_id "
+    rows = sql.execute(
+        f"SELECT document FROM boiler {where}ORDER BY name, id",
+        {} if site_id is None else {"site_id": str(site_id)},
+    )
+    return [Boiler.model_validate_json(row[0]) for row in rows]
+
+
+def sites(sql: sqlite3.Connection) -> list[Site]:
+    """Return all sites by name."""
+    rows = sql.execute("SELECT document FROM site ORDER BY name, id")
+    return [Site.model_validate_json(row[0]) for row in rows]

@@ -1,0 +1,113 @@
+"""Visits: their document, state and version."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from uuid import UUID
+
+from ingest.models import Visit, VisitState
+from ingest.store.book import Change, stamp
+from ingest.store.errors import NotFound, VersionConflict
+
+
+@dataclass(frozen=True, slots=True)
+class VisitRow:
+    """A visit as the book has it."""
+
+    visit: Visit
+    state: VisitState
+    imported: bool
+    version: int
+    handed_in_at: str | None
+
+
+_COLUMNS = "document, state, imported, version, handed_in_at"
+
+
+def visit_row(sql: sqlite3.Connection, visit_id: UUID | str | None) -> VisitRow:
+    """Return one visit."""
+    row = sql.execute(
+        f"SELECT {_COLUMNS} FROM visit WHERE id = :id", {"id": str(visit_id)}
+    ).fetchone()
+    if row is None:
+        raise NotFound("visit", visit_id)
+    return VisitRow(Visit.model_validate_json(row[0]), row[1], bool(row[2]), row[3], row[4])
+
+
+def exists(sql: sqlite3.Connection, visit_id: UUID | None) -> bool:
+    """Return whether the book has a visit."""
+    return (
+        sql.execute("SELECT 1 FROM visit WHERE id = :id", {"id": str(visit_id)}).fetchone()
+        is not None
+    )
+
+
+def write_visit(
+    change: Change, visit: Visit, *, owner: str, imported: bool, previous: VisitRow | None
+) -> int:
+    """Write a visit's document; return its version."""
+    row = {
+        "id": str(visit.id),
+        "boiler_id": None if visit.boiler_id is None else str(visit.boiler_id),
+        "job_id": None if visit.job_id is None else str(visit.job_id),
+        "owner": owner,
+        "external_id": visit.external_id,
+        "state": "open" if previous is None else previous.state,
+        "imported": int(imported),
+        "started": None if visit.started is None else stamp(visit.started),
+        "technician": visit.technician,
+        "document": visit.model_dump_json(exclude_none=True),
+        "version": 1 if previous is None else previous.version + 1,
+    }
+    names = list(row)
+    change.sql.execute(
+        f"INSERT INTO visit ({', '.join(names)}) VALUES ({', '.join(':' + n for n in names)}) "
+        "ON CONFLICT (id) DO UPDATE SET "
+        + ", ".join(f"{n} = excluded.{n}" for n in names if n not in ("id", "owner", "imported")),
+        row,
+    )
+    return 1 if previous is None else previous.version + 1
+
+
+def check_version(row: VisitRow, expected: int | None) -> None:
+    """Refuse a change that was decided on an older version."""
+    if expected is not None and expected != row.version:
+        raise VersionConflict("visit", row.visit.id, expected, row.version)
+
+
+def set_state(change: Change, row: VisitRow, state: VisitState) -> int:
+    """Move a visit to a state; return its new version."""
+    change.sql.execute(
+        "UPDATE visit SET state = :state, version = :version, handed_in_at = "
+        "CASE WHEN :state = 'handed_in' THEN :at ELSE handed_in_at END WHERE id = :id",
+        {
+            "state": state,
+            "version": row.version + 1,
+            "at": change.at,
+            "id": str(row.visit.id),
+        },
+    )
+    return row.version + 1
+
+
+def touch(change: Change, row: VisitRow) -> int:
+    """Count a change of what hangs under a visit; return its new version."""
+    change.sql.execute(
+        "UPDATE visit SET version = :version WHERE id = :id",
+        {"version": row.version + 1, "id": str(row.visit.id)},
+    )
+    return row.version + 1
+
+
+def earlier(
+    sql: sqlite3.Connection, boiler_id: UUID, before: str, but: UUID | None, most: int
+) -> list[Visit]:
+    """Return the boiler's last finished or imported visits before a time, oldest first."""
+    rows = sql.execute(
+        "SELECT document FROM visit WHERE boiler_id = :boiler_id AND started < :before "
+        "AND id <> :but AND (imported = 1 OR state IN ('handed_in', 'accepted')) "
+        "ORDER BY started DESC, id DESC LIMIT :most",
+        {"boiler_id": str(boiler_id), "before": before, "but": str(but), "most": most},
+    ).fetchall()
+    return [Visit.model_validate_json(row[0]) for row in reversed(rows)]
