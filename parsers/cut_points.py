@@ -78,8 +78,8 @@ def proposed_phases(segments: Sequence[Segment]) -> dict[float, Phase]:
     # Each pair brackets an adjustment. The first one lies before the earliest right end, the last
     # one after the latest left end; what the brackets leave open stays without a phase.
     earliest, latest = min(b for _, b in changes), max(a for a, _ in changes)
-    before_first = max(a for a, _ in changes if a < earliest)
-    after_last = min(b for _, b in changes if b > latest)
+    before_first = max(a for a, _ in changes if a <= earliest)
+    after_last = min(b for _, b in changes if b >= latest)
     out: dict[float, Phase] = {}
     for s in plateaus:
         if s.end <= before_first:
