@@ -75,6 +75,19 @@ def dry_gas_from_co2(fuel: Fuel, co2_dry: Value, co_dry: Value) -> Value:
     return carbon / (co2_dry * 0.01 + z - CO2_IN_DRY_AIR * (1.0 - 0.5 * z))
 
 
+def o2_behind_co2(fuel: Fuel, co2_dry: Value, co_dry: Value) -> Value:
+    """Return the O2 [%] behind CO2 [%] and CO [ppm], all dry; ranges are the caller's care.
+
+    Below zero for a CO2 that the fuel cannot give; a fuel without carbon has no answer, NaN.
+    """
+    if fuel.carbon <= 0.0:
+        return co2_dry * float("nan")
+    dry = dry_gas_from_co2(fuel, co2_dry, co_dry)
+    half_co = 0.5e-6 * co_dry
+    air = dry * (1.0 - half_co) - fuel.dry_products_at_no_air
+    return 100.0 * ((air * O2_IN_DRY_AIR - fuel.o2_required) / dry + half_co)
+
+
 def products_from_o2(
     fuel: Fuel,
     o2_dry: Value,
