@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from combustion.quantities import QUANTITIES
 from parsers.clock import block_times, see_dates
@@ -68,10 +69,12 @@ def _possible(column: Measured) -> Callable[[float], bool]:
     return check
 
 
-def blocks_read(blocks: Sequence[Block], ask: Ask) -> tuple[list[Column], list[Reading]]:
-    """Return the account of all columns, and all readings in the order of the input."""
+_Prepared = tuple[Block, list[Meaning], list[_Numbers]]
+
+
+def _prepared(blocks: Sequence[Block], ask: Ask) -> tuple[list[Column], list[_Prepared]]:
     account: list[Column] = []
-    prepared: list[tuple[Block, list[Meaning], list[_Numbers]]] = []
+    prepared: list[_Prepared] = []
     for number, block in enumerate(blocks):
         ask.sheet = block.sheet
         apart = {
@@ -86,14 +89,26 @@ def blocks_read(blocks: Sequence[Block], ask: Ask) -> tuple[list[Column], list[R
             if plain:
                 joined = "\n".join(texts)
                 certain = "." not in joined or _CERTAIN_POINT.search(joined) is not None
-                mark = "." if "." in joined else "either"
-                settled = Settled(mark, "its cells allow only point") if certain else settle(texts)  # type: ignore[arg-type]
+                mark: Mark | Literal["either"] = "." if "." in joined else "either"
+                settled = Settled(mark, "its cells allow only point") if certain else settle(texts)
                 numbers.append(_Numbers(column, texts, list(map(float, texts)), [], settled))
             else:
                 bodies = [p.body for p in cut if p is not None and not p.exact]
                 numbers.append(_Numbers(column, texts, None, cut, settle(bodies)))
         prepared.append((block, meanings, numbers))
     _settle_marks(prepared, ask)
+    return account, prepared
+
+
+def prepared_blocks(blocks: Sequence[Block], ask: Ask) -> tuple[_Prepared, DateOrder]:
+    """Return the first block's meanings and settled columns, and the evidence on dates."""
+    _, prepared = _prepared(blocks, ask)
+    return prepared[0], see_dates(blocks, ask.options.day_first)
+
+
+def blocks_read(blocks: Sequence[Block], ask: Ask) -> tuple[list[Column], list[Reading]]:
+    """Return the account of all columns, and all readings in the order of the input."""
+    account, prepared = _prepared(blocks, ask)
     order = see_dates(blocks, ask.options.day_first)
     readings: list[Reading] = []
     for number, (block, meanings, numbers) in enumerate(prepared):
@@ -277,6 +292,7 @@ def _fill(
     convert = column.convert
     low, high = QUANTITIES[quantity].plausible
     outside: list[int] = []
+    doubtful: list[tuple[float, tuple[int, int]]] = []
     for k, sample in enumerate(block.samples):
         place = sample.places[i] if sample.places is not None else (sample.lines[0], i + 1)
         unit_convert = convert
@@ -319,21 +335,31 @@ def _fill(
                 continue
             outside.append(place[0])
         elif is_sentinel(number) and number > 900:
-            ask.warn(
-                "maybe_no_value",
-                f"{column.heading!r}: {number:g} is also a mark for no value; it was kept",
-                *place,
-            )
+            doubtful.append((number, place))
         values[k][quantity] = value
         at[k][quantity] = place
+    if doubtful:
+        ask.warn(
+            "maybe_no_value",
+            f"{column.heading!r}: {doubtful[0][0]:g} is also a mark for no value; it was kept",
+            *doubtful[0][1],
+        )
     if outside:
         ask.warn(
             "outside_plausible",
-            f"{column.heading!r}: {len(outside)} values outside {low:g} to {high:g} "
-            f"{QUANTITIES[quantity].unit}, kept as read",
+            outside_message(column.heading, quantity, len(outside)),
             outside[0],
             i + 1 if not block.sideways else None,
         )
+
+
+def outside_message(heading: str, quantity: str, count: int) -> str:
+    """Return the warning for values outside the plausible range."""
+    low, high = QUANTITIES[quantity].plausible
+    return (
+        f"{heading!r}: {count} values outside {low:g} to {high:g} {QUANTITIES[quantity].unit}, "
+        "kept as read"
+    )
 
 
 def _identity(convert: object) -> bool:

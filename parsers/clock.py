@@ -13,6 +13,7 @@ from combustion.units import UnitError, conversion
 from parsers.columns import Ask
 from parsers.errors import Problem
 from parsers.model import TimeSource
+from parsers.numbers import split_cell
 from parsers.shapes import Block
 from parsers.times import (
     DateOrder,
@@ -244,12 +245,20 @@ def _ask_order(block: Block, column: int, order: DateOrder, ask: Ask) -> None:
     )
 
 
+def _bare(cell: str) -> str:
+    parts = split_cell(cell)
+    return cell if parts is None or parts.negative else parts.body
+
+
 def _elapsed(
     block: Block, meanings: Sequence[Meaning], column: int, order: DateOrder, ask: Ask
 ) -> Times:
     n = len(block.samples)
     unit = meanings[column].unit or block.units[column]
     words = folded(block.headings[column]).split()
+    if unit is None:
+        given = {p.unit for s in block.samples if (p := split_cell(s.cells[column])) is not None}
+        unit = given.pop() if len(given) == 1 else None
     if unit is None:
         unit = "s" if {"seconds", "sec", "secs", "s"} & set(words) else None
         unit = unit or ("min" if {"minutes", "min"} & set(words) else None)
@@ -261,7 +270,7 @@ def _elapsed(
             per_unit = None
     line, at = block.heading_places[column]
     seconds = [
-        elapsed_seconds(s.cells[column], per_unit) if column < len(s.cells) else None
+        elapsed_seconds(_bare(s.cells[column]), per_unit) if column < len(s.cells) else None
         for s in block.samples
     ]
     if all(s is None for s in seconds):

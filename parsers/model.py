@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from parsers.table import Table
 
 Phase = Literal["as_found", "trial", "as_left"]
 PHASES: tuple[Phase, ...] = ("as_found", "trial", "as_left")
@@ -124,3 +127,10 @@ class ReadResult:
     not_read: Sequence[NotRead]
     warnings: Sequence[ReadWarning]
     preamble: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def table(self) -> Table:
+        """Return the readings by column: quantity to float64 array, lines, times."""
+        from parsers.table import table_of
+
+        return table_of(self.readings)

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from parsers.build import blocks_read
+from parsers.bulk import BULK_BYTES, read_log
 from parsers.columns import Ask
 from parsers.errors import (
     AmbiguousInput,
@@ -76,6 +77,15 @@ def read(data: bytes, name: str, *, options: ReadOptions = ReadOptions()) -> Rea
     ask = Ask(name, options, warnings=said)
     if is_spreadsheet(inner):
         return _read_sheets(inner, name, sha256, ask)
+    if len(inner) >= BULK_BYTES:
+        if inner[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            inner = decoded(inner).text.encode()
+        log = read_log(inner, ask, _understand, best_shape)
+        if log is not None:
+            return ReadResult(
+                name, sha256, log.lines, log.columns, log.readings, log.not_read,
+                [*ask.warnings, *log.warnings], log.preamble,
+            )  # fmt: skip
     text = decoded(inner)
     ask.warnings += text.warnings
     _refuse_binary(text.text, name)

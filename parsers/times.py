@@ -150,6 +150,8 @@ def stamp(text: str) -> Stamp | None:
     '?'
     """
     text = " ".join(text.split()).strip("[]\"' ")
+    if not text.isascii():
+        text = re.sub("[‐‑‒–—−﹣－]", "-", text)
     if not text or len(text) > 60 or not re.search(r"\d", text):
         return None
     zone = None

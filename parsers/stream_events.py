@@ -1,0 +1,90 @@
+"""What comes out of a byte stream, and what may be stated about it beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from parsers.maps import ColumnMap
+from parsers.model import Reading
+
+Checksum = Literal["xor8", "sum8", "crc16", "crc32"]
+
+
+@dataclass(frozen=True, slots=True)
+class StreamRules:
+    """Statements that settle what the bytes alone cannot; a column map may carry them.
+
+    Attributes
+    ----------
+    line_end : bytes or None
+        None takes CR, LF and CR LF each as one end.
+    checksum : str or None
+        Every line ends with ``*`` and hex digits over all bytes before it: ``xor8`` and ``sum8`` two
+        digits, ``crc16`` (CCITT, start 0) four, ``crc32`` (as in Ethernet) eight. None finds it out
+        from the first line that verifies.
+    parity_bit : str or None
+        ``"even"`` or ``"odd"`` where bit 7 of each byte is a parity bit that the port did not take
+        off: bytes that fail damage their line.
+    headings : tuple of str
+        Headings of an instrument that sends none.
+    delimiter, decimal : str or None
+        None settles them by evidence.
+    units : Mapping of str to str
+        Quantity key to unit, for columns without one.
+    map : ColumnMap or None
+        A taught map for headings that the glossary does not know.
+    longest : int
+        Bytes; more without a line end is damage.
+    """
+
+    line_end: bytes | None = None
+    checksum: Checksum | None = None
+    parity_bit: Literal["even", "odd"] | None = None
+    headings: tuple[str, ...] = ()
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    units: Mapping[str, str] = field(default_factory=dict)
+    map: ColumnMap | None = None
+    longest: int = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class StreamReading:
+    """One reading, and the raw bytes of its lines without their ends."""
+
+    reading: Reading
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class StreamHeading:
+    """A heading that now holds; ``unread`` says of a heading why its column is not read."""
+
+    line: int
+    quantities: tuple[str | None, ...]
+    unread: Mapping[str, str]
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class StreamText:
+    """A line that is neither reading nor damage: a banner, a blank, a repeated heading, units."""
+
+    line: int
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class StreamDamage:
+    """Bytes that are no reading, kept raw, and why; ``next_step`` where there is something to do."""
+
+    line: int
+    raw: bytes
+    code: str
+    why: str
+    next_step: str = ""
+
+
+Event = StreamReading | StreamHeading | StreamText | StreamDamage

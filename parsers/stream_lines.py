@@ -1,0 +1,153 @@
+"""The grammar of one line: checksums, parity, pairs of label and value, cells to numbers."""
+
+from __future__ import annotations
+
+import binascii
+import re
+import zlib
+from functools import reduce
+from operator import xor
+from typing import Literal
+
+from combustion.units import is_unit
+from parsers.numbers import Parts, readings_of, split_cell
+from parsers.stream_events import Checksum
+
+_SUFFIX = re.compile(rb"\*([0-9A-Fa-f]{8}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{2})")
+_DIGITS: dict[Checksum, int] = {"xor8": 2, "sum8": 2, "crc16": 4, "crc32": 8}
+_EVEN = bytes(b for b in range(256) if b.bit_count() % 2 == 0)
+_ODD = bytes(b for b in range(256) if b.bit_count() % 2 == 1)
+_SEVEN = bytes(b & 0x7F for b in range(256))
+
+
+def checksum(kind: Checksum, data: bytes) -> int:
+    """Return the checksum of the bytes.
+
+    >>> f"{checksum('crc16', b'123456789'):04X}", f"{checksum('crc32', b'123456789'):08X}"
+    ('31C3', 'CBF43926')
+    """
+    if kind == "xor8":
+        return reduce(xor, data, 0)
+    if kind == "sum8":
+        return sum(data) & 0xFF
+    if kind == "crc16":
+        return binascii.crc_hqx(data, 0)
+    return zlib.crc32(data)
+
+
+def with_checksum(kind: Checksum, data: bytes) -> bytes:
+    """Return the bytes with ``*`` and their checksum in hex behind them."""
+    return b"%s*%0*X" % (data, _DIGITS[kind], checksum(kind, data))
+
+
+def verified(kind: Checksum, line: bytes) -> bytes | None:
+    """Return the line without its checksum where it verifies, else None."""
+    digits = _DIGITS[kind]
+    if len(line) <= digits or line[-digits - 1 : -digits] != b"*":
+        return None
+    body = line[: -digits - 1]
+    try:
+        stated = int(line[-digits:], 16)
+    except ValueError:
+        return None
+    return body if checksum(kind, body) == stated else None
+
+
+def checksum_found(line: bytes) -> tuple[Checksum | None, bool]:
+    """Return (the checksum that a line verifies under, whether it ends as if it had one)."""
+    match = _SUFFIX.search(line, max(0, len(line) - 9))
+    if match is None or match.end() != len(line):
+        return None, False
+    digits = len(match.group(1))
+    for kind, wanted in _DIGITS.items():
+        if wanted == digits and verified(kind, line) is not None:
+            return kind, True
+    return None, True
+
+
+def salvaged(kind: Checksum, line: bytes) -> list[tuple[bytes, bytes | None]]:
+    """Return pieces of a line as (raw, body or None): whole lines whose ends were lost are found.
+
+    A line end that was hit glues two lines together; each still carries its own checksum.
+    """
+    digits = _DIGITS[kind]
+    out: list[tuple[bytes, bytes | None]] = []
+    rest, at = line, 0
+    while (at := rest.find(b"*", at)) >= 0:
+        end = at + 1 + digits
+        for skip in (0, 1, 2):
+            body = verified(kind, rest[skip:end]) if skip < at else None
+            if body:
+                if skip:
+                    out.append((rest[:skip], None))
+                out.append((rest[skip:end], body))
+                rest, at = rest[end:], 0
+                break
+        else:
+            at += 1
+    if rest:
+        out.append((rest, None))
+    return out
+
+
+def parity_removed(data: bytes, parity: Literal["even", "odd"]) -> bytes | None:
+    """Return the bytes without their parity bit, None where one of them fails."""
+    if data.translate(None, _EVEN if parity == "even" else _ODD):
+        return None
+    return data.translate(_SEVEN)
+
+
+def pairs_of(text: str) -> list[tuple[str, str]] | None:
+    """Return (key, value) pairs of a ``key=value`` line, None where it is no such line.
+
+    >>> pairs_of("O2=5.1%;CO=12ppm; T stack = 180 C")
+    [('O2', '5.1%'), ('CO', '12ppm'), ('T stack', '180 C')]
+    >>> pairs_of("O2=5,1 CO=12")
+    [('O2', '5,1'), ('CO', '12')]
+    """
+    if "=" not in text:
+        return None
+    for mark in (";", "\t", "|", ", ", ","):
+        parts = [p for p in text.split(mark) if p.strip()]
+        if len(parts) == text.count("=") and (len(parts) > 1 or mark != ","):
+            break
+    else:
+        parts = re.split(r"\s+(?=[^\s=]+\s*=)", text.strip())
+    out = []
+    for part in parts:
+        key, equal, value = part.partition("=")
+        if not equal or not key.strip() or "=" in value:
+            return None
+        out.append((key.strip(), value.strip()))
+    return out
+
+
+_LABELLED = re.compile(
+    r"\s*(?P<label>[^\W\d_][^:=]*?)(?:\s*:\s*|\s*\.{2,}\s*|\s{2,}|\t+\s*|\s(?=[-+<>]?[0-9]))"
+    r"(?P<value>[-+<>]?\s?[0-9][0-9.,]*\s*\S{0,12}(?:\s?\S{1,6})?|[-*]{2,}\S*|off|n/a)\s*",
+    re.IGNORECASE,
+)
+
+
+def labelled(text: str) -> tuple[str, str] | None:
+    """Return (label, value) of a printed line, None where it is none.
+
+    >>> labelled("Stack temp.....  182.4 C"), labelled("O2 : 5.1 %"), labelled("READY")
+    (('Stack temp', '182.4 C'), ('O2', '5.1 %'), None)
+    """
+    match = _LABELLED.fullmatch(text)
+    return (match["label"].strip(" ."), match["value"].strip()) if match else None
+
+
+def parts_of(cell: str) -> Parts | None:
+    """Return the parts of a cell whose digits are plain, with its unit where it has one."""
+    parts = split_cell(cell)
+    return parts if parts is None or parts.unit is None or is_unit(parts.unit) else None
+
+
+def marks_of(body: str) -> dict[str, float]:
+    """Return each possible decimal mark with the number it gives; one entry where they agree."""
+    ways = dict(readings_of(body))
+    return {"either": next(iter(ways.values()))} if len(set(ways.values())) == 1 and len(
+        ways
+    ) == 2 else dict(ways)
