@@ -22,6 +22,7 @@ from ingest.dimensions import (
     Temperature,
     TemperatureDifference,
 )
+from ingest.service.models import InstalledPart, ServiceRecord
 from parsers.model import Phase
 
 Percent = float
@@ -160,6 +161,9 @@ class Boiler(Document):
     limits: Limits = Field(default_factory=Limits)
     serial: str | None = None
     installed: date | None = None
+    plans: list[str] = Field(default_factory=list, description="Keys of its service plans.")
+    parts: list[InstalledPart] = Field(default_factory=list, description="Wearing parts in it.")
+    van: str | None = Field(default=None, description="The van that serves it.")
     note: str | None = None
 
 
@@ -249,3 +253,6 @@ class Visit(Document):
         default_factory=list, description="Rates of the saved readings, in file order."
     )
     note: str | None = None
+    service: ServiceRecord | None = Field(
+        default=None, description="The service part: isolation, tasks, tests, findings."
+    )

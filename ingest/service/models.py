@@ -198,6 +198,16 @@ class HowItWasLeft(Part):
     reason_by: str | None = None
 
 
+class InstalledPart(Part):
+    """A wearing part as it stands in the boiler before a visit."""
+
+    part: str
+    installed: date
+    serial: str | None = None
+    running_hours: float | None = Field(default=None, ge=0, description="Counter when fitted.")
+    starts: float | None = Field(default=None, ge=0, description="Counter when fitted.")
+
+
 class Counters(Part):
     """What the boiler's counters showed."""
 

@@ -1,0 +1,66 @@
+"""The one function that judges a recorded service, and the closed list of its rules."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+
+from ingest.judgement import Flag, NotJudged
+from ingest.models import Boiler, Visit
+from ingest.rules.model import Rule
+from ingest.service.findings import open_findings
+from ingest.service.models import InstalledPart, ServiceRecord
+from ingest.service.plans import Plan
+from ingest.service.rules import burning, devices, isolation, leaving, tasks
+from ingest.service.rules.view import ServiceView
+
+# Leaving comes last: it asks whether any rule before it said stop.
+_MODULES = (isolation, tasks, burning, devices, leaving)
+
+SERVICE_RULES: Mapping[str, Rule] = MappingProxyType({r.key: r for m in _MODULES for r in m.RULES})
+"""The closed list of the service part's rules by key."""
+
+
+def judge_service(
+    record: ServiceRecord,
+    plan: Plan | None,
+    *,
+    visit: Visit,
+    boiler: Boiler,
+    earlier: Sequence[ServiceRecord] = (),
+    installed: Sequence[InstalledPart] = (),
+    open_stops: Sequence[str] = (),
+) -> tuple[tuple[Flag, ...], tuple[NotJudged, ...]]:
+    """Return all flags of a recorded service, and what could not be judged.
+
+    Parameters
+    ----------
+    record : ServiceRecord
+        As recorded; never changed.
+    plan : Plan or None
+        The plan followed; without one most rules are not judged, and say so.
+    visit, boiler : Visit, Boiler
+        For how it was left, the day, and the boiler's limits.
+    earlier : sequence of ServiceRecord
+        Earlier visits of the boiler, oldest first: their open findings are carried on.
+    installed : sequence of InstalledPart
+        Wearing parts as they stood before this visit.
+    open_stops : sequence of str
+        Messages of stop flags from the readings: they count for how the boiler was left.
+
+    Notes
+    -----
+    Never raises on what a record says. Nothing here says that a boiler is safe.
+    """
+    view = ServiceView(
+        record,
+        plan,
+        visit=visit,
+        boiler=boiler,
+        earlier_findings=open_findings(earlier),
+        installed=installed,
+        open_stops=open_stops,
+    )
+    for module in _MODULES:
+        module.judge(view)
+    return tuple(view.flags), tuple(view.unjudged.values())
