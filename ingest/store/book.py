@@ -128,10 +128,11 @@ class Book:
             self._writer.execute("BEGIN IMMEDIATE")
             try:
                 yield Change(self._writer, who, stamp(self.clock()))
+                self._writer.execute("COMMIT")
             except BaseException:
-                self._writer.execute("ROLLBACK")
+                if self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
                 raise
-            self._writer.execute("COMMIT")
 
     def verify(self) -> list[audit.AuditFinding]:
         """Return what in trail and evidence is not as it was written."""

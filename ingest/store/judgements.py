@@ -136,4 +136,7 @@ def judgements(sql: sqlite3.Connection, visit_id: UUID | str) -> list[KeptJudgem
         "WHERE visit_id = :v ORDER BY id",
         {"v": str(visit_id)},
     )
-    return [KeptJudgement(UUID(r[0]), *r[1:6], _judgement(r[6]), json.loads(r[7])) for r in rows]
+    return [
+        KeptJudgement(UUID(r[0]), r[1], r[2], r[3], r[4], r[5], _judgement(r[6]), json.loads(r[7]))
+        for r in rows
+    ]

@@ -99,7 +99,23 @@ def attachments(sql: sqlite3.Connection, visit_id: UUID | str) -> list[Attachmen
         "JOIN evidence e ON e.sha256 = a.sha256 WHERE a.visit_id = :visit_id ORDER BY a.id",
         {"visit_id": str(visit_id)},
     )
-    return [Attachment(UUID(r[0]), UUID(r[1]), *r[2:5], json.loads(r[5]), *r[6:]) for r in rows]
+    return [
+        Attachment(
+            id=UUID(r[0]),
+            visit_id=UUID(r[1]),
+            sha256=r[2],
+            kind=r[3],
+            name=r[4],
+            statement=json.loads(r[5]),
+            size=r[6],
+            added_at=r[7],
+            added_by=r[8],
+            withdrawn_at=r[9],
+            withdrawn_by=r[10],
+            withdrawn_why=r[11],
+        )
+        for r in rows
+    ]
 
 
 def withdraw(change: Change, attachment: Attachment, why: str) -> None:

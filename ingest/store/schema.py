@@ -81,6 +81,7 @@ CREATE TABLE attachment (
     withdrawn_why TEXT
 ) STRICT;
 CREATE INDEX attachment_by_visit ON attachment (visit_id);
+CREATE UNIQUE INDEX attachment_once ON attachment (visit_id, sha256) WHERE withdrawn_at IS NULL;
 CREATE TABLE reading (
     id TEXT PRIMARY KEY,
     visit_id TEXT NOT NULL REFERENCES visit (id),
@@ -147,7 +148,8 @@ CREATE TABLE audit (
     details TEXT NOT NULL,
     previous TEXT NOT NULL,
     hash TEXT NOT NULL
-) STRICT
+) STRICT;
+CREATE INDEX audit_by_subject ON audit (subject, seq)
 """
 
 

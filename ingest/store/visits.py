@@ -15,6 +15,7 @@ from ingest.store.errors import NotFound, VersionConflict
 class VisitRow:
     """A visit as the book has it."""
 
+    id: UUID
     visit: Visit
     state: VisitState
     imported: bool
@@ -22,7 +23,7 @@ class VisitRow:
     handed_in_at: str | None
 
 
-_COLUMNS = "document, state, imported, version, handed_in_at"
+_COLUMNS = "id, document, state, imported, version, handed_in_at"
 
 
 def visit_row(sql: sqlite3.Connection, visit_id: UUID | str | None) -> VisitRow:
@@ -32,7 +33,8 @@ def visit_row(sql: sqlite3.Connection, visit_id: UUID | str | None) -> VisitRow:
     ).fetchone()
     if row is None:
         raise NotFound("visit", visit_id)
-    return VisitRow(Visit.model_validate_json(row[0]), row[1], bool(row[2]), row[3], row[4])
+    visit = Visit.model_validate_json(row[1])
+    return VisitRow(UUID(row[0]), visit, row[2], bool(row[3]), row[4], row[5])
 
 
 def exists(sql: sqlite3.Connection, visit_id: UUID | None) -> bool:
