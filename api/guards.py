@@ -8,20 +8,9 @@ from __future__ import annotations
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.headers import HEADERS
 from api.problems import ProblemError, respond
 
-CONTENT_POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self'; font-src 'self'; script-src 'self'; "
-    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; "
-    "frame-ancestors 'none'"
-)
-HEADERS = {
-    "Content-Security-Policy": CONTENT_POLICY,
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-}
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 
 

@@ -13,6 +13,7 @@ import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, Literal
+from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -75,6 +76,7 @@ class PostedReading(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
+    id: UUID | None = Field(default=None, description="UUIDv7 of the sender; repeats are harmless.")
     values: Annotated[dict[str, Given], Field(min_length=1, json_schema_extra=_values_schema)]
     firing_rate: float | None = Field(default=None, ge=0, le=110, description="Percent.")
     phase: Phase | None = None
@@ -103,6 +105,19 @@ class PostedReadings(BaseModel):
     burner: str | None = None
     readings: list[PostedReading] = Field(min_length=1, max_length=20_000)
     source: Literal["posted", "typed"] = "posted"
+
+
+def float_list(text: str) -> list[float] | None:
+    """Return numbers separated by commas, semicolons or spaces; None where one is none.
+
+    >>> float_list("100, 75;50"), float_list(""), float_list("high")
+    ([100.0, 75.0, 50.0], [], None)
+    """
+    try:
+        found = [float(part) for part in re.split(r"[,;\s]+", text.strip(" ,;\t")) if part]
+    except ValueError:
+        return None
+    return found if all(math.isfinite(n) for n in found) else None
 
 
 def _item(pointer: str, message: str, raw: object, expected: str, code: str) -> ErrorItem:

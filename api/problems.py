@@ -18,7 +18,10 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.exceptions import HTTPException
 
+from api.headers import HEADERS
 from ingest.documents import DocumentError
+from ingest.intake import WordsMissing
+from ingest.store import NotFound, StateConflict, VersionConflict
 from parsers import ReadError
 
 logger = logging.getLogger(__name__)
@@ -36,6 +39,7 @@ PROBLEMS: Mapping[str, tuple[int, str]] = {
     "changed-meanwhile": (412, "Someone else changed it meanwhile"),
     "not-from-here": (403, "The form was not sent from a page of this fluebook"),
     "bad-request": (400, "The request cannot be understood"),
+    "words-missing": (422, "A decision needs its reason"),
     "failed": (500, "fluebook failed"),
 }
 """Slug -> status and title; the problem's ``type`` is ``/problems/<slug>``."""
@@ -116,6 +120,23 @@ def problem_of_document_error(error: DocumentError) -> ProblemError:
     return ProblemError("not-valid", "; ".join(p.message for p in error.problems[:5]), items)
 
 
+def problem_of_book_error(error: Exception) -> ProblemError:
+    """Return what the book refuses: missing, another state, changed meanwhile, unexplained."""
+    slug = {
+        NotFound: "not-found",
+        StateConflict: "conflict",
+        VersionConflict: "changed-meanwhile",
+        WordsMissing: "words-missing",
+    }[type(error)]
+    steps = {
+        "conflict": "Look at the visit as it stands now.",
+        "changed-meanwhile": "Read it again, then decide again.",
+        "words-missing": "Send the reason along.",
+    }
+    step = steps.get(slug, "Look at the id.")
+    return ProblemError(slug, f"{error}.", [ErrorItem(message=str(error), next_step=step)])
+
+
 def _pointer(location: Sequence[int | str]) -> str:
     return "".join("/" + str(p).replace("~", "~0").replace("/", "~1") for p in location)
 
@@ -189,6 +210,9 @@ def install_problems(app: FastAPI) -> None:
         assert isinstance(error, DocumentError)
         return respond(problem_of_document_error(error))
 
+    async def refused(_: Request, error: Exception) -> JSONResponse:
+        return respond(problem_of_book_error(error))
+
     async def not_valid(_: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, RequestValidationError)
         return respond(problem_of_validation(error.errors()))
@@ -203,10 +227,13 @@ def install_problems(app: FastAPI) -> None:
 
     async def failed(request: Request, error: Exception) -> JSONResponse:
         logger.error("%s %s failed", request.method, request.url.path, exc_info=error)
-        return respond(ProblemError("failed", "An error of fluebook itself; nothing was stored."))
+        # This answer is made outside of the guards: it brings its headers itself.
+        return respond(ProblemError("failed", "An error of fluebook itself."), HEADERS)
 
     app.add_exception_handler(ProblemError, ours)
     app.add_exception_handler(ReadError, unreadable)
+    for kind in (NotFound, StateConflict, VersionConflict, WordsMissing):
+        app.add_exception_handler(kind, refused)
     app.add_exception_handler(DocumentError, bad_document)
     app.add_exception_handler(RequestValidationError, not_valid)
     app.add_exception_handler(ValidationError, document_not_valid)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from api.charts import BandEnd, Curve, Mark, Pane
 from api.pages.show import PHASE_WORDS, Shown, label
 from combustion.quantities import QUANTITIES
 from ingest.judgement import Flag
-from ingest.limits import LimitSet
 from parsers import FiringPoint, Phase
 
 PANES = ("o2_dry", "co_air_free", "stack_temperature")
@@ -23,13 +23,16 @@ _NEVER = {"firing_rate"}
 Computed = Mapping[int, Mapping[str, float]]
 """Index of a point -> its computed quantities."""
 
+Origin = Callable[[FiringPoint, str], str | None]
+"""The anchor on the page of the line that a point's quantity came from."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
     """One number of the table, the line it came from, and whether a flag is about it."""
 
     text: str
-    line: int | None = None
+    anchor: str | None = None
     beyond: bool = False
     why: str | None = None
 
@@ -83,7 +86,7 @@ def _reading(
 
 
 def panes(
-    points: Sequence[FiringPoint], computed: Computed, limits: LimitSet, shown: Shown
+    points: Sequence[FiringPoint], computed: Computed, limits: Mapping[str, Any], shown: Shown
 ) -> list[Pane]:
     """Return the panes for O2, CO and stack temperature in the reader's units."""
     found = []
@@ -118,25 +121,25 @@ def panes(
     return found
 
 
-def _band(limits: LimitSet) -> list[BandEnd]:
+def _band(limits: Mapping[str, Any]) -> list[BandEnd]:
     return [
-        BandEnd(t.firing_rate, t.o2_dry.low, t.o2_dry.high)
-        for t in limits.targets
-        if t.o2_dry is not None
+        BandEnd(t["firing_rate"], t["o2_dry"].get("low"), t["o2_dry"].get("high"))
+        for t in limits["targets"]
+        if t.get("o2_dry")
     ]
 
 
-def _limit(key: str, limits: LimitSet, shown: Shown) -> tuple[float | None, str]:
+def _limit(key: str, limits: Mapping[str, Any], shown: Shown) -> tuple[float | None, str]:
     wanted = {
         "co_air_free": ("co_air_free_fix", "fix from"),
         "stack_temperature": ("stack_temperature_max", "at most"),
     }.get(key)
     if wanted is None:
         return None, "limit"
-    limit = limits.get(wanted[0])
-    if limit is None or not isinstance(limit.value, int | float):
+    value = limits["limits"].get(wanted[0], {}).get("value")
+    if not isinstance(value, int | float):
         return None, wanted[1]
-    return shown.converted(key, float(limit.value)), wanted[1]
+    return shown.converted(key, float(value)), wanted[1]
 
 
 def _order(keys: set[str]) -> list[str]:
@@ -145,7 +148,11 @@ def _order(keys: set[str]) -> list[str]:
 
 
 def tables(
-    points: Sequence[FiringPoint], computed: Computed, flags: Sequence[Flag], shown: Shown
+    points: Sequence[FiringPoint],
+    computed: Computed,
+    flags: Sequence[Flag],
+    shown: Shown,
+    origin: Origin,
 ) -> list[PhaseTable]:
     """Return a table for each phase that has points, as left first."""
     flagged = {
@@ -163,7 +170,7 @@ def tables(
         }
         rows = []
         for key in _order({k for k in keys if k in QUANTITIES} - _NEVER):
-            cells = [_cell(points, computed, i, key, flagged, shown) for i in mine]
+            cells = [_cell(points, computed, i, key, flagged, shown, origin) for i in mine]
             quantity = QUANTITIES[key]
             rows.append(
                 Row(
@@ -192,13 +199,12 @@ def _cell(
     key: str,
     flagged: set[tuple[Phase | None, str | None, float]],
     shown: Shown,
+    origin: Origin,
 ) -> Cell:
     point = points[index]
     read = _reading(points, computed, index, key)
     if read is None:
         return Cell("–", why=point.missing.get(key))
     text = (">" if read[1] else "") + shown.figure(key, read[0])
-    place = next((r.at[key][0] for r in point.readings if key in r.at), None)
-    if place is None and key in point.values and point.lines:
-        place = point.lines[0]
-    return Cell(text, place, (point.key.phase, key, point.key.firing_rate) in flagged)
+    anchor = origin(point, key) if key in point.values else None
+    return Cell(text, anchor, (point.key.phase, key, point.key.firing_rate) in flagged)

@@ -9,14 +9,14 @@ from typing import Any
 
 from api.charts import firing_curve
 from api.pages.computed import computed
-from api.pages.curves import PhaseTable, panes, tables
+from api.pages.curves import Origin, PhaseTable, panes, tables
 from api.pages.show import PHASE_WORDS, Shown, rates
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
 from ingest.judgement import Flag, Judgement
-from ingest.limits import LimitSet
 from ingest.models import Boiler
 from ingest.rules import RULES
+from ingest.store.readings import Attachment, KeptReading
 from parsers import FiringPoint
 
 NOTHING_BEYOND = "No recorded value is beyond its limit."
@@ -77,7 +77,7 @@ class FlagView:
     uncertainty: str
     limit: str
     where: str
-    line: int | None
+    anchor: str | None
     source: str
 
 
@@ -100,10 +100,9 @@ class FileView:
     by: str
     lines: Sequence[str]
     more: int
-    anchor: bool
 
 
-def file_view(name: str, sha256: str, data: bytes, by: str, *, anchor: bool) -> FileView:
+def file_view(name: str, sha256: str, data: bytes, by: str) -> FileView:
     """Return a file's first lines; whatever is no text is said to be none."""
     if b"\0" in data[:1000] or data.startswith(b"%PDF"):
         lines = ["(not text: the bytes are kept, and shown nowhere)"]
@@ -116,22 +115,38 @@ def file_view(name: str, sha256: str, data: bytes, by: str, *, anchor: bool) -> 
         if lines and lines[-1] == "":
             lines.pop()
     more = max(0, len(lines) - _LINES_SHOWN)
-    return FileView(name, sha256, len(data), by, lines[:_LINES_SHOWN], more, anchor)
+    return FileView(name, sha256, len(data), by, lines[:_LINES_SHOWN], more)
 
 
-def _line_of(flag: Flag, points: Sequence[FiringPoint]) -> int | None:
+def origins(readings: Sequence[KeptReading], files: Sequence[Attachment]) -> Origin:
+    """Return where a point's quantity stands among the files shown on the page."""
+    number = {file.id: n for n, file in enumerate(files, start=1)}
+
+    def origin(point: FiringPoint, key: str) -> str | None:
+        for kept in readings:
+            reading = kept.reading
+            mine = (
+                reading.phase == point.key.phase
+                and reading.firing_rate == point.key.firing_rate
+                and key in reading.at
+                and set(reading.lines) <= set(point.lines)
+            )
+            if mine and kept.attachment_id in number:
+                return f"f{number[kept.attachment_id]}-line-{reading.at[key][0]}"
+        return None
+
+    return origin
+
+
+def _anchor_of(flag: Flag, points: Sequence[FiringPoint], origin: Origin) -> str | None:
+    quantity = "co_dry" if flag.quantity == "co_air_free" else flag.quantity or ""
     for point in points:
-        key = point.key
-        if key.phase == flag.phase and key.firing_rate in flag.firing_rates:
-            quantity = "co_dry" if flag.quantity == "co_air_free" else flag.quantity or ""
-            for reading in point.readings:
-                if quantity in reading.at:
-                    return reading.at[quantity][0]
-            return point.lines[0] if point.lines else None
+        if point.key.phase == flag.phase and point.key.firing_rate in flag.firing_rates:
+            return origin(point, quantity)
     return None
 
 
-def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown) -> FlagView:
+def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: Origin) -> FlagView:
     """Return a flag as the page shows it."""
     key = flag.quantity if flag.quantity in QUANTITIES else None
     value = limit = uncertainty = ""
@@ -159,7 +174,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown) -> FlagVi
         uncertainty,
         limit,
         where,
-        _line_of(flag, points),
+        _anchor_of(flag, points, origin),
         source,
     )
 
@@ -210,20 +225,21 @@ def visit_given(
     boiler: Boiler,
     points: Sequence[FiringPoint],
     judgement: Judgement,
-    limits: LimitSet,
+    limits: Mapping[str, Any],
     shown: Shown,
+    origin: Origin,
 ) -> Mapping[str, Any]:
     """Return what the visit template shows of readings and judgement."""
     numbers = computed(points)
     drawn = panes(points, numbers, limits, shown) if points else []
-    sheet: list[PhaseTable] = tables(points, numbers, judgement.flags, shown)
+    sheet: list[PhaseTable] = tables(points, numbers, judgement.flags, shown, origin)
     first, beside = verdict(judgement, points, shown)
     return {
         "boiler_words": boiler_words(boiler, shown),
         "leave": leave_words(judgement.flags, shown),
         "verdict": first,
         "beside": beside,
-        "flags": [flag_view(f, points, shown) for f in judgement.flags],
+        "flags": [flag_view(f, points, shown, origin) for f in judgement.flags],
         "not_judged": [
             UnjudgedView(
                 RULES[n.rule].title if n.rule in RULES else n.rule,

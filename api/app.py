@@ -1,0 +1,145 @@
+"""The application: the HTTP API, the pages, and what stands before them."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.openapi.utils import get_openapi
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from api.guards import Guards
+from api.pages import forms, review, visit
+from api.pages.render import page
+from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
+from api.routes import boilers, files, judging, sites, visits
+from api.schemas import document_schemas
+from api.settings import Settings
+from ingest.intake import Intake
+
+VERSION = "1"
+DESCRIPTION = """\
+Combustion readings and service visits of commercial boilers.
+
+Stored and answered numbers are in canonical units (degC, Pa, vol % dry, ppm dry, kW, s, uA). Every
+number sent in stands with its unit, or the body's `units` declares it: a bare temperature, pressure
+or current is refused. Errors are problem details (RFC 9457). Ids are UUIDv7 made by
+whoever creates a thing, so that a PUT can be repeated.
+
+fluebook says which recorded values are within which limits, and what was not judged. It never says
+that a boiler may run: local codes, the boiler's own instructions and licensed practice decide.
+"""
+# Room above the largest file for the multipart frame around it.
+_FRAME = 64 * 1024
+
+
+def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
+    """Return the application over one book.
+
+    Parameters
+    ----------
+    intake : Intake
+        The one way in; it owns the book and is closed by whoever opened it.
+    settings : Settings
+        What the office decides.
+    """
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+
+    app = FastAPI(
+        title="fluebook",
+        version=VERSION,
+        description=DESCRIPTION,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+        responses={
+            422: {
+                "description": "What was sent cannot be used; nothing was stored.",
+                "content": {
+                    MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}
+                },
+            }
+        },
+    )
+    app.state.intake = intake
+    app.state.settings = settings
+    app.add_middleware(Guards, max_body=settings.max_upload + _FRAME)
+    install_problems(app)
+    for module in (sites, boilers, visits, files, judging, review, visit, forms):
+        app.include_router(module.router)
+    app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
+    _pages_speak_html(app)
+    app.openapi = lambda: openapi(app)  # type: ignore[method-assign]
+
+    @app.get("/problems/{slug}", include_in_schema=False)
+    def problem(request: Request, slug: str) -> Response:
+        if slug not in PROBLEMS:
+            raise HTTPException(404, "There is no such kind of problem.")
+        status, title = PROBLEMS[slug]
+        detail = f"{title}. Answered with status {status}; the answer's errors name each place."
+        return page(request, "problem.html", title=title, heading=slug, detail=detail)
+
+    @app.get("/healthz", include_in_schema=False)
+    def healthy() -> dict[str, str]:
+        return {"status": "up"}
+
+    return app
+
+
+def openapi(app: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI document, with the shape of problems among its schemas."""
+    if app.openapi_schema is None:
+        made = get_openapi(
+            title=app.title,
+            version=app.version,
+            description=app.description,
+            routes=app.routes,
+        )
+        schemas = made.setdefault("components", {}).setdefault("schemas", {})
+        problem = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}")
+        schemas.update(problem.pop("$defs", {}))
+        schemas.update(document_schemas())
+        schemas["ProblemDetails"] = problem
+        for unused in ("HTTPValidationError", "ValidationError"):
+            schemas.pop(unused, None)
+        app.openapi_schema = made
+    return app.openapi_schema
+
+
+Handler = Callable[[Request, Exception], Awaitable[Response]]
+
+
+def _pages_speak_html(app: FastAPI) -> None:
+    """Answer errors under the pages as a page; programs under /v1 get problem details."""
+    for kind in (HTTPException, RequestValidationError):
+        answered: Handler = app.exception_handlers[kind]  # type: ignore[assignment]
+
+        def chosen(answered: Handler) -> Handler:
+            async def either(request: Request, error: Exception) -> Response:
+                wants_page = "text/html" in request.headers.get("accept", "")
+                if request.url.path.startswith("/v1") or not wants_page:
+                    return await answered(request, error)
+                missing = isinstance(error, HTTPException) and error.status_code == 404
+                status = error.status_code if isinstance(error, HTTPException) else 422
+                return page(
+                    request,
+                    "problem.html",
+                    title="Not found" if missing else "Not understood",
+                    status=status,
+                    heading="Nothing is here" if missing else "This was not understood",
+                    detail="There is no page under this address."
+                    if missing
+                    else "Nothing was stored. Go back and look at what was entered.",
+                )
+
+            return either
+
+        app.exception_handlers[kind] = chosen(answered)

@@ -1,0 +1,119 @@
+"""``fluebook demo``: the invented cooperative in a book of its own, shown at one address."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from api.serve import DEFAULT_PORT, LOOPBACK, address_of, open_socket
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ingest.intake import Intake
+
+REVIEWER = "A. Merrow"
+
+
+class _Moment:
+    """A clock that is set by hand, so that the demo's trail tells its three years."""
+
+    def __init__(self) -> None:
+        self.at = datetime(2023, 1, 9, 8, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.at += timedelta(seconds=1)
+        return self.at
+
+
+def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> None:
+    """Bring the cooperative's three years into a book, by the door that everyone uses.
+
+    Parameters
+    ----------
+    intake : Intake
+        Of an empty book.
+    moment : callable or None
+        Told the time of each visit before it is brought in, for a book with a clock of its own.
+    """
+    from ingest.intake import Statement
+    from samples.cooperative import fleet, sites, visits
+
+    for site in sites():
+        intake.put_site(site, REVIEWER)
+    for unit in fleet():
+        intake.put_boiler(unit.boiler, REVIEWER)
+    for _, made in visits():
+        visit = made.visit
+        if visit.id is None or visit.started is None:
+            raise ValueError("a demo visit has its id and its time")
+        if moment is not None:
+            moment(visit.started)
+        intake.put_visit(visit, made.technician)
+        for file in made.files:
+            statement = Statement(rates=file.rates, phase=file.phase)
+            intake.add_file(visit.id, file.data, file.name, made.technician, statement=statement)
+        if made.handed_in:
+            if moment is not None:
+                moment(visit.started + timedelta(hours=4))
+            intake.hand_in(visit.id, made.technician)
+        if made.accepted:
+            if moment is not None:
+                moment(visit.started + timedelta(days=3))
+            intake.accept(visit.id, REVIEWER, "looked through")
+
+
+def demo(
+    port: Annotated[int, typer.Option(min=0, max=65535, help="0 takes a free one.")] = DEFAULT_PORT,
+    no_serve: Annotated[
+        bool, typer.Option("--no-serve", "--once", help="Make the book, say what is in it, end.")
+    ] = False,
+) -> None:
+    """Make the invented cooperative's book in a temporary place and show its review list."""
+    begun = time.perf_counter()
+    from ingest.intake import Intake
+    from ingest.store import Book
+    from samples.cooperative import COMPANY
+
+    with tempfile.TemporaryDirectory(prefix="fluebook-demo-") as folder:
+        clock = _Moment()
+
+        def moment(at: datetime) -> None:
+            clock.at = at
+
+        with Book(Path(folder) / "demo.db", clock=clock, durable=False) as book:
+            intake = Intake(book)
+            fill(intake, moment)
+            # Whatever is done on the pages from here on happens now.
+            clock.at = datetime.now(UTC)
+            counts = intake.counts()
+            flagged = sum(n for severity, n in counts.items() if severity not in (None, "info"))
+            took = time.perf_counter() - begun
+            typer.echo(
+                f"{COMPANY}, invented: {flagged} visits are flagged and wait for review, "
+                f"{counts.get('stop', 0)} with a stop. Made in {took:.1f} s, deleted at the end."
+            )
+            if not no_serve:
+                _show(intake, port, COMPANY)
+
+
+def _show(intake: Intake, port: int, company: str) -> None:
+    import uvicorn
+
+    from api.app import create_app
+    from api.settings import Settings
+
+    try:
+        listening = open_socket(LOOPBACK, port)
+    except OSError:
+        # The usual port is taken, perhaps by another demo: any free one does as well.
+        listening = open_socket(LOOPBACK, 0)
+    app = create_app(intake, Settings(company=company))
+    typer.echo(f"Open {address_of(listening)}   (Ctrl+C ends it)")
+    config = uvicorn.Config(app, log_level="warning", access_log=False)
+    uvicorn.Server(config).run(sockets=[listening])

@@ -1,0 +1,111 @@
+"""One visit: what is found first, then the curve sheet, the evidence, and what can be done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from fastapi import APIRouter, Request, Response
+
+from api.pages.facts import FileView, file_view, origins, visit_given
+from api.pages.render import page, shown_for
+from api.pages.show import day
+from api.problems import ErrorItem
+from api.routes.shared import IntakeOf
+from ingest.intake import Intake, VisitView
+from ingest.models import Boiler
+from ingest.store import NotFound
+from ingest.store.audit import trail
+
+router = APIRouter(include_in_schema=False)
+
+_HAPPENED = {
+    "visit_opened": "opened",
+    "visit_changed": "changed",
+    "file_added": "file handed over",
+    "file_withdrawn": "file withdrawn",
+    "readings_added": "readings added",
+    "reading_superseded": "reading corrected",
+    "handed_in": "handed in",
+    "accepted": "accepted",
+    "sent_back": "sent back",
+    "judged_again": "judged again",
+}
+
+
+def _happened(line: dict[str, Any]) -> str:
+    at = datetime.fromisoformat(line["at"])
+    details = line["details"]
+    words = details.get("words") or details.get("note") or details.get("why") or ""
+    about = details.get("file") or ""
+    said = " ".join(filter(None, [_HAPPENED.get(line["action"], line["action"]), about]))
+    return f"{day(at)}, {at:%H:%M} UTC: {said}, by {line['who']}" + (f": {words}" if words else "")
+
+
+def _files(intake: Intake, view: VisitView) -> list[FileView]:
+    return [
+        file_view(file.name, file.sha256, intake.evidence(file.sha256), file.added_by)
+        for file in view.attachments
+        if file.withdrawn_at is None
+    ]
+
+
+def visit_page(
+    request: Request,
+    intake: Intake,
+    visit_id: UUID,
+    *,
+    status: int = 200,
+    problem_title: str = "",
+    problems: Sequence[ErrorItem] = (),
+) -> Response:
+    """Return the page of a visit, with what was refused at its head."""
+    try:
+        view = intake.visit(visit_id)
+    except NotFound:
+        return page(
+            request,
+            "problem.html",
+            title="Not found",
+            status=404,
+            heading="No such visit",
+            detail="There is no visit under this address in this book.",
+        )
+    shown = shown_for(request)
+    boiler = view.boiler or Boiler(name="Boiler not yet known")
+    files = [a for a in view.attachments if a.withdrawn_at is None]
+    fuel = (view.visit.fuel or boiler.fuel).replace("_", " ")
+    lines = trail(intake.book.reader, f"visit:{visit_id}")
+    return page(
+        request,
+        "visit.html",
+        title=f"{boiler.name}, {day(view.visit.started)}",
+        status=status,
+        id=visit_id,
+        boiler=boiler,
+        site_name="site not yet known" if view.site is None else view.site.name,
+        day=day(view.visit.started),
+        fuel=fuel,
+        state=view.state,
+        technician=view.visit.technician,
+        problem_title=problem_title,
+        problems=problems,
+        files=_files(intake, view),
+        trail=[_happened(line) for line in lines],
+        **visit_given(
+            boiler,
+            view.points,
+            view.judgement,
+            view.judgements[-1].limits if view.judgements else view.limits.snapshot,
+            shown,
+            origins(view.readings, files),
+        ),
+    )
+
+
+@router.get("/visits/{visit_id}")
+def visit(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
+    """Show one visit."""
+    return visit_page(request, intake, visit_id)

@@ -1,0 +1,53 @@
+"""Boilers: made and changed by PUT with the sender's id, or by POST without one."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from fastapi import APIRouter
+from fastapi.responses import JSONResponse
+
+from api.routes.shared import Expected, IntakeOf, Who, kept_answer, same_id
+from api.routes.sites import JsonObject
+from api.schemas import answer_of, body_of
+from ingest.documents import boiler_from
+
+router = APIRouter(prefix="/v1/boilers", tags=["boilers"])
+_BOILER = answer_of(200, "Boiler", "The boiler as kept.")
+_MADE = answer_of(201, "Boiler", "The boiler as kept.")
+
+
+@router.get("", summary="All boilers by name")
+def all_boilers(intake: IntakeOf, site_id: UUID | None = None) -> dict[str, Any]:
+    """List the boilers, of one site where asked."""
+    found = intake.boilers(site_id)
+    return {"boilers": [b.model_dump(mode="json", exclude_none=True) for b in found]}
+
+
+@router.post(
+    "", summary="Make a boiler", status_code=201, openapi_extra=body_of("Boiler"), responses=_MADE
+)
+def make_boiler(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
+    """Make a boiler; without an id one is made for it."""
+    return kept_answer(intake.put_boiler(boiler_from(body, "body"), who), 201, "/v1/boilers")
+
+
+@router.get("/{boiler_id}", summary="One boiler", responses=_BOILER)
+def one_boiler(boiler_id: UUID, intake: IntakeOf) -> JSONResponse:
+    """Return a boiler."""
+    return kept_answer(intake.boiler(boiler_id))
+
+
+@router.put(
+    "/{boiler_id}",
+    summary="Make or change a boiler",
+    openapi_extra=body_of("Boiler"),
+    responses=_BOILER,
+)
+def put_boiler(
+    boiler_id: UUID, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
+) -> JSONResponse:
+    """Write a boiler with its limits; the same body again changes nothing."""
+    boiler = boiler_from(same_id(body, boiler_id), "body")
+    return kept_answer(intake.put_boiler(boiler, who, expected_version=expected))

@@ -1,0 +1,183 @@
+"""Analyzer files: taken into a visit whole or not at all, and given back untouched."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Annotated, Any
+from uuid import UUID
+
+from fastapi import APIRouter, Path, Request, Response
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+
+from api.posted import float_list
+from api.problems import ErrorItem, ProblemError, problem_of_validation
+from api.routes.shared import Expected, IntakeOf, Who, tagged
+from api.shapes import point_json
+from ingest.intake import FileTaken, Statement
+from ingest.judge_json import judge_json
+from parsers import PHASES, LineRange, Phase, read_json
+
+router = APIRouter(prefix="/v1", tags=["files"])
+
+_STATED = {
+    "rates": {"type": "string", "description": "Percent, one for each reading: 100,75,50,25."},
+    "phase": {"type": "string", "enum": [*PHASES], "description": "For readings that state none."},
+    "fuel": {"type": "string"},
+    "burner": {"type": "string"},
+    "line_ranges": {
+        "type": "string",
+        "description": "JSON: [{first, last, firing_rate, phase, fuel, burner}], physical lines.",
+    },
+}
+_BODY: dict[str, Any] = {
+    "parameters": [
+        {"name": key, "in": "query", "schema": schema, "description": "With a raw body."}
+        for key, schema in {"name": {"type": "string"}, **_STATED}.items()
+    ],
+    "requestBody": {
+        "required": True,
+        "content": {
+            "multipart/form-data": {
+                "schema": {
+                    "type": "object",
+                    "required": ["file"],
+                    "properties": {"file": {"type": "string", "format": "binary"}, **_STATED},
+                }
+            },
+            "application/octet-stream": {"schema": {"type": "string", "format": "binary"}},
+            "text/csv": {"schema": {"type": "string", "format": "binary"}},
+        },
+    },
+}
+
+
+class _Range(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    first: int = Field(ge=1)
+    last: int = Field(ge=1)
+    firing_rate: float | None = Field(default=None, ge=0, le=110)
+    phase: Phase | None = None
+    fuel: str | None = None
+    burner: str | None = None
+
+
+_RANGES = TypeAdapter(list[_Range])
+
+
+def _wrong(name: str, message: str, raw: str, expected: str) -> ProblemError:
+    item = ErrorItem(
+        message=message,
+        parameter=name,
+        raw=raw[:200],
+        expected=expected,
+        next_step="Correct it and send the file again; nothing was stored.",
+    )
+    return ProblemError("not-valid", message, [item])
+
+
+def statement_from(given: Mapping[str, Any]) -> Statement:
+    """Return what the uploader states, from form or query fields.
+
+    Raises
+    ------
+    ProblemError
+        Naming the field that cannot be understood.
+    """
+    rates_text = str(given.get("rates") or "").strip()
+    rates = float_list(rates_text)
+    if rates is None:
+        raise _wrong("rates", "the firing rates are not numbers", rates_text, "100,75,50,25")
+    if any(not 0 <= r <= 110 for r in rates):
+        raise _wrong("rates", "a firing rate is outside 0 to 110 %", rates_text, "100,75,50,25")
+    phase_text = str(given.get("phase") or "").strip().lower().replace("-", "_").replace(" ", "_")
+    if phase_text and phase_text not in PHASES:
+        raise _wrong("phase", "the phase is not known", phase_text, "as_found, trial or as_left")
+    ranges_text = str(given.get("line_ranges") or "").strip()
+    ranges: list[_Range] = []
+    if ranges_text:
+        try:
+            ranges = _RANGES.validate_python(json.loads(ranges_text))
+        except json.JSONDecodeError as error:
+            raise _wrong("line_ranges", str(error), ranges_text, "a JSON list") from error
+        except ValidationError as error:
+            raise problem_of_validation(error.errors(), inside_body=True) from error
+    return Statement(
+        rates=tuple(rates),
+        phase=next((p for p in PHASES if p == phase_text), None),
+        fuel=str(given.get("fuel") or "").strip() or None,
+        burner=str(given.get("burner") or "").strip() or None,
+        line_ranges=tuple(LineRange(**r.model_dump()) for r in ranges),
+    )
+
+
+async def uploaded(request: Request) -> tuple[str, bytes, Mapping[str, Any]]:
+    """Return name, bytes and stated fields of an upload, multipart or raw."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "multipart/form-data":
+        return (
+            request.query_params.get("name") or "upload",
+            await request.body(),
+            request.query_params,
+        )
+    async with request.form() as form:
+        file = form.get("file")
+        if not isinstance(file, UploadFile):
+            raise _wrong("file", "the form holds no file", "", "a file in the field `file`")
+        fields = {k: v for k, v in form.items() if isinstance(v, str)}
+        return file.filename or "upload", await file.read(), fields
+
+
+@router.post(
+    "/visits/{visit_id}/files",
+    summary="Hand over an analyzer's file",
+    openapi_extra=_BODY,
+    status_code=201,
+)
+async def add_file(
+    request: Request,
+    visit_id: UUID,
+    intake: IntakeOf,
+    who: Who,
+    expected: Expected,
+    response: Response,
+) -> dict[str, Any]:
+    """Read a file into a visit, all of it or nothing, and answer the judgement with it."""
+    name, data, fields = await uploaded(request)
+    statement = statement_from(fields)
+
+    def take() -> FileTaken:
+        return intake.add_file(
+            visit_id, data, name, who, statement=statement, expected_version=expected
+        )
+
+    taken = await run_in_threadpool(take)
+    tagged(response, taken.version)
+    if taken.already_there:
+        response.status_code = 200
+    return {
+        "id": str(taken.attachment_id),
+        "already_there": taken.already_there,
+        "readings": taken.readings,
+        "points": [point_json(p) for p in taken.points],
+        "judgement": judge_json(taken.judgement),
+        "read": {k: v for k, v in read_json(taken.result).items() if k != "readings"},
+    }
+
+
+@router.get(
+    "/evidence/{sha256}",
+    summary="The untouched bytes of a file",
+    response_class=Response,
+    responses={200: {"content": {"application/octet-stream": {}}}},
+)
+def evidence(sha256: Annotated[str, Path(pattern="^[0-9a-f]{64}$")], intake: IntakeOf) -> Response:
+    """Give the bytes as they came; never shown by a browser in place."""
+    return Response(
+        intake.evidence(sha256),
+        media_type="application/octet-stream",
+        headers={"Content-Disposition": f'attachment; filename="{sha256[:12]}"'},
+    )

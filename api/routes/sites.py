@@ -1,0 +1,50 @@
+"""Sites: made and changed by PUT with the sender's id, or by POST without one."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from uuid import UUID
+
+from fastapi import APIRouter, Body
+from fastapi.responses import JSONResponse
+
+from api.routes.shared import Expected, IntakeOf, Who, kept_answer, same_id
+from api.schemas import answer_of, body_of
+from ingest.models import Site
+
+router = APIRouter(prefix="/v1/sites", tags=["sites"])
+JsonObject = Annotated[dict[str, Any], Body()]
+_SITE = answer_of(200, "Site", "The site as kept.")
+_MADE = answer_of(201, "Site", "The site as kept.")
+
+
+@router.get("", summary="All sites by name")
+def all_sites(intake: IntakeOf) -> dict[str, Any]:
+    """List the sites."""
+    return {"sites": [s.model_dump(mode="json", exclude_none=True) for s in intake.sites()]}
+
+
+@router.post(
+    "", summary="Make a site", status_code=201, openapi_extra=body_of("Site"), responses=_MADE
+)
+def make_site(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
+    """Make a site; without an id one is made for it."""
+    site = Site.model_validate(body)
+    return kept_answer(intake.put_site(site, who), 201, "/v1/sites")
+
+
+@router.get("/{site_id}", summary="One site", responses=_SITE)
+def one_site(site_id: UUID, intake: IntakeOf) -> JSONResponse:
+    """Return a site."""
+    return kept_answer(intake.site(site_id))
+
+
+@router.put(
+    "/{site_id}", summary="Make or change a site", openapi_extra=body_of("Site"), responses=_SITE
+)
+def put_site(
+    site_id: UUID, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
+) -> JSONResponse:
+    """Write a site; the same body again changes nothing."""
+    site = Site.model_validate(same_id(body, site_id))
+    return kept_answer(intake.put_site(site, who, expected_version=expected))

@@ -1,0 +1,146 @@
+"""Visits: opened, filled, handed in, accepted or sent back; and the list of flagged ones."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Response
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.posted import PostedReadings, readings_from
+from api.problems import ErrorItem, ProblemError
+from api.routes.shared import Expected, IntakeOf, SettingsOf, Who, kept_answer, same_id, tagged
+from api.routes.sites import JsonObject
+from api.schemas import answer_of, body_of
+from api.shapes import listed_json, visit_json
+from ingest.documents import visit_from
+from ingest.judge_json import judge_json
+from ingest.models import Severity
+from ingest.store.lists import Wanted
+
+router = APIRouter(prefix="/v1", tags=["visits"])
+_VISIT = answer_of(200, "Visit", "The visit as kept.")
+_MADE = answer_of(201, "Visit", "The visit as kept.")
+FLAGGED: tuple[Severity, ...] = ("stop", "fix", "check")
+
+
+class Decision(BaseModel):
+    """Who decides, and why."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    who: str = Field(min_length=1, max_length=100)
+    why: str = Field(default="", max_length=1000)
+
+
+@router.post(
+    "/visits",
+    summary="Open a visit",
+    status_code=201,
+    openapi_extra=body_of("Visit"),
+    responses=_MADE,
+)
+def make_visit(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
+    """Open a visit; without an id one is made for it."""
+    return kept_answer(intake.put_visit(visit_from(body, "body"), who), 201, "/v1/visits")
+
+
+@router.put(
+    "/visits/{visit_id}",
+    summary="Open or change a visit",
+    openapi_extra=body_of("Visit"),
+    responses=_VISIT,
+)
+def put_visit(
+    visit_id: UUID, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
+) -> JSONResponse:
+    """Write what is known of a visit; the same body again changes nothing."""
+    visit = visit_from(same_id(body, visit_id), "body")
+    return kept_answer(intake.put_visit(visit, who, expected_version=expected))
+
+
+@router.get("/visits/{visit_id}", summary="One visit with its points and flags")
+def one_visit(visit_id: UUID, intake: IntakeOf, response: Response) -> dict[str, Any]:
+    """Return a visit: document, state, points, judgement, files."""
+    view = intake.visit(visit_id)
+    tagged(response, view.version)
+    return visit_json(view)
+
+
+@router.post("/visits/{visit_id}/readings", summary="Add readings, all or none", status_code=201)
+def post_readings(
+    visit_id: UUID,
+    body: PostedReadings,
+    intake: IntakeOf,
+    who: Who,
+    expected: Expected,
+    response: Response,
+) -> dict[str, Any]:
+    """Take readings with their units; answer their ids and the judgement with them."""
+    made = readings_from(body)
+    given = [(posted.id, reading) for posted, reading in zip(body.readings, made, strict=True)]
+    ids, judgement, version = intake.add_readings(visit_id, given, who, expected_version=expected)
+    tagged(response, version)
+    return {"ids": [str(i) for i in ids], "judgement": judge_json(judgement)}
+
+
+@router.post("/visits/{visit_id}/hand-in", summary="Hand a visit in")
+def hand_in(
+    visit_id: UUID, body: Decision, intake: IntakeOf, expected: Expected, response: Response
+) -> dict[str, Any]:
+    """Freeze the judgement with its limits and rules; the office sees the visit."""
+    judgement, version = intake.hand_in(visit_id, body.who, expected_version=expected)
+    tagged(response, version)
+    return {"state": "handed_in", "judgement": judge_json(judgement)}
+
+
+@router.post("/visits/{visit_id}/accept", summary="Accept a visit")
+def accept(
+    visit_id: UUID, body: Decision, intake: IntakeOf, expected: Expected, response: Response
+) -> dict[str, Any]:
+    """Accept a handed-in visit; one with a stop or fix needs its reason."""
+    tagged(response, intake.accept(visit_id, body.who, body.why, expected_version=expected))
+    return {"state": "accepted"}
+
+
+@router.post("/visits/{visit_id}/send-back", summary="Send a visit back")
+def send_back(
+    visit_id: UUID, body: Decision, intake: IntakeOf, expected: Expected, response: Response
+) -> dict[str, Any]:
+    """Send a handed-in visit back with words that say what to do."""
+    tagged(response, intake.send_back(visit_id, body.who, body.why, expected_version=expected))
+    return {"state": "sent_back"}
+
+
+@router.get("/flagged-visits", summary="Handed-in visits with findings, worst first")
+def flagged(
+    intake: IntakeOf,
+    settings: SettingsOf,
+    severity: Annotated[list[Severity] | None, Query(description="Worst finding.")] = None,
+    rule: str | None = None,
+    site_id: UUID | None = None,
+    boiler_id: UUID | None = None,
+    state: Literal["handed_in", "open", "sent_back", "accepted"] = "handed_in",
+    after: Annotated[str | None, Query(description="`next` of the page before.")] = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 40,
+) -> dict[str, Any]:
+    """List visits worst first, then oldest; `next` is null on the last page."""
+    wanted = Wanted(
+        states=(state,),
+        severities=tuple(severity or FLAGGED),
+        rule=rule,
+        site_id=site_id,
+        boiler_id=boiler_id,
+    )
+    try:
+        found = intake.review_list(wanted, after=after, most=limit + 1)
+    except ValueError as error:
+        item = ErrorItem(message=str(error), parameter="after", raw=(after or "")[:100])
+        raise ProblemError("not-valid", str(error), [item]) from error
+    more = len(found) > limit
+    return {
+        "visits": [listed_json(one) for one in found[:limit]],
+        "next": found[limit - 1].position if more else None,
+    }

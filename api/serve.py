@@ -1,0 +1,59 @@
+"""``fluebook serve``: the pages and the API of one book."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+LOOPBACK = "127.0.0.1"
+DEFAULT_PORT = 8753
+
+
+def open_socket(host: str, port: int) -> socket.socket:
+    """Return a listening socket; port 0 takes a free one.
+
+    Raises
+    ------
+    OSError
+        If the port is taken.
+    """
+    listening = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listening.bind((host, port))
+    listening.listen(128)
+    return listening
+
+
+def address_of(listening: socket.socket) -> str:
+    """Return the address that a person opens."""
+    host, port = listening.getsockname()[:2]
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def serve(
+    book: Annotated[Path, typer.Option(help="The book, one file; made where it does not exist.")],
+    host: Annotated[str, typer.Option(help="Interface to listen on.")] = LOOPBACK,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="0 takes a free one.")] = DEFAULT_PORT,
+) -> None:
+    """Serve a book's pages and API with one worker, which is what an embedded book is meant for."""
+    import uvicorn
+
+    from api.app import create_app
+    from api.settings import settings_from_environment
+    from ingest.intake import Intake
+    from ingest.store import Book
+
+    try:
+        listening = open_socket(host, port)
+        settings = settings_from_environment()
+    except (OSError, ValueError) as error:
+        typer.echo(f"fluebook cannot serve: {error}", err=True)
+        raise typer.Exit(1) from error
+    with Book(book) as opened:
+        typer.echo(address_of(listening))
+        app = create_app(Intake(opened), settings)
+        config = uvicorn.Config(app, log_level="warning", access_log=False)
+        uvicorn.Server(config).run(sockets=[listening])

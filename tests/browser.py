@@ -1,0 +1,64 @@
+"""A real Chromium for tests and pictures, and a running demo to point it at."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    "--disable-quic",
+]
+
+
+def chromium() -> str | None:
+    """Return where Chromium is installed, None where it is not."""
+    return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@contextmanager
+def running_demo() -> Iterator[str]:
+    """Run ``fluebook demo`` as a program of its own; yield its address."""
+    started = subprocess.Popen(
+        [sys.executable, "-c", "from api.command import main; main()", "demo", "--port", "0"],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert started.stdout is not None
+        said = ""
+        for line in started.stdout:
+            said += line
+            found = re.search(r"http://\S+", line)
+            if found:
+                yield found.group(0).rstrip("/")
+                return
+        raise AssertionError(f"the demo printed no address: {said!r}")
+    finally:
+        started.terminate()
+        started.wait(20)
+        if started.stdout is not None:
+            started.stdout.close()
+
+
+@contextmanager
+def browser() -> Iterator[Any]:
+    """Yield a browser."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=chromium(), args=ARGUMENTS)
+        try:
+            yield opened
+        finally:
+            opened.close()

@@ -1,0 +1,48 @@
+"""Pictures of every page at three widths, light and dark: ``python -m tests.pictures``.
+
+They go into ``pictures/`` and are for looking at; nothing is compared.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from tests.browser import browser, running_demo
+
+WIDTHS = (390, 820, 1440)
+FACES = ("light", "dark")
+WHERE = Path("pictures")
+WRONG = "not readings at all\nbut two lines of prose\n"
+
+
+def addresses(page: Any, base: str) -> dict[str, str]:
+    """Return the pages worth a picture, by name."""
+    page.goto(base)
+    rows = page.locator("ol.visits a.visit")
+    found = {"review": "/", "review-fix": "/?severity=fix", "no-page": "/nothing-here"}
+    for n in range(rows.count()):
+        found[f"visit-{n + 1}"] = str(rows.nth(n).get_attribute("href"))
+    return found
+
+
+def main() -> None:
+    """Take the pictures."""
+    WHERE.mkdir(exist_ok=True)
+    with running_demo() as base, browser() as opened:
+        pages = addresses(opened.new_page(), base)
+        for width in WIDTHS:
+            for face in FACES:
+                context = opened.new_context(
+                    viewport={"width": width, "height": 900}, color_scheme=face
+                )
+                page = context.new_page()
+                for name, path in pages.items():
+                    page.goto(base + path)
+                    page.screenshot(path=WHERE / f"{name}-{width}-{face}.png", full_page=True)
+                context.close()
+    print(f"{len(pages) * len(WIDTHS) * len(FACES)} pictures in {WHERE}/")
+
+
+if __name__ == "__main__":
+    main()
