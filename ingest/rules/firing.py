@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 from ingest.rules.model import Rule
 from ingest.rules.settling import unsettled
@@ -89,8 +90,8 @@ TIMES = Rule(
     family=_FAMILY,
     title="Times out of order or impossible",
     meaning="Points stand at times that cannot be.",
-    formula="as left before as found; a point more than 12 h before the visit's start, 24 h after it, "
-    "or 1 h after its end",
+    formula="as left before as found; a point 12 h before the visit's start, 24 h after it, or "
+    "1 h after its end",
     default="12 h, 24 h, 1 h",
     source="a visit has one order",
     status="common practice",

@@ -80,7 +80,7 @@ def _room(view: View) -> None:
         probability=probability_above(highest, u, stop.value),
         source=stop.source,
         next_step="Leave, take everyone with you, ventilate from outside, shut the burner down "
-        "from outside if that can be done; call the emergency services for anyone who feels unwell. "
+        "from outside if that can be done; call emergency services for anyone who feels unwell. "
         "Only a person licensed for this boiler restarts it after the cause is put right.",
     )
 
