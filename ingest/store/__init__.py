@@ -4,18 +4,28 @@ from ingest.store.audit import AuditFinding, verify
 from ingest.store.book import Book, Change
 from ingest.store.errors import (
     BookError,
+    NewerBook,
+    NotABook,
     NotFound,
     StateConflict,
+    TargetExists,
     VersionConflict,
 )
+from ingest.store.safekeeping import backup, restore, verify_file
 
 __all__ = [
     "AuditFinding",
     "Book",
     "BookError",
     "Change",
+    "NewerBook",
+    "NotABook",
     "NotFound",
     "StateConflict",
+    "TargetExists",
     "VersionConflict",
+    "backup",
+    "restore",
     "verify",
+    "verify_file",
 ]

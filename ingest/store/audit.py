@@ -104,7 +104,32 @@ def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[di
 
 
 def verify(connection: sqlite3.Connection) -> list[AuditFinding]:
-    """Return everything in trail and evidence that is not as it was written; empty if clean."""
+    """Return everything in trail and evidence that is not as it was written; empty if clean.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Of one book; read only.
+    """
+    found = _file(connection)
+    found += _lines(connection)
+    found += _evidence(connection)
+    return found
+
+
+def _file(connection: sqlite3.Connection) -> list[AuditFinding]:
+    """Return what the database itself finds broken: pages, indexes, rows without their parent."""
+    found = [
+        AuditFinding("file", str(row[0]))
+        for row in connection.execute("PRAGMA integrity_check(20)")
+        if row[0] != "ok"
+    ]
+    for table, _, parent, _ in connection.execute("PRAGMA foreign_key_check"):
+        found.append(AuditFinding(f"table {table}", f"a row names a {parent} that is not there"))
+    return found
+
+
+def _lines(connection: sqlite3.Connection) -> list[AuditFinding]:
     found: list[AuditFinding] = []
     previous, expected = START, 1
     rows = connection.execute(
@@ -113,17 +138,38 @@ def verify(connection: sqlite3.Connection) -> list[AuditFinding]:
     for row in rows:
         seq = int(row[0])
         if seq != expected:
-            found.append(AuditFinding(f"audit line {expected}", "is missing"))
+            lost = f"line {expected}" if seq == expected + 1 else f"lines {expected} to {seq - 1}"
+            found.append(AuditFinding(f"audit {lost}", "missing"))
         if row[6] != previous:
             found.append(AuditFinding(f"audit line {seq}", "does not follow on the line before it"))
-        if _hash(seq, *row[1:7]) != row[7]:
+        if _hash(seq, row[1], row[2], row[3], row[4], row[5], row[6]) != row[7]:
             found.append(AuditFinding(f"audit line {seq}", "was changed after it was written"))
         previous, expected = row[7], seq + 1
     if _head(connection) != (expected - 1, previous):
         found.append(
             AuditFinding("audit trail", "does not end where its head says: lines were cut or added")
         )
-    for sha256, data in connection.execute("SELECT sha256, data FROM evidence ORDER BY sha256"):
-        if hashlib.sha256(data).hexdigest() != sha256:
+    return found
+
+
+def _evidence(connection: sqlite3.Connection) -> list[AuditFinding]:
+    found: list[AuditFinding] = []
+    kept: set[str] = set()
+    for sha256, size, data in connection.execute(
+        "SELECT sha256, size, data FROM evidence ORDER BY sha256"
+    ):
+        kept.add(sha256)
+        if hashlib.sha256(data).hexdigest() != sha256 or len(data) != size:
             found.append(AuditFinding(f"evidence {sha256}", "does not match its hash"))
+    for seq, details in connection.execute(
+        "SELECT seq, details FROM audit WHERE action IN ('file_added', 'visit_imported') "
+        "ORDER BY seq"
+    ):
+        try:
+            sha256 = json.loads(details)["sha256"]
+        except (ValueError, KeyError, TypeError):
+            continue  # a changed line: already found
+        if sha256 not in kept:
+            found.append(AuditFinding(f"evidence {sha256}", f"of audit line {seq} is missing"))
+            kept.add(sha256)
     return found

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -18,7 +19,9 @@ from typing import Any
 import sqlite_utils
 
 from ingest.store import audit
-from ingest.store.schema import migrations
+from ingest.store.errors import NewerBook, NotABook
+from ingest.store.safekeeping import backup
+from ingest.store.schema import migration_names, migrations
 
 Clock = Callable[[], datetime]
 BUSY_TIMEOUT_S = 10.0
@@ -32,6 +35,21 @@ def system_clock() -> datetime:
 def stamp(moment: datetime) -> str:
     """Return a time as the book keeps it: ISO 8601 in UTC, microseconds always written."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def _to_wal(connection: sqlite3.Connection) -> None:
+    """Switch to the write-ahead log, which holds for the file from then on.
+
+    The switch itself does not wait for another program's lock as other statements do.
+    """
+    for wait in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, None):
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or wait is None:
+                raise
+            time.sleep(wait)
 
 
 class Change:
@@ -51,6 +69,7 @@ class Change:
         self.sql = sql
         self.who = who
         self.at = at
+        self.failed = False
 
     def record(self, action: str, subject: object, details: Mapping[str, Any]) -> None:
         """Write a line to the audit trail."""
@@ -82,23 +101,34 @@ class Book:
         self.clock = clock
         self._durable = durable
         self._lock = threading.RLock()
+        self._open: Change | None = None
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
-        self._writer = self._connect()
-        self._migrate()
+        try:
+            self._writer = self._connect()
+            self._migrate()
+        except sqlite3.DatabaseError as error:
+            raise NotABook(path, str(error)) from error
 
     def _connect(self) -> sqlite3.Connection:
         connection = sqlite3.connect(
             self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
-        connection.execute("PRAGMA journal_mode = WAL")
+        _to_wal(connection)
         connection.execute(f"PRAGMA synchronous = {'FULL' if self._durable else 'OFF'}")
         connection.execute("PRAGMA foreign_keys = ON")
         return connection
 
     def _migrate(self) -> None:
         database = sqlite_utils.Database(self._writer)
-        if not migrations.pending(database):
+        known = [m.name for m in migrations.pending(database)]
+        applied = {m.name for m in migrations.applied(database)}
+        if not applied and database.table_names():
+            raise NotABook(self.path, "it holds tables of another program")
+        unknown = applied - migration_names()
+        if unknown:
+            raise NewerBook(self.path, sorted(unknown))
+        if not known:
             return
         # Two programs that open a new book at once: the second waits here and finds it made.
         self._writer.execute("BEGIN IMMEDIATE")
@@ -123,44 +153,47 @@ class Book:
 
     @contextmanager
     def change(self, who: str) -> Iterator[Change]:
-        """Open one change; an exception inside undoes all of it."""
+        """Open one change; an exception inside undoes all of it.
+
+        A change within a change is part of it: an import of many visits is all or nothing. Where
+        the inner one failed, the outer one cannot be finished, even if the exception is caught.
+        """
         with self._lock:
+            if self._open is not None:
+                try:
+                    yield Change(self._writer, who, self._open.at)
+                except BaseException:
+                    self._open.failed = True
+                    raise
+                return
             self._writer.execute("BEGIN IMMEDIATE")
             try:
-                yield Change(self._writer, who, stamp(self.clock()))
+                self._open = Change(self._writer, who, stamp(self.clock()))
+                yield self._open
+                if self._open.failed:
+                    raise RuntimeError("a part of this change failed, so all of it is undone")
                 self._writer.execute("COMMIT")
             except BaseException:
                 if self._writer.in_transaction:
                     self._writer.execute("ROLLBACK")
                 raise
+            finally:
+                self._open = None
 
     def verify(self) -> list[audit.AuditFinding]:
         """Return what in trail and evidence is not as it was written."""
         return audit.verify(self.reader)
 
     def backup(self, target: Path) -> None:
-        """Write a consistent copy of the book while it is in use.
-
-        Raises
-        ------
-        FileExistsError
-            If the target exists: a backup never overwrites.
-        """
-        if target.exists():
-            raise FileExistsError(f"{target} exists; a backup never overwrites a file")
-        copy = sqlite3.connect(target)
-        try:
-            self.reader.backup(copy)
-        finally:
-            copy.close()
+        """Write a consistent copy of the book while it is in use; never over a file."""
+        backup(self.path, target)
 
     def close(self) -> None:
         """Close every connection."""
         with self._lock:
-            for connection in self._readers:
+            for connection in (*self._readers, self._writer):
                 connection.close()
             self._readers.clear()
-            self._writer.close()
 
     def __enter__(self) -> Book:
         return self

@@ -3,10 +3,16 @@
 BookError
 |- NotFound         no such site, boiler, visit, reading or file
 |- StateConflict    the visit's state, or what it already holds, does not allow it
-`- VersionConflict  someone else changed it since it was read
+|- VersionConflict  someone else changed it since it was read
+|- NotABook         the file is no book, or a broken one
+|- NewerBook        a newer program wrote the book
+`- TargetExists     a backup or restore would overwrite a file
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
 
 
 class BookError(Exception):
@@ -36,3 +42,30 @@ class VersionConflict(BookError):
         )
         self.expected = expected
         self.found = found
+
+
+class NotABook(BookError):
+    """The file is no fluebook, or it is broken."""
+
+    def __init__(self, path: Path, why: str) -> None:
+        super().__init__(f"{path} is not a readable book: {why}")
+        self.path = path
+
+
+class NewerBook(BookError):
+    """A newer program wrote the book; this one would not know what it changes."""
+
+    def __init__(self, path: Path, unknown: Sequence[str]) -> None:
+        super().__init__(
+            f"{path} was written by a newer fluebook (steps {', '.join(unknown)} are unknown "
+            "here); install that version or a later one"
+        )
+        self.path = path
+
+
+class TargetExists(BookError):
+    """A backup or restore never overwrites a file."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(f"{path} exists; name a file that does not exist yet")
+        self.path = path

@@ -159,3 +159,8 @@ def m001_first_light(db: sqlite_utils.Database) -> None:
     # One statement at a time: a script would commit the transaction around the migration.
     for statement in _FIRST.split(";\n"):
         db.execute(statement)
+
+
+def migration_names() -> set[str]:
+    """Return the names of all steps that this program knows."""
+    return {m.name for m in migrations.pending(sqlite_utils.Database(memory=True))}

@@ -1,0 +1,98 @@
+"""Backing a book up, bringing a backup back, and checking a book without changing it."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from ingest.store import audit
+from ingest.store.errors import BookError, NotABook, TargetExists
+
+
+class BackupUnsound(BookError):
+    """A backup is not restored while something in it is not as it was written."""
+
+    def __init__(self, path: Path, findings: list[audit.AuditFinding]) -> None:
+        listed = "; ".join(f"{f.where} {f.what}" for f in findings[:5])
+        super().__init__(f"{path} is not as it was written: {listed}")
+        self.findings = tuple(findings)
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a book for reading only; a file that is not there is never made."""
+    if not path.is_file():
+        raise NotABook(path, "there is no such file")
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10.0)
+    try:
+        connection.execute("SELECT COUNT(*) FROM audit").fetchone()
+        yield connection
+    except sqlite3.DatabaseError as error:
+        raise NotABook(path, str(error)) from error
+    finally:
+        connection.close()
+
+
+def verify_file(path: Path) -> list[audit.AuditFinding]:
+    """Return what in a book is not as it was written; empty if clean. Nothing is changed.
+
+    Raises
+    ------
+    NotABook
+        If the file cannot be read as a book at all.
+    """
+    with _reading(path) as connection:
+        connection.execute("BEGIN")  # one moment, even while a server writes
+        return audit.verify(connection)
+
+
+def backup(source: Path, target: Path) -> None:
+    """Write a consistent copy of a book, also while a server writes it.
+
+    Raises
+    ------
+    TargetExists
+        If the target exists: a backup never overwrites.
+    """
+    with _reading(source) as connection:
+        _copied(connection, target)
+
+
+def restore(source: Path, target: Path) -> None:
+    """Bring a backup back as a new book, after checking it.
+
+    Raises
+    ------
+    BackupUnsound
+        If the backup is not as it was written.
+    TargetExists
+        If the target exists: the old book is moved away by a person, never by this.
+    """
+    findings = verify_file(source)
+    if findings:
+        raise BackupUnsound(source, findings)
+    with _reading(source) as connection:
+        _copied(connection, target)
+
+
+def _copied(connection: sqlite3.Connection, target: Path) -> None:
+    """Write the copy beside its target and put it there whole, synced, or not at all."""
+    if target.exists():
+        raise TargetExists(target)
+    part = target.with_name(f".{target.name}.part-{os.getpid()}")
+    try:
+        with closing(sqlite3.connect(part)) as copy:
+            connection.backup(copy)
+            # The copy stands alone: no log file belongs to it.
+            copy.execute("PRAGMA journal_mode = DELETE")
+        with part.open("rb") as written:
+            os.fsync(written.fileno())
+        try:
+            os.link(part, target)  # unlike a rename, this refuses to overwrite
+        except FileExistsError as error:
+            raise TargetExists(target) from error
+    finally:
+        part.unlink(missing_ok=True)
