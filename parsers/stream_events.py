@@ -21,9 +21,9 @@ class StreamRules:
     line_end : bytes or None
         None takes CR, LF and CR LF each as one end.
     checksum : str or None
-        Every line ends with ``*`` and hex digits over all bytes before it: ``xor8`` and ``sum8`` two
-        digits, ``crc16`` (CCITT, start 0) four, ``crc32`` (as in Ethernet) eight. None finds it out
-        from the first line that verifies.
+        Every line ends with ``*`` and hex digits over all bytes before it: ``xor8`` and ``sum8``
+        two digits, ``crc16`` (CCITT, start 0) four, ``crc32`` (as in Ethernet) eight. None finds
+        it out from the first line that verifies.
     parity_bit : str or None
         ``"even"`` or ``"odd"`` where bit 7 of each byte is a parity bit that the port did not take
         off: bytes that fail damage their line.
@@ -78,7 +78,7 @@ class StreamText:
 
 @dataclass(frozen=True, slots=True)
 class StreamDamage:
-    """Bytes that are no reading, kept raw, and why; ``next_step`` where there is something to do."""
+    """Bytes that are no reading, kept raw, with why and, where there is one, what to do."""
 
     line: int
     raw: bytes

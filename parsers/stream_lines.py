@@ -72,21 +72,27 @@ def salvaged(kind: Checksum, line: bytes) -> list[tuple[bytes, bytes | None]]:
     """
     digits = _DIGITS[kind]
     out: list[tuple[bytes, bytes | None]] = []
-    rest, at = line, 0
-    while (at := rest.find(b"*", at)) >= 0:
-        end = at + 1 + digits
-        for skip in (0, 1, 2):
-            body = verified(kind, rest[skip:end]) if skip < at else None
+    begin, fresh = 0, 0
+    for star in (m.start() for m in re.finditer(rb"\*", line)):
+        end = star + 1 + digits
+        # With 32 bits every start may be tried without finding sums by chance; with fewer only
+        # those right behind the end of a line before.
+        near = (
+            range(begin, star) if kind == "crc32" else [*range(begin, begin + 3), fresh, fresh + 1]
+        )
+        for first in dict.fromkeys(near):
+            if not begin <= first < star:
+                continue
+            body = verified(kind, line[first:end])
             if body:
-                if skip:
-                    out.append((rest[:skip], None))
-                out.append((rest[skip:end], body))
-                rest, at = rest[end:], 0
+                if first > begin:
+                    out.append((line[begin:first], None))
+                out.append((line[first:end], body))
+                begin = end
                 break
-        else:
-            at += 1
-    if rest:
-        out.append((rest, None))
+        fresh = end
+    if begin < len(line):
+        out.append((line[begin:], None))
     return out
 
 
@@ -107,9 +113,9 @@ def pairs_of(text: str) -> list[tuple[str, str]] | None:
     """
     if "=" not in text:
         return None
-    for mark in (";", "\t", "|", ", ", ","):
-        parts = [p for p in text.split(mark) if p.strip()]
-        if len(parts) == text.count("=") and (len(parts) > 1 or mark != ","):
+    for mark in (";", "\t", r"\|", r",\s", r",(?=[^\d,])"):
+        parts = [p for p in re.split(mark, text) if p.strip()]
+        if len(parts) == text.count("="):
             break
     else:
         parts = re.split(r"\s+(?=[^\s=]+\s*=)", text.strip())
@@ -147,7 +153,7 @@ def parts_of(cell: str) -> Parts | None:
 
 def marks_of(body: str) -> dict[str, float]:
     """Return each possible decimal mark with the number it gives; one entry where they agree."""
-    ways = dict(readings_of(body))
-    return {"either": next(iter(ways.values()))} if len(set(ways.values())) == 1 and len(
-        ways
-    ) == 2 else dict(ways)
+    ways: dict[str, float] = {str(mark): number for mark, number in readings_of(body)}
+    if len(ways) == 2 and len(set(ways.values())) == 1:
+        return {"either": next(iter(ways.values()))}
+    return ways

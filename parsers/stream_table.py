@@ -1,0 +1,320 @@
+"""Rows under a heading on a stream: what each column is, and a fast way for plain rows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from combustion.quantities import QUANTITIES
+from combustion.units import Conversion, UnitError, conversion, is_unit
+from parsers.model import Bound, Reading
+from parsers.numbers import is_sentinel, no_value
+from parsers.stream_events import StreamHeading, StreamRules
+from parsers.stream_lines import marks_of, parts_of
+from parsers.vocabulary import meaning
+
+_DELIMITERS = (";", "\t", "|", ",")
+_PLAIN = rb"\s*([-+]?[0-9]{1,9}(?:\.[0-9]{1,6})?)\s*"
+_UNIT_FREE = ("%", "ppm", "1", "uA")
+"""Canonical units in which analyzers give a bare number: percent and ppm. Common practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a line makes no reading."""
+
+    code: str
+    why: str
+    next_step: str = ""
+
+
+@dataclass(slots=True)
+class StreamColumn:
+    """One column, label or key of a stream."""
+
+    heading: str
+    role: str
+    quantity: str | None
+    convert: Conversion | None
+    reference: float | None
+    unread: str = ""
+
+
+def column_of(heading: str, rules: StreamRules, unit: str | None = None) -> StreamColumn:
+    """Return what a heading means on a stream; ``unit`` from a row of units or from the value."""
+    found = rules.map.understand(heading) if rules.map is not None else meaning(heading)
+    quantity = found.quantity if found.role == "quantity" else None
+    if quantity is None:
+        why = "" if found.role in ("time", "date", "number", "elapsed", "ignored") else found.why
+        return StreamColumn(heading, found.role, None, None, None, why)
+    given = unit or found.unit or rules.units.get(quantity)
+    canonical = QUANTITIES[quantity].unit
+    if given is None:
+        if canonical not in _UNIT_FREE:
+            return StreamColumn(heading, "quantity", quantity, None, found.reference_o2, "no unit")
+        return StreamColumn(heading, "quantity", quantity, Conversion(1, 0), found.reference_o2)
+    try:
+        convert = conversion(given, canonical)
+    except UnitError as error:
+        return StreamColumn(heading, "quantity", quantity, None, found.reference_o2, str(error))
+    return StreamColumn(heading, "quantity", quantity, convert, found.reference_o2)
+
+
+def _cells(text: str, delimiter: str) -> list[str]:
+    if delimiter == " ":
+        return re.split(r"\s{2,}|\t", text.strip())
+    return [c.strip().strip('"') for c in text.split(delimiter)]
+
+
+class Table:
+    """A heading in force, and rows read by it."""
+
+    def __init__(
+        self, cells: Sequence[str], columns: list[StreamColumn], rules: StreamRules, delimiter: str
+    ) -> None:
+        self.cells = list(cells)
+        self.columns = columns
+        self.rules = rules
+        self.delimiter = delimiter
+        self.mark = rules.decimal
+        self.awaits_units = any(c.unread == "no unit" for c in columns)
+        self._prepare()
+
+    def _prepare(self) -> None:
+        self.quantities = tuple(c.quantity if not c.unread else None for c in self.columns)
+        wanted = [
+            (i, c.quantity, c.convert)
+            for i, c in enumerate(self.columns)
+            if c.quantity is not None and c.convert is not None
+        ]
+        self._wanted = wanted
+        self._keys = tuple(q for _, q, _ in wanted)
+        self._limits = tuple(QUANTITIES[q].plausible for q in self._keys)
+        self._scaled = any(v != Conversion(1.0, 0.0) for _, _, v in wanted)
+        self._factors = tuple((v.factor, v.offset) for _, _, v in wanted)
+        self._references = {
+            c.quantity: c.reference
+            for c in self.columns
+            if c.quantity is not None and c.reference is not None
+        }
+        self._missing = {
+            c.quantity: f"{c.unread}: state the unit of {c.heading!r}"
+            for c in self.columns
+            if c.quantity is not None and c.unread
+        }
+        self._pattern: re.Pattern[bytes] | None = None
+        if self.delimiter != " " and self.mark != ",":
+            other = rb"\s*[-0-9T:./+Z ]{0,40}\s*"
+            parts = [
+                _PLAIN if c.quantity is not None and not c.unread else other for c in self.columns
+            ]
+            self._pattern = re.compile(re.escape(self.delimiter).encode().join(parts))
+        self._time = next((i for i, c in enumerate(self.columns) if c.role == "time"), None)
+        self._places = tuple(i + 1 for i, _, _ in wanted)
+
+    @classmethod
+    def of_cells(cls, cells: Sequence[str], rules: StreamRules, delimiter: str | None) -> Table:
+        """Return the table of stated headings."""
+        return cls(
+            cells, [column_of(c, rules) for c in cells], rules, delimiter or rules.delimiter or ";"
+        )
+
+    @classmethod
+    def of_line(cls, text: str, rules: StreamRules) -> Table | None:
+        """Return the table that a line heads, None where it is no heading.
+
+        A heading has two cells that name quantities, no cell that is a number, and names nothing
+        twice.
+        """
+        for delimiter in (rules.delimiter,) if rules.delimiter else (*_DELIMITERS, " "):
+            cells = _cells(text, delimiter)
+            while len(cells) > 2 and not cells[-1]:
+                cells.pop()
+            if len(cells) < 2 or any(parts_of(c) is not None for c in cells if c):
+                continue
+            columns = [column_of(c, rules) for c in cells]
+            named = [c.quantity for c in columns if c.quantity is not None]
+            if len(named) >= 2 and len(set(named)) == len(named):
+                return cls(cells, columns, rules, delimiter)
+        return None
+
+    def is_heading(self, text: str) -> bool:
+        """Return whether a line repeats this heading."""
+        cells = _cells(text, self.delimiter)
+        while len(cells) > len(self.cells) and not cells[-1]:
+            cells.pop()
+        return cells == self.cells
+
+    def resembles(self, other: Table) -> bool:
+        """Return whether another heading looks like this one with a few characters wrong."""
+        if len(other.cells) != len(self.cells):
+            return False
+        same = sum(a == b for a, b in zip(self.cells, other.cells, strict=True))
+        return len(self.cells) > same >= max(1, len(self.cells) - 1)
+
+    def take_units(self, text: str) -> bool:
+        """Take a row of units under the heading; return whether the line was one."""
+        cells = [c.strip("[]() ") for c in _cells(text, self.delimiter)]
+        if len(cells) != len(self.cells) or not any(cells):
+            return False
+        if not all(not c or is_unit(c) for c in cells):
+            return False
+        self.columns = [
+            column_of(h, self.rules, u or None) for h, u in zip(self.cells, cells, strict=True)
+        ]
+        self.awaits_units = False
+        self._prepare()
+        return True
+
+    def event(self, line: int, raw: bytes) -> StreamHeading:
+        """Return the event that says what this heading means."""
+        unread = {c.heading: c.unread for c in self.columns if c.unread}
+        return StreamHeading(line, self.quantities, unread, raw)
+
+    def may_be_row(self, text: str) -> bool:
+        """Return whether a line has the shape of a row, damaged or not."""
+        if self.delimiter == " ":
+            return len(_cells(text, " ")) >= max(2, len(self.cells) - 1)
+        return self.delimiter in text
+
+    def plain(self, line: bytes, number: int, received: datetime | None) -> Reading | None:
+        """Return the reading of a row of plain numbers, None where it takes a closer look."""
+        if self._pattern is None:
+            return None
+        match = self._pattern.fullmatch(line)
+        if match is None:
+            return None
+        numbers = list(map(float, match.groups()))
+        if self._scaled:
+            numbers = [n * f + o for n, (f, o) in zip(numbers, self._factors, strict=True)]
+        for value, (low, high) in zip(numbers, self._limits, strict=True):
+            if not low <= value <= high:
+                return None
+        keys = self._keys
+        time, source = received, "none" if received is None else "received"
+        if self._time is not None:
+            stated = _iso(line.split(self.delimiter.encode())[self._time].strip().decode())
+            if stated is not None:
+                time, source = stated, "file"
+        values = dict(zip(keys, numbers, strict=True))
+        return Reading(
+            values,
+            time=time,
+            time_source=source,  # type: ignore[arg-type]
+            firing_rate=values.get("firing_rate"),
+            lines=(number,),
+            at={k: (number, p) for k, p in zip(keys, self._places, strict=True)},
+            references=self._references,
+            missing=self._missing,
+        )
+
+    def row(self, text: str, number: int, received: datetime | None) -> Reading | Refused:
+        """Return the reading of a row, or why it makes none."""
+        cells = _cells(text, self.delimiter)
+        if len(cells) == len(self.cells) + 1 and not cells[-1]:
+            cells.pop()
+        if len(cells) != len(self.cells):
+            wanted = len(self.cells)
+            return Refused("cells", f"{len(cells)} cells where the heading has {wanted}")
+        values: dict[str, float] = {}
+        missing: dict[str, str] = dict(self._missing)
+        bounds: dict[str, Bound] = {}
+        at: dict[str, tuple[int, int]] = {}
+        for i, quantity, convert in self._wanted:
+            taken = number_of(cells[i], quantity, convert, self)
+            if isinstance(taken, Refused):
+                return taken
+            at[quantity] = (number, i + 1)
+            if isinstance(taken, str):
+                missing[quantity] = taken
+            elif isinstance(taken, Bound):
+                bounds[quantity] = taken
+            else:
+                values[quantity] = taken
+        if not values and not bounds:
+            return Refused("no_value", "no cell of it holds a value")
+        stated = _iso(cells[self._time]) if self._time is not None else None
+        return Reading(
+            values,
+            time=stated or received,
+            time_source="file" if stated else "received" if received else "none",
+            firing_rate=values.get("firing_rate"),
+            lines=(number,),
+            missing=missing,
+            bounds=bounds,
+            at=at,
+            references=self._references,
+        )
+
+
+def _iso(text: str) -> datetime | None:
+    if len(text) < 16 or text[4:5] != "-":
+        return None
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def number_of(
+    cell: str, quantity: str, convert: Conversion, holder: Table | MarkHolder
+) -> float | str | Bound | Refused:
+    """Return a cell's canonical value, a bound, the reason of none, or why it damages the line.
+
+    The decimal mark is learned from the first cell that allows only one, and held from then on.
+    """
+    reason = no_value(cell)
+    if reason is not None:
+        return "empty cell" if reason == "empty" else f"{reason}: {cell}"
+    parts = parts_of(cell)
+    if parts is None or not cell.isprintable():
+        return Refused("not_a_number", f"{cell!r} is no number")
+    if parts.unit is not None:
+        try:
+            convert = conversion(parts.unit, QUANTITIES[quantity].unit)
+        except UnitError as error:
+            return Refused("unit", str(error))
+    ways = marks_of(parts.body)
+    if "either" in ways:
+        number = ways["either"]
+    elif len(ways) == 1:
+        (mark, number), *_ = ways.items()
+        if holder.mark is not None and mark != holder.mark:
+            return Refused("decimal_mark", f"{cell!r} has another decimal mark than before")
+        holder.mark = "," if mark == "," else "."
+    elif holder.mark is not None and holder.mark in ways:
+        number = ways[holder.mark]
+    else:
+        return Refused(
+            "ambiguous",
+            f"{cell!r} can be read in two ways",
+            "State the decimal mark of the instrument.",
+        )
+    number = -number if parts.negative else number
+    value = convert(number)
+    if parts.bound is not None:
+        return Bound(above=value) if parts.bound == "above" else Bound(below=value)
+    low, high = QUANTITIES[quantity].plausible
+    if not low <= value <= high:
+        if is_sentinel(number):
+            return f"no reading: {number:g} stands for no value here"
+        return Refused("implausible", f"{quantity} {value:g} lies outside {low:g} to {high:g}")
+    return value
+
+
+@dataclass(slots=True)
+class MarkHolder:
+    """The decimal mark in force where there is no table."""
+
+    mark: str | None = None
+
+
+def references_of(columns: Mapping[str, StreamColumn]) -> dict[str, float]:
+    """Return the reference O2 of columns that state one."""
+    return {
+        c.quantity: c.reference
+        for c in columns.values()
+        if c.quantity is not None and c.reference is not None
+    }
