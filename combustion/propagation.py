@@ -2,9 +2,9 @@
 
 Each input has its own direction; inputs are independent of each other. Derivatives are written
 out, not differenced; only the slope of the saturation line is Clausius and Clapeyron's, within
-0.5 %. At the dew point the condensed amount
-has a kink: there the rectified normal distribution takes the place of the straight line, so that a
-flue a hair above its dew point is not said to condense nothing with certainty.
+0.5 %. At the dew point the condensed amount has a kink: there the rectified normal distribution
+takes the place of the straight line, so that a flue a hair above its dew point is not said to
+condense nothing with certainty.
 """
 
 from __future__ import annotations
@@ -178,7 +178,6 @@ def propagate_block(
     water_h, water_a, water_p = air * w_h, air * w_a, air * w_p
 
     wet = dry + water
-    share = water / wet
     pressure = b.pressure
     dew = out["water_dew_point"]
     kelvin = dew + 273.15
@@ -200,7 +199,6 @@ def propagate_block(
             + _square(water_p * (inverse - total) + 1.0 / pressure, s.p)
         ),
     )
-    del share
 
     if b.stack is None:
         for key in (*_OF_CONDENSATION, "net_stack_temperature", *_OF_HEAT):

@@ -19,6 +19,7 @@ from combustion.fuels import Fuel
 from combustion.refusals import CO, CO2, O2, OutOfRange, Range, Reason, Value, guarded
 
 INVERSE_O2_IN_AIR = 1.0 / O2_IN_DRY_AIR
+AIR_RATIO = Range(1.0, 200.0, "1", "air ratio must be from 1 to 200")
 WATER_SHARE = Range(0.0, 60.0, "%", "water vapour must be from 0 to 60 % of the wet gas")
 
 
@@ -247,6 +248,36 @@ def excess_air_from_o2(fuel: Fuel, o2_dry: Value, co_dry: Value = 0.0) -> Value:
     dry = dry_gas_from_o2(fuel, o2_dry, co_dry)
     air = dry - fuel.dry_products_at_no_air - 0.5e-6 * dry * co_dry
     return 100.0 * (air / fuel.air_required - 1.0)
+
+
+@guarded(air_ratio=AIR_RATIO)
+def o2_from_lambda(fuel: Fuel, air_ratio: Value) -> Value:
+    """Return the O2 that belongs to an air ratio, combustion complete.
+
+    Parameters
+    ----------
+    fuel : Fuel
+        What burns.
+    air_ratio : float or array
+        Air supplied over stoichiometric air [1], 1 to 200; a rich flame has no O2 of its own.
+
+    Returns
+    -------
+    float or array
+        O2 [% dry].
+
+    Notes
+    -----
+    The inverse of :func:`lambda_from_o2` without CO. Source: element balance.
+
+    Examples
+    --------
+    >>> from combustion.fuels import FUELS
+    >>> round(o2_from_lambda(FUELS["methane"], 1.15), 2)
+    3.0
+    """
+    air = air_ratio * fuel.air_required
+    return 100.0 * (air * O2_IN_DRY_AIR - fuel.o2_required) / (fuel.dry_products_at_no_air + air)
 
 
 @guarded(o2_dry=O2, co_dry=CO)
