@@ -28,6 +28,8 @@ from parsers.times import DateOrder
 from parsers.vocabulary import Meaning, folded
 
 _PLAIN = re.compile(r"(?:[-+]?[0-9]+(?:\.[0-9]+)?\n?)+")
+_PLAIN_COMMA = re.compile(r"(?:[-+]?[0-9]+(?:,[0-9]+)?\n?)+")
+_CERTAIN_COMMA = re.compile(r"(?:^|[-+\n])(?:[0-9]{4,}|0[0-9]*),|,(?:[0-9]{1,2}|[0-9]{4,})(?:\n|$)")
 _CERTAIN_POINT = re.compile(
     r"(?:^|[-+\n])(?:[0-9]{4,}|0[0-9]*)\.|\.(?:[0-9]{1,2}|[0-9]{4,})(?:\n|$)"
 )
@@ -53,10 +55,16 @@ def _texts(block: Block, i: int) -> list[str]:
     return [s.cells[i] if i < len(s.cells) else "" for s in block.samples]
 
 
-def _taken_apart(block: Block, i: int) -> tuple[list[str], bool, list[Parts | None]]:
+def _taken_apart(block: Block, i: int) -> tuple[list[str], list[float], list[Parts | None]]:
+    """Return a column's texts, its plain numbers, or else its cells taken apart."""
     texts = _texts(block, i)
-    plain = _PLAIN.fullmatch("\n".join(texts)) is not None and all(texts)
-    return texts, plain, [] if plain else [split_cell(t) for t in texts]
+    whole = "\n".join(texts)
+    if all(texts):
+        if _PLAIN.fullmatch(whole) is not None:
+            return texts, list(map(float, texts)), []
+        if _PLAIN_COMMA.fullmatch(whole) is not None and _CERTAIN_COMMA.search(whole) is not None:
+            return texts, list(map(float, whole.replace(",", ".").split("\n"))), []
+    return texts, [], [split_cell(t) for t in texts]
 
 
 def _possible(column: Measured) -> Callable[[float], bool]:
@@ -86,12 +94,15 @@ def _prepared(blocks: Sequence[Block], ask: Ask) -> tuple[list[Column], list[_Pr
         numbers = []
         for column in measured:
             texts, plain, cut = apart[column.index]
-            if plain:
+            if plain and any("," in t for t in texts):
+                settled = Settled(",", "its cells allow only comma")
+                numbers.append(_Numbers(column, texts, plain, [], settled))
+            elif plain:
                 joined = "\n".join(texts)
                 certain = "." not in joined or _CERTAIN_POINT.search(joined) is not None
                 mark: Mark | Literal["either"] = "." if "." in joined else "either"
                 settled = Settled(mark, "its cells allow only point") if certain else settle(texts)
-                numbers.append(_Numbers(column, texts, list(map(float, texts)), [], settled))
+                numbers.append(_Numbers(column, texts, plain, [], settled))
             else:
                 bodies = [p.body for p in cut if p is not None and not p.exact]
                 numbers.append(_Numbers(column, texts, None, cut, settle(bodies)))
@@ -153,7 +164,7 @@ def _settle_marks(
                     f"{n.column.heading!r}: {n.settled.why}; cells open to both are not read",
                     *place,
                 )
-            if n.plain is not None and n.settled.mark == ",":
+            if n.plain is not None and n.settled.mark == "," and any("." in t for t in n.texts):
                 # "1.234" with a decimal comma elsewhere: the point marks thousands.
                 n.parts = [split_cell(t) for t in n.texts]
                 n.plain = None

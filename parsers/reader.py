@@ -10,6 +10,8 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 from parsers.build import blocks_read
 from parsers.bulk import BULK_BYTES, read_log
@@ -40,6 +42,8 @@ from parsers.text import decoded, physical_lines
 from parsers.unpack import is_spreadsheet, refuse_foreign, unpacked, wrong_kind
 from parsers.vocabulary import meaning
 
+_BLANKS = b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"
+
 
 def read(data: bytes, name: str, *, options: ReadOptions = ReadOptions()) -> ReadResult:
     """Return the readings of an analyzer file, and what was not understood of it.
@@ -65,13 +69,27 @@ def read(data: bytes, name: str, *, options: ReadOptions = ReadOptions()) -> Rea
     >>> [x.values["o2_dry"] for x in r.readings], r.lines.reading
     ([3.1, 4.0], 2)
     """
-    sha256 = hashlib.sha256(data).hexdigest()
-    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+    if len(data) >= BULK_BYTES:
+        # The hash needs no lock of the interpreter: it runs beside the reading.
+        with ThreadPoolExecutor(1) as pool:
+            sha256 = pool.submit(lambda: hashlib.sha256(data).hexdigest())
+            return replace(_read(data, name, options), sha256=sha256.result())
+    return replace(_read(data, name, options), sha256=hashlib.sha256(data).hexdigest())
+
+
+def _blank(data: bytes) -> bool:
+    return not data[:4096].strip(_BLANKS) and not data.strip(_BLANKS)
+
+
+def _read(data: bytes, name: str, options: ReadOptions) -> ReadResult:
+    """Read without the file's hash."""
+    sha256 = ""
+    if _blank(data):
         raise _empty(name, data)
     refuse_foreign(data, name)
     inner, said = unpacked(data, name, options.max_unpacked)
     if inner is not data:
-        if not inner.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        if _blank(inner):
             raise _empty(name, inner)
         refuse_foreign(inner, name)
     ask = Ask(name, options, warnings=said)
@@ -138,10 +156,12 @@ def best_shape(lines: Sequence[str], cut_off: bool, understand: Understand) -> t
         if shape.blocks and (best is None or shape.score > best[0].score):
             best = (shape, delimiter)
 
-    present = [d for d in DELIMITERS if any(d in line for line in lines[:200])]
-    for delimiter in present:
+    for delimiter in _by_promise(lines, understand):
         rows = split_rows(lines, delimiter, cut_off=cut_off)
-        offer(tables(rows, understand), delimiter)
+        upright = tables(rows, understand)
+        offer(upright, delimiter)
+        if best is not None and best[0] is upright and _explains_all(upright, lines):
+            return best
         offer(sideways(rows, understand), delimiter, 0.05)
     if best is None or best[0].score < 0.5 * len(lines):
         # Not plainly a delimited table: the shapes of printers and terminals.
@@ -157,6 +177,39 @@ def best_shape(lines: Sequence[str], cut_off: bool, understand: Understand) -> t
         single = split_rows(lines, "\x1f", cut_off=cut_off)
         offer(tables(single, understand), "\x1f", 0.4)
     return best or (Shape([], {}), ";")
+
+
+def _by_promise(lines: Sequence[str], understand: Understand) -> list[str]:
+    """Return the delimiters in the lines, first the one that shows most known headings."""
+    promise: dict[str, int] = {}
+    head = [line for line in lines[:60] if line and len(line) < 4000]
+    for delimiter in DELIMITERS:
+        if not any(delimiter in line for line in lines[:200]):
+            continue
+        promise[delimiter] = max(
+            (
+                sum(understand(c).role == "quantity" for c in line.split(delimiter))
+                for line in head
+                if delimiter in line and sum(map(str.isalpha, line)) * 3 > len(line)
+            ),
+            default=0,
+        )
+    return sorted(promise, key=lambda d: -promise[d])
+
+
+def _explains_all(shape: Shape, lines: Sequence[str]) -> bool:
+    """Return whether a table leaves so little open that no other shape is sought."""
+    if len(shape.blocks) != 1 or not shape.blocks[0].samples:
+        return False
+    block = shape.blocks[0]
+    quantities = sum(m.role == "quantity" for m in block.meanings)
+    rows = len(block.samples)
+    return (
+        quantities >= 2
+        and len(shape.not_read) <= 0.1 * rows
+        and rows >= 0.8 * (len(lines) - block.samples[0].lines[0] + 1)
+        and shape.score >= 0.8 * rows * quantities
+    )
 
 
 def _read_sheets(data: bytes, name: str, sha256: str, ask: Ask) -> ReadResult:

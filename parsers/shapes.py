@@ -133,9 +133,17 @@ def _text_cells(row: Row) -> list[str]:
     return [c for c in row.cells if c.strip()]
 
 
+def _wordlike(cell: str) -> bool:
+    """Return whether a cell can be part of a heading: letters in it, and no number or date."""
+    first = cell.lstrip()[:1]
+    if first.isdigit() or first in "+-.,<>":
+        return not numberlike(cell) and stamp(cell) is None and cell.upper() != cell.lower()
+    return cell.upper() != cell.lower() or first in "#%°ληΔ"
+
+
 def _mostly_words(row: Row) -> bool:
     cells = _text_cells(row)
-    return bool(cells) and sum(map(numberlike, cells)) <= 0.2 * len(cells)
+    return bool(cells) and sum(map(_wordlike, cells)) >= 0.8 * len(cells)
 
 
 def unit_of_cell(cell: str) -> str | None:
@@ -331,6 +339,7 @@ def tables(
     quantity_columns: list[int] = []
     phase: Phase | None = None
     pending: list[Row] = []
+    fresh = False  # whether a row of words was added to the pending ones since the last look
 
     def mark(row: Row, kind: LineClass) -> None:
         for n in range(row.line, row.last + 1):
@@ -389,7 +398,8 @@ def tables(
             first_words = _summary_row(row, block)
             if not first_words:
                 retitled = None
-                if any(_text_cells(r) for r in pending):
+                if fresh and pending:
+                    fresh = False
                     retitled = _heading_before(pending, row, understand)
                 if retitled is not None and not _same_heading(retitled, head):
                     settle_pending(heading=retitled)
@@ -405,7 +415,8 @@ def tables(
                 ("summary_row", f"a row of statistics, no reading: {row.raw[:60]!r}", row.line)
             )
             continue
-        if any(map(numberlike, cells)):
+        if fresh and any(map(numberlike, cells)):
+            fresh = False
             found = _heading_before(pending, row, understand)
             if found is not None and not (head and _same_heading(found, head)):
                 settle_pending(heading=found)
@@ -414,6 +425,7 @@ def tables(
                 _take(row, block, shape, phase, mark, refuse, strict_width)
                 continue
         pending.append(row)
+        fresh = fresh or _mostly_words(row)
     settle_pending(footer=block is not None)
     shape.blocks = [b for b in shape.blocks if b.samples]
     shape.score = _score(shape.blocks) - 0.6 * sum(
