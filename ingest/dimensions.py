@@ -14,8 +14,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, GetJsonSchemaHandler, model_validator
 from pydantic.fields import FieldInfo
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from combustion.units import UnitError, conversion
 
@@ -26,6 +28,26 @@ class Dimension:
 
     kind: str
     unit: str
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Describe the three ways of writing it: bare, with its unit, as text."""
+        number = handler(schema)
+        if handler.mode == "serialization":
+            return {**number, "description": f"In {self.unit}."}
+        unit = {"type": "string", "description": f"Any unit of {self.kind}, such as {self.unit}."}
+        pair = {
+            "type": "object",
+            "properties": {"value": {"type": "number"}, "unit": unit},
+            "required": ["value", "unit"],
+            "additionalProperties": False,
+        }
+        return {
+            "anyOf": [number, pair, {"type": "string"}],
+            "description": f"A {self.kind.replace('_', ' ')}: with its unit beside it, or bare "
+            f"where the document's `units` declare one for {self.kind}.",
+        }
 
 
 Temperature = Annotated[float, Dimension("temperature", "degC")]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
+from ingest.contract_shapes import FlagShape, JudgeShape
 from ingest.judgement import Flag, Judgement
 
 
@@ -14,6 +15,15 @@ def _rounded(value: float | None) -> float | None:
 
 def flag_json(flag: Flag) -> dict[str, Any]:
     """Return one flag as in fluebook.judge/1; numbers in the quantity's canonical unit."""
+    return cast(dict[str, Any], _flag(flag))
+
+
+def judge_json(judgement: Judgement) -> dict[str, Any]:
+    """Return the document fluebook.judge/1 of a judgement."""
+    return cast(dict[str, Any], _document(judgement))
+
+
+def _flag(flag: Flag) -> FlagShape:
     source = flag.source
     return {
         "id": flag.id,
@@ -39,17 +49,16 @@ def flag_json(flag: Flag) -> dict[str, Any]:
     }
 
 
-def judge_json(judgement: Judgement) -> dict[str, Any]:
-    """Return the document fluebook.judge/1 of a judgement."""
+def _document(judgement: Judgement) -> JudgeShape:
     return {
         "format": "fluebook.judge/1",
         "visit": judgement.visit,
         "worst": judgement.worst,
         "rules_version": judgement.rules_version,
         "limits": {"id": judgement.limits_id, "sha256": judgement.limits_sha256},
-        "flags": [flag_json(flag) for flag in judgement.flags],
+        "flags": [_flag(flag) for flag in judgement.flags],
         "not_judged": [
             {"rule": n.rule, "needs": n.needs, "why": n.why} for n in judgement.not_judged
         ],
-        "work_done": [flag_json(flag) for flag in judgement.work_done],
+        "work_done": [_flag(flag) for flag in judgement.work_done],
     }

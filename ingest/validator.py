@@ -45,15 +45,13 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
         limits_sha256=held_to.sha256,
         flags=flags,
         not_judged=tuple(view.unjudged.values()),
-        work_done=tuple(_work_done(case, held_to, flags)) if view.left and view.found else (),
+        work_done=tuple(_work_done(view, flags)) if view.left_all and view.found else (),
     )
 
 
-def _work_done(case: Case, limits: LimitSet, left: tuple[Flag, ...]) -> list[Flag]:
+def _work_done(decided: View, left: tuple[Flag, ...]) -> list[Flag]:
     """Return as-found faults that no as-left flag repeats: put right, and never deciding."""
-    if case.visit.as_found_stands and not any(p.key.phase == "as_left" for p in case.points):
-        return []
-    view = View(case, limits, only="as_found")
+    view = decided.as_found()
     for family in _POINT_FAMILIES:
         family(view)
     faults = [f for f in view.flags if f.severity != "info" and f.answer != "too_close"]
@@ -66,7 +64,7 @@ def _work_done(case: Case, limits: LimitSet, left: tuple[Flag, ...]) -> list[Fla
         for rule in (flag.rule, *(e.split(":", 1)[0] for e in flag.effects))
         for rate in flag.firing_rates
     }
-    read = {(f.burner, f.fuel, f.rate) for f in view.left}
+    read = {(f.burner, f.fuel, f.rate) for f in decided.left}
     return joined(
         f
         for f in faults

@@ -102,7 +102,7 @@ def _alike(pairs: Iterable[tuple[Point, FiringPoint]]) -> list[Point]:
     total = 0
     for point, other in pairs:
         total += 1
-        shared = equal = 0
+        equal = 0
         values, others = point.values, other.values
         for key in _COMPARED:
             mine, theirs = values.get(key), others.get(key)
@@ -110,11 +110,12 @@ def _alike(pairs: Iterable[tuple[Point, FiringPoint]]) -> list[Point]:
                 continue
             if mine.mean == 0.0 and theirs.mean == 0.0:
                 continue  # a reading of nought repeats itself without anyone copying
-            shared += 1
-            if abs(mine.mean - theirs.mean) <= 1e-6 * max(1.0, abs(mine.mean)):
-                equal += 1
-        if shared >= 3 and equal == shared:
-            alike.append((point, equal))
+            if abs(mine.mean - theirs.mean) > 1e-6 * max(1.0, abs(mine.mean)):
+                break
+            equal += 1
+        else:
+            if equal >= 3:
+                alike.append((point, equal))
     enough = (
         (len(alike) >= 2 and len(alike) == total)
         or (len(alike) >= 2 and all(n >= 4 for _, n in alike))

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING
 
 from ingest.fuel_facts import fuel_key
+from parsers.points import FiringPoint
 
 if TYPE_CHECKING:
     from ingest.rules.view import Point, View
-    from parsers.points import FiringPoint
+
+Group = tuple[str, str]
+"""Burner and fuel: what forms one firing curve."""
 
 RATE_NEAR = 5.0
 """A rate beyond the ends of an earlier curve is compared only this near [%]."""
@@ -62,20 +66,51 @@ def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]
     return [last[key] for key in sorted(last)]
 
 
+@dataclass(frozen=True, slots=True)
+class EarlierCurve:
+    """The as-left points of one burner and fuel in one earlier visit, by rate."""
+
+    rates: list[float]
+    points: list[FiringPoint]
+
+    def value(self, rate: float, value_of: Callable[[FiringPoint], float | None]) -> float | None:
+        """Return a value at a rate, interpolated over the points that have it."""
+        place = bisect_left(self.rates, rate)
+        if place < len(self.rates) and self.rates[place] == rate:
+            value = value_of(self.points[place])
+            if value is not None and isfinite(value):
+                return value
+        rows = [
+            (r, v)
+            for r, p in zip(self.rates, self.points, strict=True)
+            if (v := value_of(p)) is not None and isfinite(v)
+        ]
+        return at_rate(rows, rate)
+
+
+def earlier_curves(visits: Sequence[Sequence[FiringPoint]]) -> dict[Group, list[EarlierCurve]]:
+    """Return the curves of earlier visits by burner and fuel."""
+    curves: dict[Group, list[EarlierCurve]] = {}
+    for points in visits:
+        groups: dict[Group, list[FiringPoint]] = {}
+        for point in points:
+            key = point.key
+            groups.setdefault((key.burner, fuel_key(key.fuel)), []).append(point)
+        for group, held in groups.items():
+            # Two spellings of one fuel may have come apart: the curve needs its own order.
+            held.sort(key=lambda p: p.key.firing_rate)
+            curve = EarlierCurve([p.key.firing_rate for p in held], held)
+            curves.setdefault(group, []).append(curve)
+    return curves
+
+
 def earlier_values(
     view: View, point: Point, value_of: Callable[[FiringPoint], float | None]
 ) -> list[float]:
     """Return a value at the point's burner, fuel and rate in each earlier visit that has it."""
     found = []
-    for earlier in view.history:
-        rows = []
-        for p in earlier:
-            key = p.key
-            if key.burner == point.burner and fuel_key(key.fuel) == point.fuel:
-                value = value_of(p)
-                if value is not None and isfinite(value):
-                    rows.append((key.firing_rate, value))
-        value = at_rate(rows, point.rate)
+    for curve in view.earlier.get((point.burner, point.fuel), ()):
+        value = curve.value(point.rate, value_of)
         if value is not None:
             found.append(value)
     return found

@@ -7,6 +7,7 @@ treated as not read, so that no rule has to guard against them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from copy import copy
 from math import erfc, isfinite, sqrt
 
 from ingest.accuracy import Accuracies
@@ -15,7 +16,7 @@ from ingest.judgement import Answer, Case, Flag, NotJudged, Source
 from ingest.limits import Limit, LimitSet
 from ingest.models import Severity, Visit
 from ingest.rules.curve import Edges, curve_for
-from ingest.rules.history import as_left_of
+from ingest.rules.history import Group, as_left_of, earlier_curves
 from ingest.rules.model import Rule
 from parsers.model import Phase
 from parsers.points import FiringPoint, Settled
@@ -125,14 +126,10 @@ class Point:
         return f"at {self.rate:g} %{burner}"
 
 
-Group = tuple[str, str]
-"""Burner and fuel: what forms one firing curve."""
-
-
 class View:
     """The case, its points by phase, and what the rules have found so far."""
 
-    def __init__(self, case: Case, limits: LimitSet, *, only: Phase | None = None) -> None:
+    def __init__(self, case: Case, limits: LimitSet) -> None:
         self.case = case
         self.boiler = case.boiler
         self.visit = case.visit
@@ -154,11 +151,18 @@ class View:
         self.found_last = _last_pass(self.found)
         # Without as-left points the as-found ones are all there is: they are judged as they stand.
         self.deciding = self.left if self.left else self.found_last
-        if only == "as_found":
-            self.deciding = self.found_last
         self.curves = _curves(self.deciding)
         self.history = [as_left_of(e.points, e.visit.as_found_stands) for e in case.history]
+        self.earlier = earlier_curves(self.history)
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
+
+    def as_found(self) -> View:
+        """Return the same view with the as-found points deciding, and nothing found yet."""
+        view = copy(self)
+        view.flags, view.unjudged = [], {}
+        view.deciding = self.found_last
+        view.curves = _curves(view.deciding)
+        return view
 
     def pressure(self, point: Point) -> float:
         """Return the absolute pressure of the air [Pa]: read, stated, or by altitude."""
