@@ -7,106 +7,56 @@ written.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from importlib.metadata import version as installed_version
-from typing import Any, Generic, TypeVar
+from dataclasses import replace
+from typing import Any, Literal
 from uuid import UUID
 
 from ingest.identifiers import new_id
-from ingest.judgement import Case, EarlierVisit, Judgement
-from ingest.limits import LimitSet, resolve_limits
-from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit, VisitState
-from ingest.store import judgements, lists, places, readings, settings, visits
-from ingest.store.book import Book, Change, stamp
+from ingest.intake_judging import (
+    PROGRAM_VERSION,
+    at_home,
+    boiler_and_site,
+    history,
+    judge_open,
+    judged,
+    limits_of,
+    live_points,
+    present,
+    stated,
+)
+from ingest.intake_shapes import (
+    OPEN_STATES,
+    Doc,
+    FileTaken,
+    Kept,
+    Statement,
+    VisitView,
+    WordsMissing,
+)
+from ingest.judgement import Judgement
+from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
+from ingest.store import audit, judgements, lists, places, readings, settings, visits
+from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
-from ingest.store.readings import Attachment, KeptReading
 from ingest.store.rows import reading_json
 from ingest.store.visits import VisitRow
-from ingest.validator import judge
-from parsers import (
-    FiringPoint,
-    LineRange,
-    Phase,
-    Reading,
-    ReadOptions,
-    ReadResult,
-    assign,
-    firing_points,
-    read,
-)
+from parsers import Reading, ReadOptions, firing_points, read
 
-PROGRAM_VERSION = installed_version("fluebook")
-HISTORY_VISITS = 20
-"""Earlier visits that judging looks back on."""
-
-OPEN_STATES: tuple[VisitState, ...] = ("open", "sent_back")
+__all__ = [
+    "OPEN_STATES",
+    "PROGRAM_VERSION",
+    "FileTaken",
+    "Intake",
+    "Kept",
+    "Statement",
+    "VisitView",
+    "WordsMissing",
+]
 
 
-Doc = TypeVar("Doc", Site, Boiler, Visit)
-
-
-class WordsMissing(ValueError):
-    """A decision that must say why does not."""
-
-
-@dataclass(frozen=True, slots=True)
-class Kept(Generic[Doc]):
-    """A document as the book has it."""
-
-    document: Doc
-    version: int
-
-
-@dataclass(frozen=True, slots=True)
-class Statement:
-    """What an uploader states about a file's readings."""
-
-    rates: tuple[float, ...] = ()
-    phase: Phase | None = None
-    fuel: str | None = None
-    burner: str | None = None
-    line_ranges: tuple[LineRange, ...] = ()
-
-    def as_json(self) -> dict[str, Any]:
-        """Return only what is stated."""
-        found: dict[str, Any] = json.loads(json.dumps(asdict(self)))
-        return {key: value for key, value in found.items() if value not in (None, [])}
-
-
-@dataclass(frozen=True, slots=True)
-class FileTaken:
-    """What became of a file: how it was read, and the visit's judgement with it."""
-
-    attachment_id: UUID
-    result: ReadResult
-    readings: int
-    points: Sequence[FiringPoint]
-    judgement: Judgement
-    version: int
-    already_there: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class VisitView:
-    """One visit with everything that hangs under it, as of one moment."""
-
-    visit: Visit
-    state: VisitState
-    imported: bool
-    version: int
-    handed_in_at: str | None
-    boiler: Boiler | None
-    site: Site | None
-    points: Sequence[FiringPoint]
-    judgement: Judgement
-    limits: LimitSet
-    judgements: Sequence[KeptJudgement] = ()
-    attachments: Sequence[Attachment] = ()
-    readings: Sequence[KeptReading] = ()
-    history: Sequence[EarlierVisit] = field(default=())
+Kind = Literal["site", "boiler", "visit"]
 
 
 class Intake:
@@ -144,6 +94,9 @@ class Intake:
                     raise NotFound("site", boiler.site_external_id)
                 boiler = boiler.model_copy(update={"site_id": site})
             version = places.put_boiler(change, boiler, owner, expected_version)
+            if boiler.external_id is not None:
+                for row in visits.unassigned(change.sql, boiler.external_id, owner):
+                    self._assign(change, row, boiler, owner)
         return Kept(boiler, version)
 
     def site(self, site_id: UUID) -> Kept[Site]:
@@ -189,8 +142,7 @@ class Intake:
         """
         visit = _with_id(visit)
         with self.book.change(who) as change:
-            if visit.boiler_id is not None:
-                places.document(change.sql, "boiler", visit.boiler_id, Boiler)
+            visit = at_home(change.sql, visit, owner)
             row = None
             if visits.exists(change.sql, visit.id):
                 row = visits.visit_row(change.sql, visit.id)
@@ -201,13 +153,29 @@ class Intake:
             version = visits.write_visit(
                 change, visit, owner=owner, imported=imported, previous=row
             )
-            self._judge_open(change, visits.visit_row(change.sql, visit.id))
+            judge_open(change, visits.visit_row(change.sql, visit.id))
             change.record(
                 "visit_changed" if row else "visit_opened",
                 f"visit:{visit.id}",
                 {"document": visit.model_dump(mode="json", exclude_none=True)},
             )
         return Kept(visit, version)
+
+    def _assign(self, change: Change, row: VisitRow, boiler: Boiler, owner: str) -> None:
+        """Put a visit that waited under its boiler, and judge it by what is now known."""
+        visit = row.visit.model_copy(update={"boiler_id": boiler.id})
+        visits.write_visit(change, visit, owner=owner, imported=row.imported, previous=row)
+        row = visits.visit_row(change.sql, row.id)
+        details = {"boiler": str(boiler.id)}
+        if row.state in OPEN_STATES:
+            judge_open(change, row)
+        else:
+            judgement, limits = judged(change.sql, row, live_points(change.sql, row.id))
+            why = "its boiler became known"
+            details |= judgements.write_judgement(
+                change, row.id, "hand_in", judgement, limits, PROGRAM_VERSION, why
+            )
+        change.record("visit_assigned", f"visit:{row.id}", details)
 
     def add_file(
         self,
@@ -232,14 +200,14 @@ class Intake:
             If the visit is not open, or already holds these bytes under another statement.
         """
         row = visits.visit_row(self.book.reader, visit_id)
-        boiler, site = self._boiler_and_site(row.visit)
+        boiler, site = boiler_and_site(self.book.reader, row.visit)
         options = options or ReadOptions()
         if options.site_zone is None:
             zone = (boiler.zone if boiler else None) or (site.zone if site else None)
             options = replace(options, site_zone=zone)
         # Reading takes as long as the file is large: it is done before the book is held.
         result = read(data, name, options=options)
-        stated = _stated(result.readings, statement, row.visit, boiler, name)
+        whole = stated(result.readings, statement, row.visit, boiler, name)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             for there in readings.attachments(change.sql, visit_id):
@@ -249,9 +217,9 @@ class Intake:
                             f"the visit already holds {there.name} with these bytes and another "
                             "statement of rates and phase; withdraw it first"
                         )
-                    points, judgement = self._present(change, row)
+                    points, judgement = present(change.sql, row)
                     return FileTaken(
-                        there.id, result, len(stated), points, judgement, row.version, True
+                        there.id, result, len(whole), points, judgement, row.version, True
                     )
             _must_be_open(row)
             visits.check_version(row, expected_version)
@@ -259,15 +227,22 @@ class Intake:
             attachment = readings.attach(
                 change, visit_id, sha256, "readings", name, statement.as_json()
             )
-            readings.add_readings(change, visit_id, ((new_id(), r) for r in stated), attachment)
-            points, judgement = self._judge_open(change, row, name)
+            digest = readings.add_readings(
+                change, visit_id, ((new_id(), r) for r in whole), attachment
+            )
+            points, judgement = judge_open(change, row, name)
             version = visits.touch(change, row)
             change.record(
                 "file_added",
                 f"visit:{visit_id}",
-                {"file": name, "sha256": sha256, "readings": len(stated)},
+                {
+                    "file": name,
+                    "sha256": sha256,
+                    "readings": len(whole),
+                    "readings_sha256": digest,
+                },
             )
-        return FileTaken(attachment, result, len(stated), points, judgement, version)
+        return FileTaken(attachment, result, len(whole), points, judgement, version)
 
     def add_readings(
         self,
@@ -291,29 +266,33 @@ class Intake:
         """
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
-            boiler, _ = self._boiler_and_site(row.visit, change)
-            stated = _stated([r for _, r in given], Statement(), row.visit, boiler, "readings")
+            boiler, _ = boiler_and_site(change.sql, row.visit)
+            whole = stated([r for _, r in given], Statement(), row.visit, boiler, "readings")
             pairs = [
                 (identity or new_id(), reading)
-                for (identity, _), reading in zip(given, stated, strict=True)
+                for (identity, _), reading in zip(given, whole, strict=True)
             ]
             known = readings.known_ids(change.sql, [identity for identity, _ in pairs])
-            fresh = []
+            fresh: list[tuple[UUID, Reading]] = []
             for identity, reading in pairs:
+                document = (visit_id, reading_json(reading))
                 if identity not in known:
                     fresh.append((identity, reading))
-                elif known[identity] != (visit_id, reading_json(reading)):
+                    known[identity] = document  # the same id twice in one message, too
+                elif known[identity] != document:
                     raise StateConflict(f"the id {identity} is taken by another reading")
             ids = [identity for identity, _ in pairs]
             if not fresh:
-                return ids, self._present(change, row)[1], row.version
+                return ids, present(change.sql, row)[1], row.version
             _must_be_open(row)
             visits.check_version(row, expected_version)
-            readings.add_readings(change, visit_id, fresh, None)
-            _, judgement = self._judge_open(change, row)
+            digest = readings.add_readings(change, visit_id, fresh, None)
+            _, judgement = judge_open(change, row)
             version = visits.touch(change, row)
             change.record(
-                "readings_added", f"visit:{visit_id}", {"ids": [str(i) for i, _ in fresh]}
+                "readings_added",
+                f"visit:{visit_id}",
+                {"ids": [str(i) for i, _ in fresh], "readings_sha256": digest},
             )
         return ids, judgement, version
 
@@ -328,19 +307,24 @@ class Intake:
                 raise StateConflict(f"the reading {reading_id} is already superseded")
             row = visits.visit_row(change.sql, visit_id)
             _must_be_open(row)
-            identity = None
+            identity, digest = None, None
             if new is not None:
-                boiler, _ = self._boiler_and_site(row.visit, change)
-                (stated,) = _stated([new], Statement(), row.visit, boiler, "reading")
+                boiler, _ = boiler_and_site(change.sql, row.visit)
+                (corrected,) = stated([new], Statement(), row.visit, boiler, "reading")
                 identity = new_id()
-                readings.add_readings(change, visit_id, [(identity, stated)], None)
+                digest = readings.add_readings(change, visit_id, [(identity, corrected)], None)
             readings.supersede(change, reading_id, identity, why)
-            self._judge_open(change, row)
+            judge_open(change, row)
             visits.touch(change, row)
             change.record(
                 "reading_superseded",
                 f"visit:{visit_id}",
-                {"old": str(reading_id), "new": identity and str(identity), "why": why},
+                {
+                    "old": str(reading_id),
+                    "new": identity and str(identity),
+                    "why": why,
+                    "readings_sha256": digest,
+                },
             )
         return identity
 
@@ -354,7 +338,7 @@ class Intake:
             if not there or there[0].withdrawn_at is not None:
                 raise NotFound("file", attachment_id)
             readings.withdraw(change, there[0], why)
-            _, judgement = self._judge_open(change, row)
+            _, judgement = judge_open(change, row)
             visits.touch(change, row)
             change.record(
                 "file_withdrawn",
@@ -373,15 +357,15 @@ class Intake:
             row = visits.visit_row(change.sql, visit_id)
             visits.check_version(row, expected_version)
             _must_be_open(row)
-            judgement, limits = self._judged(change, row, readings.points(change.sql, visit_id))
-            identity = judgements.write_judgement(
+            judgement, limits = judged(change.sql, row, live_points(change.sql, visit_id))
+            frozen = judgements.write_judgement(
                 change, visit_id, "hand_in", judgement, limits, PROGRAM_VERSION
             )
             version = visits.set_state(change, row, "handed_in")
             change.record(
                 "handed_in",
                 f"visit:{visit_id}",
-                {"judgement": str(identity), "worst": judgement.worst},
+                {**frozen, "worst": judgement.worst},
             )
         return judgement, version
 
@@ -391,7 +375,7 @@ class Intake:
         """Accept a handed-in visit; one with a stop or fix needs words that say why."""
         with self.book.change(who) as change:
             row = self._for_review(change, visit_id, expected_version)
-            _, judgement = self._present(change, row)
+            _, judgement = present(change.sql, row)
             if judgement.worst in ("stop", "fix"):
                 _words(note, f"why a visit with a {judgement.worst} finding is accepted")
             version = visits.set_state(change, row, "accepted")
@@ -416,13 +400,15 @@ class Intake:
             row = visits.visit_row(change.sql, visit_id)
             if row.state in OPEN_STATES:
                 raise StateConflict("an open visit is judged with every change of it")
-            judgement, limits = self._judged(change, row, readings.points(change.sql, visit_id))
-            judgements.write_judgement(
+            judgement, limits = judged(change.sql, row, live_points(change.sql, visit_id))
+            frozen = judgements.write_judgement(
                 change, visit_id, "again", judgement, limits, PROGRAM_VERSION, why
             )
             visits.touch(change, row)
             change.record(
-                "judged_again", f"visit:{visit_id}", {"why": why, "worst": judgement.worst}
+                "judged_again",
+                f"visit:{visit_id}",
+                {**frozen, "why": why, "worst": judgement.worst},
             )
             return judgements.judgements(change.sql, visit_id)[-1]
 
@@ -434,10 +420,9 @@ class Intake:
         sql.execute("BEGIN")  # one moment for all that follows
         try:
             row = visits.visit_row(sql, visit_id)
-            boiler, site = self._boiler_and_site(row.visit)
+            boiler, site = boiler_and_site(self.book.reader, row.visit)
             kept = readings.readings(sql, visit_id)
             live = [k.reading for k in kept]
-            points = firing_points(live, file="readings") if live else []
             made = judgements.judgements(sql, visit_id)
             decided = [j for j in made if j.kind != "again"][-1]
             return VisitView(
@@ -448,18 +433,29 @@ class Intake:
                 handed_in_at=row.handed_in_at,
                 boiler=boiler,
                 site=site,
-                points=points,
+                points=firing_points(live, file="readings") if live else [],
                 judgement=decided.judgement,
-                limits=resolve_limits(
-                    boiler or _unknown(row.visit), company=settings.company_limits(sql)
-                ),
+                limits=limits_of(sql, row.visit),
                 judgements=made,
                 attachments=readings.attachments(sql, visit_id),
                 readings=kept,
-                history=self._history(sql, row),
+                history=history(sql, row),
             )
         finally:
             sql.execute("ROLLBACK")
+
+    def trail(self, visit_id: UUID) -> list[dict[str, Any]]:
+        """Return the lines of the audit trail about a visit, oldest first."""
+        return audit.trail(self.book.reader, f"visit:{visit_id}")
+
+    def boiler_visits(self, boiler_id: UUID) -> list[VisitRow]:
+        """Return every visit of a boiler, newest first, imported and open ones included."""
+        places.document(self.book.reader, "boiler", boiler_id, Boiler)
+        return visits.of_boiler(self.book.reader, boiler_id)
+
+    def by_external_id(self, kind: Kind, external_id: str, owner: str = "") -> UUID | None:
+        """Return the id of what an integrator knows under its own id, None where it is not here."""
+        return places.by_external_id(self.book.reader, kind, external_id, owner)
 
     def review_list(
         self, wanted: lists.Wanted = lists.Wanted(), *, after: str | None = None, most: int = 40
@@ -474,64 +470,6 @@ class Intake:
     def evidence(self, sha256: str) -> bytes:
         """Return the untouched bytes of a file."""
         return readings.evidence(self.book.reader, sha256)
-
-    # Judging inside a change
-
-    def _boiler_and_site(
-        self, visit: Visit, change: Change | None = None
-    ) -> tuple[Boiler | None, Site | None]:
-        sql = self.book.reader if change is None else change.sql
-        if visit.boiler_id is None:
-            return None, None
-        boiler, _ = places.document(sql, "boiler", visit.boiler_id, Boiler)
-        if boiler.site_id is None:
-            return boiler, None
-        return boiler, places.document(sql, "site", boiler.site_id, Site)[0]
-
-    def _history(self, sql: Any, row: VisitRow) -> list[EarlierVisit]:
-        visit = row.visit
-        if visit.boiler_id is None:
-            return []
-        before = lists.NO_TIME if visit.started is None else stamp(visit.started)
-        return [
-            EarlierVisit(earlier, readings.points(sql, earlier.id))
-            for earlier in visits.earlier(sql, visit.boiler_id, before, visit.id, HISTORY_VISITS)
-        ]
-
-    def _judged(
-        self, change: Change, row: VisitRow, points: Sequence[FiringPoint]
-    ) -> tuple[Judgement, LimitSet]:
-        boiler, site = self._boiler_and_site(row.visit, change)
-        boiler = boiler or _unknown(row.visit)
-        if boiler.altitude is None and site is not None and site.altitude is not None:
-            boiler = boiler.model_copy(update={"altitude": site.altitude})
-        company = settings.company_limits(change.sql)
-        limits = resolve_limits(boiler, company=company)
-        case = Case(
-            boiler=boiler,
-            visit=row.visit,
-            points=points,
-            history=self._history(change.sql, row),
-            company_limits=company,
-        )
-        return judge(case, limits=limits), limits
-
-    def _judge_open(
-        self, change: Change, row: VisitRow, file: str = "readings"
-    ) -> tuple[Sequence[FiringPoint], Judgement]:
-        """Put points and judgement of a visit in step with its readings."""
-        visit_id = row.id
-        live = [k.reading for k in readings.readings(change.sql, visit_id)]
-        points = firing_points(live, file=file) if live else []
-        readings.write_points(change, visit_id, points)
-        judgement, limits = self._judged(change, row, points)
-        judgements.write_judgement(change, visit_id, "current", judgement, limits, PROGRAM_VERSION)
-        return points, judgement
-
-    def _present(self, change: Change, row: VisitRow) -> tuple[Sequence[FiringPoint], Judgement]:
-        made = judgements.judgements(change.sql, row.id)
-        decided = [j for j in made if j.kind != "again"][-1]
-        return readings.points(change.sql, row.id), decided.judgement
 
     def _for_review(self, change: Change, visit_id: UUID, expected_version: int | None) -> VisitRow:
         row = visits.visit_row(change.sql, visit_id)
@@ -558,33 +496,3 @@ def _must_be_open(row: VisitRow) -> None:
 def _words(text: str, what: str) -> None:
     if not text.strip():
         raise WordsMissing(f"say {what}")
-
-
-def _unknown(visit: Visit) -> Boiler:
-    """Return what a visit without a known boiler is judged as: the defaults and its fuel."""
-    return Boiler(name="not yet assigned", fuel=visit.fuel or "natural_gas")
-
-
-def _stated(
-    read_in: Sequence[Reading],
-    statement: Statement,
-    visit: Visit,
-    boiler: Boiler | None,
-    file: str,
-) -> list[Reading]:
-    """Return readings with rate, phase, fuel and burner, from statement, visit and boiler."""
-    stated = assign(
-        read_in,
-        rates=statement.rates or None,
-        phase=statement.phase or visit.phase,
-        fuel=statement.fuel,
-        burner=statement.burner,
-        line_ranges=statement.line_ranges,
-        file=file,
-    )
-    fuel = visit.fuel or (boiler.fuel if boiler is not None else "natural_gas")
-    burner = boiler.burners[0] if boiler is not None else "1"
-    whole = [replace(r, fuel=r.fuel or fuel, burner=r.burner or burner) for r in stated]
-    # Raises where a reading has no rate or phase, before anything is written.
-    firing_points(whole, file=file)
-    return whole

@@ -114,6 +114,7 @@ def verify(connection: sqlite3.Connection) -> list[AuditFinding]:
     found = _file(connection)
     found += _lines(connection)
     found += _evidence(connection)
+    found += _judgements(connection)
     return found
 
 
@@ -172,4 +173,26 @@ def _evidence(connection: sqlite3.Connection) -> list[AuditFinding]:
         if sha256 not in kept:
             found.append(AuditFinding(f"evidence {sha256}", f"of audit line {seq} is missing"))
             kept.add(sha256)
+    return found
+
+
+def _judgements(connection: sqlite3.Connection) -> list[AuditFinding]:
+    """Return frozen judgements that are not what the trail says was frozen."""
+    found: list[AuditFinding] = []
+    kept = {
+        row[0]: hashlib.sha256(row[1].encode()).hexdigest()
+        for row in connection.execute("SELECT id, document FROM judgement WHERE kind <> 'current'")
+    }
+    for seq, details in connection.execute(
+        "SELECT seq, details FROM audit WHERE action IN ('handed_in', 'judged_again') ORDER BY seq"
+    ):
+        try:
+            line = json.loads(details)
+            identity, sha256 = line["judgement"], line["sha256"]
+        except (ValueError, KeyError, TypeError):
+            continue  # a changed line: already found
+        if identity not in kept:
+            found.append(AuditFinding(f"judgement {identity}", f"of audit line {seq} is missing"))
+        elif kept[identity] != sha256:
+            found.append(AuditFinding(f"judgement {identity}", "was changed after it was frozen"))
     return found

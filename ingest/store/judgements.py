@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from dataclasses import dataclass
@@ -47,14 +48,18 @@ def write_judgement(
     limits: LimitSet,
     program_version: str,
     why: str | None = None,
-) -> UUID:
-    """Keep a judgement; the present one of an open visit takes the place of the one before."""
+) -> dict[str, str]:
+    """Keep a judgement; the present one of an open visit takes the place of the one before.
+
+    Returns its id and the SHA-256 of its document, for the trail.
+    """
     visit = str(visit_id)
     if kind == "current":
         change.sql.execute(
             "DELETE FROM judgement WHERE visit_id = :v AND kind = 'current'", {"v": visit}
         )
     identity = new_id()
+    document = canonical_json(judge_json(judgement))
     change.sql.execute(
         "INSERT INTO judgement (id, visit_id, kind, made_at, made_by, why, rules_version, "
         "program_version, limits_id, limits_sha256, limits, document) VALUES (:id, :visit, :kind, "
@@ -71,12 +76,12 @@ def write_judgement(
             "limits_id": judgement.limits_id,
             "limits_sha256": judgement.limits_sha256,
             "limits": canonical_json(dict(limits.snapshot)),
-            "document": canonical_json(judge_json(judgement)),
+            "document": document,
         },
     )
     if kind != "again":
         _write_flags(change, visit, judgement)
-    return identity
+    return {"judgement": str(identity), "sha256": hashlib.sha256(document.encode()).hexdigest()}
 
 
 def _write_flags(change: Change, visit: str, judgement: Judgement) -> None:

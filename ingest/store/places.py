@@ -9,7 +9,7 @@ from uuid import UUID
 from ingest.dimensions import Document
 from ingest.models import Boiler, Site
 from ingest.store.book import Change
-from ingest.store.errors import NotFound, VersionConflict
+from ingest.store.errors import NotFound, StateConflict, VersionConflict
 
 Kept = TypeVar("Kept", bound=Document)
 _TABLES: dict[str, type[Document]] = {"site": Site, "boiler": Boiler}
@@ -32,6 +32,7 @@ def _put(
         raise VersionConflict(table, document.id, expected, found[0] if found else 0)
     if found is not None and found[1] == text:
         return int(found[0])
+    refuse_taken(change.sql, table, document.id, document.external_id, owner)
     row = {
         "id": str(document.id),
         "owner": owner,
@@ -90,6 +91,25 @@ def by_external_id(
         {"owner": owner, "external_id": external_id},
     ).fetchone()
     return None if row is None else UUID(row[0])
+
+
+def refuse_taken(
+    sql: sqlite3.Connection, table: str, identity: UUID | None, external_id: str | None, owner: str
+) -> None:
+    """Raise StateConflict where an external id names another site, boiler or visit already."""
+    if external_id is None:
+        return
+    other = by_external_id(sql, table, external_id, owner)
+    if other is not None and other != identity:
+        raise StateConflict(f"the external id {external_id!r} already names the {table} {other}")
+
+
+def ensure_job(change: Change, job_id: UUID) -> None:
+    """Make the job that a visit names, where it is not there yet."""
+    change.sql.execute(
+        "INSERT INTO job (id, document) VALUES (:id, '{}') ON CONFLICT (id) DO NOTHING",
+        {"id": str(job_id)},
+    )
 
 
 def boilers(sql: sqlite3.Connection, site_id: UUID | None = None) -> list[Boiler]:

@@ -143,8 +143,14 @@ def add_readings(
     visit_id: UUID,
     readings: Iterable[tuple[UUID, Reading]],
     attachment_id: UUID | None,
-) -> int:
-    """Add readings in order; return how many. Raises ValueError for a value that is not finite."""
+) -> str:
+    """Add readings in order; return the SHA-256 over them for the trail.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite.
+    """
     last = change.sql.execute(
         "SELECT COALESCE(MAX(seq), 0) FROM reading WHERE visit_id = :v", {"v": str(visit_id)}
     ).fetchone()[0]
@@ -169,7 +175,10 @@ def add_readings(
         "taken, document) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         rows,
     )
-    return len(rows)
+    digest = hashlib.sha256()
+    for row in rows:
+        digest.update(canonical_json([row[0], *row[3:]]).encode())
+    return digest.hexdigest()
 
 
 def readings(

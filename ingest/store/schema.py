@@ -54,6 +54,7 @@ CREATE TABLE visit (
     imported INTEGER NOT NULL DEFAULT 0 CHECK (imported IN (0, 1)),
     started TEXT,
     technician TEXT,
+    boiler_external_id TEXT,
     document TEXT NOT NULL,
     severity_rank INTEGER NOT NULL DEFAULT 4,
     handed_in_at TEXT,
@@ -61,6 +62,7 @@ CREATE TABLE visit (
     UNIQUE (owner, external_id)
 ) STRICT;
 CREATE INDEX visit_by_boiler ON visit (boiler_id, started);
+CREATE INDEX visit_unassigned ON visit (owner, boiler_external_id) WHERE boiler_id IS NULL;
 CREATE INDEX visit_for_review ON visit (imported, state, severity_rank, started, id);
 CREATE TABLE evidence (
     sha256 TEXT PRIMARY KEY,

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
+from typing import Any
 from uuid import UUID
 
 from ingest.models import Visit, VisitState
+from ingest.store import places
 from ingest.store.book import Change, stamp
 from ingest.store.errors import NotFound, VersionConflict
 
@@ -33,6 +35,10 @@ def visit_row(sql: sqlite3.Connection, visit_id: UUID | str | None) -> VisitRow:
     ).fetchone()
     if row is None:
         raise NotFound("visit", visit_id)
+    return _row(row)
+
+
+def _row(row: Any) -> VisitRow:
     visit = Visit.model_validate_json(row[1])
     return VisitRow(UUID(row[0]), visit, row[2], bool(row[3]), row[4], row[5])
 
@@ -49,6 +55,9 @@ def write_visit(
     change: Change, visit: Visit, *, owner: str, imported: bool, previous: VisitRow | None
 ) -> int:
     """Write a visit's document; return its version."""
+    places.refuse_taken(change.sql, "visit", visit.id, visit.external_id, owner)
+    if visit.job_id is not None:
+        places.ensure_job(change, visit.job_id)
     row = {
         "id": str(visit.id),
         "boiler_id": None if visit.boiler_id is None else str(visit.boiler_id),
@@ -59,6 +68,7 @@ def write_visit(
         "imported": int(imported),
         "started": None if visit.started is None else stamp(visit.started),
         "technician": visit.technician,
+        "boiler_external_id": visit.boiler_external_id,
         "document": visit.model_dump_json(exclude_none=True),
         "version": 1 if previous is None else previous.version + 1,
     }
@@ -70,6 +80,25 @@ def write_visit(
         row,
     )
     return 1 if previous is None else previous.version + 1
+
+
+def unassigned(sql: sqlite3.Connection, boiler_external_id: str, owner: str) -> list[VisitRow]:
+    """Return the visits that wait for the boiler that an owner knows under this id."""
+    rows = sql.execute(
+        f"SELECT {_COLUMNS} FROM visit WHERE boiler_id IS NULL AND owner = :owner "
+        "AND boiler_external_id = :external_id ORDER BY started, id",
+        {"owner": owner, "external_id": boiler_external_id},
+    )
+    return [_row(r) for r in rows]
+
+
+def of_boiler(sql: sqlite3.Connection, boiler_id: UUID) -> list[VisitRow]:
+    """Return every visit of a boiler, newest first."""
+    rows = sql.execute(
+        f"SELECT {_COLUMNS} FROM visit WHERE boiler_id = :boiler_id ORDER BY started DESC, id DESC",
+        {"boiler_id": str(boiler_id)},
+    )
+    return [_row(r) for r in rows]
 
 
 def check_version(row: VisitRow, expected: int | None) -> None:

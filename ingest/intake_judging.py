@@ -1,0 +1,160 @@
+"""Judging what the book holds: the case of a visit, its points, and keeping the judgement."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC
+from importlib.metadata import version as installed_version
+from uuid import UUID
+
+from ingest.intake_shapes import Statement
+from ingest.judgement import Case, EarlierVisit, Judgement
+from ingest.limits import LimitSet, resolve_limits
+from ingest.models import Boiler, Site, Visit
+from ingest.store import judgements, lists, places, readings, settings, visits
+from ingest.store.book import Change, stamp
+from ingest.store.visits import VisitRow
+from ingest.validator import judge
+from parsers import FiringPoint, Reading, assign, firing_points
+from parsers.times import zone_of
+
+PROGRAM_VERSION = installed_version("fluebook")
+HISTORY_VISITS = 20
+"""Earlier visits that judging looks back on."""
+
+
+def boiler_and_site(sql: sqlite3.Connection, visit: Visit) -> tuple[Boiler | None, Site | None]:
+    """Return the boiler of a visit and the site it stands in, None where not known."""
+    if visit.boiler_id is None:
+        return None, None
+    boiler, _ = places.document(sql, "boiler", visit.boiler_id, Boiler)
+    if boiler.site_id is None:
+        return boiler, None
+    return boiler, places.document(sql, "site", boiler.site_id, Site)[0]
+
+
+def at_home(sql: sqlite3.Connection, visit: Visit, owner: str) -> Visit:
+    """Return a visit with its boiler looked up by external id, and times in the site's zone.
+
+    A boiler that is not in the book yet leaves the visit unassigned.
+
+    Raises
+    ------
+    NotFound
+        If the boiler's id is not in the book.
+    """
+    if visit.boiler_id is None and visit.boiler_external_id is not None:
+        found = places.by_external_id(sql, "boiler", visit.boiler_external_id, owner)
+        visit = visit.model_copy(update={"boiler_id": found})
+    boiler, site = boiler_and_site(sql, visit)
+    naive = {
+        key: moment
+        for key, moment in (("started", visit.started), ("ended", visit.ended))
+        if moment is not None and moment.tzinfo is None
+    }
+    if not naive:
+        return visit
+    name = (boiler.zone if boiler else None) or (site.zone if site else None)
+    zone = zone_of(name) or UTC
+    return visit.model_copy(update={k: m.replace(tzinfo=zone) for k, m in naive.items()})
+
+
+def unknown_boiler(visit: Visit) -> Boiler:
+    """Return what a visit without a known boiler is judged as: the defaults and its fuel."""
+    return Boiler(name="not yet assigned", fuel=visit.fuel or "natural_gas")
+
+
+def limits_of(sql: sqlite3.Connection, visit: Visit) -> LimitSet:
+    """Return the limits that a visit is held to today."""
+    boiler, _ = boiler_and_site(sql, visit)
+    return resolve_limits(boiler or unknown_boiler(visit), company=settings.company_limits(sql))
+
+
+def history(sql: sqlite3.Connection, row: VisitRow) -> list[EarlierVisit]:
+    """Return the boiler's finished visits before this one, oldest first."""
+    visit = row.visit
+    if visit.boiler_id is None:
+        return []
+    before = lists.NO_TIME if visit.started is None else stamp(visit.started)
+    return [
+        EarlierVisit(earlier, readings.points(sql, earlier.id))
+        for earlier in visits.earlier(sql, visit.boiler_id, before, row.id, HISTORY_VISITS)
+    ]
+
+
+def live_points(
+    sql: sqlite3.Connection, visit_id: UUID, file: str = "readings"
+) -> Sequence[FiringPoint]:
+    """Return a visit's firing points with the readings in them, from the readings that stand."""
+    live = [k.reading for k in readings.readings(sql, visit_id)]
+    return firing_points(live, file=file) if live else []
+
+
+def judged(
+    sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]
+) -> tuple[Judgement, LimitSet]:
+    """Return a visit's judgement by today's rules and limits."""
+    boiler, site = boiler_and_site(sql, row.visit)
+    boiler = boiler or unknown_boiler(row.visit)
+    if boiler.altitude is None and site is not None and site.altitude is not None:
+        boiler = boiler.model_copy(update={"altitude": site.altitude})
+    company = settings.company_limits(sql)
+    limits = resolve_limits(boiler, company=company)
+    case = Case(
+        boiler=boiler,
+        visit=row.visit,
+        points=points,
+        history=history(sql, row),
+        company_limits=company,
+    )
+    return judge(case, limits=limits), limits
+
+
+def judge_open(
+    change: Change, row: VisitRow, file: str = "readings"
+) -> tuple[Sequence[FiringPoint], Judgement]:
+    """Put points and judgement of a visit in step with its readings."""
+    points = live_points(change.sql, row.id, file)
+    readings.write_points(change, row.id, points)
+    judgement, limits = judged(change.sql, row, points)
+    judgements.write_judgement(change, row.id, "current", judgement, limits, PROGRAM_VERSION)
+    return points, judgement
+
+
+def present(sql: sqlite3.Connection, row: VisitRow) -> tuple[Sequence[FiringPoint], Judgement]:
+    """Return the points and the deciding judgement as the book has them."""
+    made = judgements.judgements(sql, row.id)
+    decided = [j for j in made if j.kind != "again"][-1]
+    return live_points(sql, row.id), decided.judgement
+
+
+def stated(
+    read_in: Sequence[Reading],
+    statement: Statement,
+    visit: Visit,
+    boiler: Boiler | None,
+    file: str,
+) -> list[Reading]:
+    """Return readings with rate, phase, fuel and burner, from statement, visit and boiler.
+
+    Raises
+    ------
+    parsers.PointsUnclear
+        If a reading has no rate or phase, before anything is written.
+    """
+    whole = assign(
+        read_in,
+        rates=statement.rates or None,
+        phase=statement.phase or visit.phase,
+        fuel=statement.fuel,
+        burner=statement.burner,
+        line_ranges=statement.line_ranges,
+        file=file,
+    )
+    fuel = visit.fuel or (boiler.fuel if boiler is not None else "natural_gas")
+    burner = boiler.burners[0] if boiler is not None else "1"
+    whole = [replace(r, fuel=r.fuel or fuel, burner=r.burner or burner) for r in whole]
+    firing_points(whole, file=file)
+    return whole

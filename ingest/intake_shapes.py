@@ -1,0 +1,82 @@
+"""What goes into the book and what comes out of it, as the faces see it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any, Generic, TypeVar
+from uuid import UUID
+
+from ingest.judgement import EarlierVisit, Judgement
+from ingest.limits import LimitSet
+from ingest.models import Boiler, Site, Visit, VisitState
+from ingest.store.judgements import KeptJudgement
+from ingest.store.readings import Attachment, KeptReading
+from parsers import FiringPoint, LineRange, Phase, ReadResult
+
+OPEN_STATES: tuple[VisitState, ...] = ("open", "sent_back")
+
+
+Doc = TypeVar("Doc", Site, Boiler, Visit)
+
+
+class WordsMissing(ValueError):
+    """A decision that must say why does not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept(Generic[Doc]):
+    """A document as the book has it."""
+
+    document: Doc
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What an uploader states about a file's readings."""
+
+    rates: tuple[float, ...] = ()
+    phase: Phase | None = None
+    fuel: str | None = None
+    burner: str | None = None
+    line_ranges: tuple[LineRange, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Return only what is stated."""
+        found: dict[str, Any] = json.loads(json.dumps(asdict(self)))
+        return {key: value for key, value in found.items() if value not in (None, [])}
+
+
+@dataclass(frozen=True, slots=True)
+class FileTaken:
+    """What became of a file: how it was read, and the visit's judgement with it."""
+
+    attachment_id: UUID
+    result: ReadResult
+    readings: int
+    points: Sequence[FiringPoint]
+    judgement: Judgement
+    version: int
+    already_there: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class VisitView:
+    """One visit with everything that hangs under it, as of one moment."""
+
+    visit: Visit
+    state: VisitState
+    imported: bool
+    version: int
+    handed_in_at: str | None
+    boiler: Boiler | None
+    site: Site | None
+    points: Sequence[FiringPoint]
+    judgement: Judgement
+    limits: LimitSet
+    judgements: Sequence[KeptJudgement] = ()
+    attachments: Sequence[Attachment] = ()
+    readings: Sequence[KeptReading] = ()
+    history: Sequence[EarlierVisit] = field(default=())
