@@ -31,7 +31,7 @@ class Curve:
     """The points of one pass, low fire first."""
 
     name: str
-    role: Literal["left", "found"]
+    role: Literal["left", "found", "earlier"]
     marks: Sequence[Mark]
 
 
@@ -90,6 +90,8 @@ def described(pane: Pane) -> str:
     """Return the pane in words, for whoever cannot see it."""
     parts = []
     for curve in pane.curves:
+        if curve.role == "earlier":
+            continue
         said = ", ".join(
             f"{'above ' if m.above else ''}{number(m.value, pane.decimals)} {pane.unit}"
             f" at {m.firing_rate:g} %"
@@ -122,7 +124,7 @@ def _values(pane: Pane) -> list[float]:
 
 
 def _rates(pane: Pane) -> list[float]:
-    rates = {m.firing_rate for c in pane.curves for m in c.marks}
+    rates = {m.firing_rate for c in pane.curves for m in c.marks if c.role != "earlier"}
     return sorted(rates or {b.firing_rate for b in pane.band} or {0.0, 100.0})
 
 
@@ -167,6 +169,12 @@ def _curve(curve: Curve, pane: Pane, scale: _Scale, others: Sequence[Mark]) -> s
     left = curve.role == "left"
     color = "#1a56b0" if left else "#6d7471"
     line = " ".join(f"{scale.x(m.firing_rate)},{scale.y(m.value)}" for m in marks)
+    if curve.role == "earlier":
+        # A hairline without dots: there to be departed from, not to be read.
+        return (
+            f'<polyline class="earlier" points="{line}" fill="none" stroke="#a9b3ae" '
+            f'stroke-width="1"><title>{escape(curve.name)}</title></polyline>'
+        )
     dashes = "" if left else ' stroke-dasharray="5 4"'
     out = []
     if len(marks) > 1:
@@ -261,7 +269,7 @@ def firing_curve(pane: Pane, ident: str) -> str:
             f'<text x="{x}" y="{HEIGHT - 8}" text-anchor="middle" font-size="12" '
             f'fill="#47605a">{rate:g} %</text>'
         )
-    curves = sorted(pane.curves, key=lambda c: c.role == "left")
+    curves = sorted(pane.curves, key=lambda c: ("earlier", "found", "left").index(c.role))
     found = [m for c in pane.curves if c.role == "found" for m in c.marks]
     drawn = "".join(_curve(c, pane, scale, found) for c in curves)
     head = (

@@ -86,25 +86,28 @@ def _reading(
 
 
 def panes(
-    points: Sequence[FiringPoint], computed: Computed, limits: Mapping[str, Any], shown: Shown
+    points: Sequence[FiringPoint],
+    computed: Computed,
+    limits: Mapping[str, Any],
+    shown: Shown,
+    earlier: Sequence[tuple[str, Sequence[FiringPoint], Computed]] = (),
 ) -> list[Pane]:
-    """Return the panes for O2, CO and stack temperature in the reader's units."""
+    """Return the panes for O2, CO and stack temperature in the reader's units.
+
+    ``earlier`` names visits before, with their points: their as-left curves are hairlines.
+    """
     found = []
     for key in PANES:
         if key == "co_air_free" and not any(key in c for c in computed.values()):
             key = "co_dry"
-        curves = []
-        phases: tuple[tuple[Phase, bool], ...] = (("as_left", True), ("as_found", False))
-        for phase, left in phases:
-            marks = []
-            for index in last_pass(points, phase):
-                read = _reading(points, computed, index, key)
-                if read is not None:
-                    value = shown.converted(key, read[0])
-                    marks.append(Mark(points[index].key.firing_rate, value, read[1]))
-            if marks:
-                role = "left" if left else "found"
-                curves.append(Curve(PHASE_WORDS[phase].capitalize(), role, marks))  # type: ignore[arg-type]
+        curves = [
+            Curve("As left", "left", _marks(points, computed, "as_left", key, shown)),
+            Curve("As found", "found", _marks(points, computed, "as_found", key, shown)),
+        ]
+        curves += [
+            Curve(name, "earlier", _marks(before, numbers, "as_left", key, shown))
+            for name, before, numbers in earlier
+        ]
         limit, name = _limit(key, limits, shown)
         found.append(
             Pane(
@@ -112,13 +115,25 @@ def panes(
                 label=label(key),
                 unit=shown.unit(key),
                 decimals=shown.decimals(key),
-                curves=curves,
+                curves=[c for c in curves if c.marks],
                 band=_band(limits) if key == "o2_dry" else (),
                 limit=limit,
                 limit_name=name,
             )
         )
     return found
+
+
+def _marks(
+    points: Sequence[FiringPoint], computed: Computed, phase: Phase, key: str, shown: Shown
+) -> list[Mark]:
+    marks = []
+    for index in last_pass(points, phase):
+        read = _reading(points, computed, index, key)
+        if read is not None:
+            value = shown.converted(key, read[0])
+            marks.append(Mark(points[index].key.firing_rate, value, read[1]))
+    return marks
 
 
 def _band(limits: Mapping[str, Any]) -> list[BandEnd]:

@@ -10,10 +10,10 @@ from typing import Any
 from api.charts import firing_curve
 from api.pages.computed import computed
 from api.pages.curves import Origin, PhaseTable, panes, tables
-from api.pages.show import PHASE_WORDS, Shown, rates
+from api.pages.show import PHASE_WORDS, Shown, day, rates
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
-from ingest.judgement import Flag, Judgement
+from ingest.judgement import EarlierVisit, Flag, Judgement
 from ingest.models import Boiler
 from ingest.rules import RULES
 from ingest.store.readings import Attachment, KeptReading
@@ -21,6 +21,7 @@ from parsers import FiringPoint
 
 NOTHING_BEYOND = "No recorded value is beyond its limit."
 _LINES_SHOWN = 400
+_EARLIER_DRAWN = 3
 _IN_TEXT = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?)( to ([-−]?\d+(?:\.\d+)?))? (degC|K|Pa|kW)\b")
 _KEY_OF_UNIT = {
     "degC": "stack_temperature",
@@ -228,10 +229,15 @@ def visit_given(
     limits: Mapping[str, Any],
     shown: Shown,
     origin: Origin,
+    history: Sequence[EarlierVisit] = (),
 ) -> Mapping[str, Any]:
     """Return what the visit template shows of readings and judgement."""
     numbers = computed(points)
-    drawn = panes(points, numbers, limits, shown) if points else []
+    before = [
+        (f"As left, {day(e.visit.started)}", e.points, computed(e.points))
+        for e in history[-_EARLIER_DRAWN:]
+    ]
+    drawn = panes(points, numbers, limits, shown, before) if points else []
     sheet: list[PhaseTable] = tables(points, numbers, judgement.flags, shown, origin)
     first, beside = verdict(judgement, points, shown)
     return {
@@ -250,6 +256,8 @@ def visit_given(
         ],
         "panes": [firing_curve(p, f"pane-{p.key}") for p in drawn],
         "has_band": any(p.band for p in drawn),
+        "earlier": bool(before),
+        "past": [{"id": e.visit.id, "day": day(e.visit.started)} for e in reversed(history)],
         "tables": sheet,
         "rates_hint": ", ".join(f"{r:g}" for r in sorted(boiler.rates, reverse=True))
         or "100, 75, 50, 25",

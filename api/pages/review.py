@@ -54,17 +54,19 @@ def headline(counts: Mapping[Severity | None, int]) -> str:
     """Return how much waits, as a sentence.
 
     >>> headline({"stop": 1, "fix": 2, None: 4})
-    '3 visits wait with findings, 4 without. 1 must not be left running.'
+    '3 visits wait with findings, 4 with nothing to act on. 1 must not be left running.'
     >>> headline({})
     'Nothing waits for review.'
     """
-    found = sum(n for severity, n in counts.items() if severity is not None)
-    without = counts.get(None, 0)
+    found = sum(n for severity, n in counts.items() if severity not in (None, "info"))
+    without = counts.get(None, 0) + counts.get("info", 0)
     if not found and not without:
         return "Nothing waits for review."
     if not found:
-        return f"{_visits(without)} without findings."
-    said = f"{_visits(found)} with findings" + (f", {without} without." if without else ".")
+        return f"{_visits(without)}, with nothing to act on."
+    said = f"{_visits(found)} with findings" + (
+        f", {without} with nothing to act on." if without else "."
+    )
     stops = counts.get("stop", 0)
     return f"{said} {stops} must not be left running." if stops else said
 

@@ -101,6 +101,7 @@ def visit_page(
             view.judgements[-1].limits if view.judgements else view.limits.snapshot,
             shown,
             origins(view.readings, files),
+            view.history,
         ),
     )
 
