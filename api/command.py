@@ -29,9 +29,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "explain": ("ingest.judge_command:explain", "Explain a rule, or list them all."),
     "compute": ("ingest.commands.compute:compute", "Add computed columns to a table of readings."),
     "maps": ("ingest.read_command:maps", "Teach, list and show column maps."),
-    "import": ("ingest.commands.bring:bring", "Bring a site list or past visits into a book."),
+    "import": ("ingest.book_commands:bring", "Bring a site list or past visits into a book."),
     "listen": ("ingest.commands.listen:listen", "Read an analyzer on a serial port."),
-    "verify": ("ingest.commands.verify:verify", "Check a book's audit trail and its evidence."),
+    "verify": ("ingest.book_commands:verify", "Check a book's audit trail and its evidence."),
+    "backup": ("ingest.book_commands:backup", "Copy a book, also while a server writes it."),
+    "restore": ("ingest.book_commands:restore", "Make a book of a backup, after checking it."),
     "demo": ("api.demo:demo", "Make the invented cooperative's book and show it."),
     "serve": ("api.serve:serve", "Serve a book's pages and API."),
 }

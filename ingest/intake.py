@@ -107,13 +107,13 @@ class Intake:
         """Return a boiler."""
         return Kept(*places.document(self.book.reader, "boiler", boiler_id, Boiler))
 
-    def sites(self) -> list[Site]:
-        """Return all sites by name."""
-        return places.sites(self.book.reader)
+    def sites(self, change: Change | None = None) -> list[Site]:
+        """Return all sites by name; within a change with what it has written."""
+        return places.sites(self.book.reader if change is None else change.sql)
 
-    def boilers(self, site_id: UUID | None = None) -> list[Boiler]:
+    def boilers(self, site_id: UUID | None = None, *, change: Change | None = None) -> list[Boiler]:
         """Return all boilers by name, of one site where given."""
-        return places.boilers(self.book.reader, site_id)
+        return places.boilers(self.book.reader if change is None else change.sql, site_id)
 
     def put_company_limits(self, limits: LimitsDocument, who: str) -> None:
         """Write what the company holds all its boilers to."""
@@ -295,6 +295,65 @@ class Intake:
                 {"ids": [str(i) for i, _ in fresh], "readings_sha256": digest},
             )
         return ids, judgement, version
+
+    def bring_visit(
+        self,
+        visit: Visit,
+        given: Sequence[Reading],
+        data: bytes,
+        name: str,
+        who: str,
+        *,
+        owner: str,
+    ) -> bool:
+        """Take a past visit from a list: marked as imported, finished, never on the review list.
+
+        Returns False where the same visit, by its external id, is there with the same readings.
+
+        Raises
+        ------
+        StateConflict
+            If it is there with other readings: the past is not rewritten by a list.
+        """
+        with self.book.change(who) as change:
+            known = None
+            if visit.external_id is not None:
+                known = places.by_external_id(change.sql, "visit", visit.external_id, owner)
+            boiler, _ = boiler_and_site(change.sql, visit)
+            whole = stated(given, Statement(), visit, boiler, name)
+            if known is not None:
+                there = [
+                    replace(k.reading, lines=(), at={})
+                    for k in readings.readings(change.sql, known)
+                ]
+                if there == [replace(r, lines=(), at={}) for r in whole]:
+                    return False
+                raise StateConflict(
+                    f"the visit {visit.external_id!r} is in the book with other readings"
+                )
+            visit = _with_id(visit)
+            assert visit.id is not None
+            visits.write_visit(change, visit, owner=owner, imported=True, previous=None)
+            sha256 = readings.keep_evidence(change, data)
+            attachment = readings.attach(change, visit.id, sha256, "readings", name, {})
+            digest = readings.add_readings(
+                change, visit.id, ((new_id(), r) for r in whole), attachment
+            )
+            row = visits.visit_row(change.sql, visit.id)
+            judge_open(change, row)
+            visits.set_state(change, row, "accepted")
+            change.record(
+                "visit_imported",
+                f"visit:{visit.id}",
+                {
+                    "file": name,
+                    "sha256": sha256,
+                    "readings": len(whole),
+                    "readings_sha256": digest,
+                    "document": visit.model_dump(mode="json", exclude_none=True),
+                },
+            )
+        return True
 
     def supersede_reading(
         self, reading_id: UUID, new: Reading | None, who: str, why: str

@@ -28,7 +28,7 @@ _MEDIUM = {
     "low pressure steam": "steam",
 }
 _UNITS = {"rated_input": "kW", "altitude": "m", "stack_temperature_max": "degC"}
-_WITH_UNIT = re.compile(r"\s*([-+]?[0-9][0-9 .,]*?)\s*([^\d\s].*?)\s*")
+_WITH_UNIT = re.compile(r"\s*([-+]?[0-9][0-9 .,]*?)\s*([^\d\s.,].*?)\s*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +111,7 @@ def _row(table: Table, row: Row, problems: list[ImportProblem]) -> BroughtBoiler
         return None
 
 
-def _plain(
-    table: Table, row: Row, document: dict[str, Any], problems: list[ImportProblem]
-) -> None:
+def _plain(table: Table, row: Row, document: dict[str, Any], problems: list[ImportProblem]) -> None:
     fuel = table.cell(row, "fuel")
     if fuel:
         try:
@@ -134,13 +132,15 @@ def _plain(
             problems.append(table.problem(row, "medium", "not a medium", "hot water or steam"))
     turndown = re.sub(r"\s*(:|to|/)\s*1$", "", table.cell(row, "turndown"))
     if turndown:
-        value = number(turndown)
+        value = number(turndown, table.delimiter)
         if value is None:
             problems.append(table.problem(row, "turndown", "not a ratio", "5 or 5:1"))
         document["turndown"] = value
     rates = table.cell(row, "rates")
     if rates:
-        parts = [number(p) for p in re.split(r"[;,/\s]+", rates.replace("%", " ")) if p]
+        parts = [
+            number(p, table.delimiter) for p in re.split(r"[;,/\s]+", rates.replace("%", " ")) if p
+        ]
         if None in parts:
             problems.append(table.problem(row, "rates", "not numbers", "100/75/50/25"))
         document["rates"] = parts
@@ -167,11 +167,15 @@ def _measured(table: Table, row: Row, role: str, problems: list[ImportProblem]) 
         return None
     unit = table.headings[role].unit
     match = _WITH_UNIT.fullmatch(text)
-    value = number(text)
+    value = number(text, table.delimiter)
     if match is not None:
-        value, unit = number(match[1]), match[2]
+        value, unit = number(match[1], table.delimiter), match[2]
     if value is None or unit is None:
-        what = "not a number" if value is None else "a number without its unit"
+        what = (
+            "not a number, or one that can be read in two ways"
+            if value is None
+            else "a number without its unit"
+        )
         expected = f"a number, with the unit in the heading or the cell: {_example(role)}"
         problems.append(table.problem(row, role, what, expected))
         return None

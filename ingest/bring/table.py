@@ -108,6 +108,7 @@ class Table:
     unknown: Sequence[Heading]
     rows: Sequence[Row]
     heading_line: int
+    delimiter: str
 
     def cell(self, row: Row, role: str) -> str:
         """Return a row's text under a role, empty where there is none."""
@@ -163,7 +164,7 @@ def read_table(data: bytes, file: str) -> Table:
                 continue
             if best is None or len(known) > len(best.headings):
                 below = [r for r in rows[at + 1 :] if any(c.strip() for c in r.cells)]
-                best = Table(file, known, unknown, below, row.line)
+                best = Table(file, known, unknown, below, row.line, delimiter)
             break
     if best is None:
         first = next((n for n, line in enumerate(lines, 1) if line.strip()), 1)
@@ -193,13 +194,18 @@ def holds_readings(table: Table) -> bool:
     )
 
 
-def number(text: str) -> float | None:
+def number(text: str, delimiter: str) -> float | None:
     """Return a number in plain spelling, None for anything else.
 
-    >>> number("1 500"), number("12,5"), number("1,500"), number("1.5")
-    (1500.0, 12.5, 1500.0, 1.5)
+    A comma before exactly three digits groups thousands in a file whose cells are divided by
+    commas; elsewhere it, or a point, could mean two things, and None is returned.
+
+    >>> number("1 500", ";"), number("12,5", ";"), number("1,500", ","), number("1,500", ";")
+    (1500.0, 12.5, 1500.0, None)
     """
-    text = text.replace(" ", "").replace(" ", "")
+    text = text.replace(" ", "").replace("\N{NO-BREAK SPACE}", "")
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2}([.,])\d{3}", text) and delimiter != ",":
+        return None
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", text):
         text = text.replace(",", "")
     elif re.fullmatch(r"[+-]?\d+,\d+", text):

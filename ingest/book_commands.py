@@ -1,0 +1,134 @@
+"""The commands on a whole book: import, verify, backup, restore.
+
+Exit statuses: 0 done and clean; 1 verify found something; 2 the input or the book cannot be used;
+64 wrong usage.
+"""
+
+from __future__ import annotations
+
+import getpass
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ingest.bring import (
+    ImportRefused,
+    bring_boilers,
+    bring_visits,
+    holds_readings,
+    read_boilers,
+    read_visits,
+)
+from ingest.bring.table import read_table
+from ingest.intake import Intake
+from ingest.store import Book, BookError, verify_file
+from ingest.store import backup as backed_up
+from ingest.store import restore as restored
+from parsers import ReadError, ReadOptions
+
+FOUND, UNUSABLE = 1, 2
+BookPath = Annotated[
+    Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
+]
+
+
+def _refused(error: Exception) -> typer.Exit:
+    typer.echo(str(error), err=True)
+    typer.echo("Nothing was changed.", err=True)
+    return typer.Exit(UNUSABLE)
+
+
+def bring(
+    files: Annotated[list[Path], typer.Argument(help="Lists of boilers or of past visits, CSV.")],
+    book: BookPath = Path("fluebook.db"),
+    who: Annotated[str | None, typer.Option(help="Who answers for it; the login name.")] = None,
+    day_first: Annotated[
+        bool | None, typer.Option("--day-first/--month-first", help="How 03/04/2026 is meant.")
+    ] = None,
+) -> None:
+    """Bring a list of boilers, or past visits with one row for each firing point, into a book.
+
+    Each file goes in whole or not at all. Past visits are marked as imported: they feed the
+    history of their boilers and never stand on the review list.
+    """
+    for file in files:
+        if not file.is_file():
+            typer.echo(f"{file}: there is no such file", err=True)
+            raise typer.Exit(64)
+    name = who or getpass.getuser()
+    try:
+        with Book(book) as opened:
+            intake = Intake(opened)
+            for file in files:
+                _one(intake, file, name, ReadOptions(day_first=day_first))
+    except (ImportRefused, ReadError, BookError) as error:
+        raise _refused(error) from error
+
+
+def _one(intake: Intake, file: Path, who: str, options: ReadOptions) -> None:
+    data = file.read_bytes()
+    table = read_table(data, file.name)
+    if holds_readings(table):
+        done = bring_visits(intake, table, read_visits(table, data, options=options), data, who)
+        said = f"{done.visits} past visits with {done.points} firing points brought in"
+    else:
+        done = bring_boilers(intake, read_boilers(table), who)
+        said = f"{done.boilers} boilers and {done.sites} new sites brought in"
+        unread = ", ".join(repr(h.text) for h in table.unknown)
+        if unread:
+            typer.echo(f"{file.name}: columns not read: {unread}")
+    already = f", {done.there_already} were there already" if done.there_already else ""
+    typer.echo(f"{file.name}: {len(table.rows)} rows, {said}{already}.")
+
+
+def verify(
+    book: Annotated[Path, typer.Argument(help="The book, one SQLite file.")],
+    as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Check a book: its audit trail, its evidence, its frozen judgements. Nothing is changed."""
+    try:
+        found = verify_file(book)
+    except BookError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(UNUSABLE) from error
+    if as_json:
+        document = {
+            "format": "fluebook.verify/1",
+            "book": book.name,
+            "clean": not found,
+            "findings": [{"where": f.where, "what": f.what} for f in found],
+        }
+        typer.echo(json.dumps(document, ensure_ascii=False))
+    else:
+        for one in found:
+            typer.echo(f"{one.where}: {one.what}")
+        if not found:
+            typer.echo(f"{book.name}: clean; every line of the trail and every file is as written.")
+    if found:
+        raise typer.Exit(FOUND)
+
+
+def backup(
+    target: Annotated[Path, typer.Argument(help="The copy to write; must not exist.")],
+    book: BookPath = Path("fluebook.db"),
+) -> None:
+    """Write a consistent copy of a book, also while a server writes it."""
+    try:
+        backed_up(book, target)
+    except BookError as error:
+        raise _refused(error) from error
+    typer.echo(f"{target}: written")
+
+
+def restore(
+    source: Annotated[Path, typer.Argument(help="A backup.")],
+    book: Annotated[Path, typer.Argument(help="The book to make of it; must not exist.")],
+) -> None:
+    """Make a book of a backup, after checking that the backup is as it was written."""
+    try:
+        restored(source, book)
+    except BookError as error:
+        raise _refused(error) from error
+    typer.echo(f"{book}: restored")
