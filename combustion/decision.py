@@ -43,7 +43,7 @@ def conformance_probability(
     u : float or array
         Its standard uncertainty, coverage factor 1, 0 or above, same unit.
     low, high : float or None
-        Lower and upper limit; at least one of them.
+        Lower and upper limit, same unit; at least one of them.
 
     Returns
     -------
@@ -115,11 +115,11 @@ def decide(
     Parameters
     ----------
     value : float
-        Measured or computed value.
+        Measured or computed value, same unit as the limits.
     u : float
         Its standard uncertainty, coverage factor 1, same unit.
     low, high : float or None
-        Lower and upper limit; at least one of them.
+        Lower and upper limit, same unit; at least one of them.
     beyond_at : float
         Probability [1] from which it is called beyond, above 0.5 and below 1.
 
@@ -171,7 +171,7 @@ def guarded_limit(
     Parameters
     ----------
     limit : float
-        Tolerance limit.
+        Tolerance limit, same unit as u.
     u : float
         Standard uncertainty, same unit.
     side : str

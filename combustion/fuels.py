@@ -188,6 +188,11 @@ def gas(
     source, note : str
         Where the composition comes from, and what was done to it.
 
+    Returns
+    -------
+    Fuel
+        Counted per mole.
+
     Raises
     ------
     ValueError
@@ -241,6 +246,11 @@ def oil(
     source, note : str
         Where the analysis comes from, and what was done to it.
 
+    Returns
+    -------
+    Fuel
+        Counted per kilogram.
+
     Raises
     ------
     ValueError
@@ -283,6 +293,11 @@ def hydrogen_blend(base: Fuel, hydrogen_percent: float) -> Fuel:
         The gas without the added hydrogen.
     hydrogen_percent : float
         Hydrogen in the blend [mol %], 0 to 100; burners built for natural gas stop far below.
+
+    Returns
+    -------
+    Fuel
+        The blend, counted per mole.
 
     Raises
     ------

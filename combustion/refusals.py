@@ -13,12 +13,13 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 from typing import Any, ParamSpec, TypeAlias
 
 import numpy as np
 import pint
 
-from combustion.units import conversion
+from combustion.units import UnitError, registry, spelt
 
 Value: TypeAlias = Any
 """A float, or an array of float64 of any shape: what goes in as an array comes out as one."""
@@ -108,6 +109,22 @@ PRESSURE = Range(50_000.0, 110_000.0, "Pa", Reason.PRESSURE)
 ALTITUDE = Range(-450.0, 5_000.0, "m", Reason.ALTITUDE)
 
 
+@functools.lru_cache(maxsize=256)
+def _from_units(units: Any, unit: str) -> tuple[float, float]:
+    # By the unit object, not its text: pint cannot print a unit whose exponent is a fraction.
+    target = spelt(unit)
+    try:
+        zero = registry.Quantity(Fraction(0), units).to(target).magnitude
+        one = registry.Quantity(Fraction(1), units).to(target).magnitude
+    except pint.DimensionalityError as error:
+        raise UnitError(
+            f"a quantity in {unit} is wanted: the one given measures something else",
+            given=repr(units),
+            wanted=unit,
+        ) from error
+    return float(one - zero), float(zero)
+
+
 def _canonical(value: Any, unit: str) -> Any:
     if isinstance(value, float):
         return value
@@ -118,7 +135,8 @@ def _canonical(value: Any, unit: str) -> Any:
         number: Any = (
             np.asarray(magnitude, dtype=np.float64) if np.ndim(magnitude) else float(magnitude)
         )
-        return conversion(str(value.units), unit)(number)
+        factor, offset = _from_units(value.units, unit)
+        return number * factor + offset
     if isinstance(value, (int, np.number)):
         return float(value)
     if isinstance(value, (list, tuple)):
@@ -167,6 +185,7 @@ def guarded(**ranges: Range) -> Callable[[Callable[P, Value]], Callable[P, Value
                 result = formula(**given)  # type: ignore[call-arg]
             return np.where(bad, np.nan, result)
 
+        guard.ranges = ranges  # type: ignore[attr-defined]
         return guard
 
     return decorate
