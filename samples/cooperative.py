@@ -22,6 +22,7 @@ from ingest.models import (
     Boiler,
     Instrument,
     Limits,
+    RangeSpec,
     RoomCo,
     Site,
     TargetPoint,
@@ -279,6 +280,7 @@ def _instrument(day: date) -> Instrument:
             "stack_temperature": AccuracySpec(absolute=2.0),
             "combustion_air_temperature": AccuracySpec(absolute=1.0),
         },
+        ranges={"o2_dry": RangeSpec(low=0.0, high=21.0), "co_dry": RangeSpec(low=0.0, high=4000.0)},
         leak_check=True,
         fresh_air_zero=True,
     )
@@ -362,6 +364,7 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
     season = float(np.cos(2.0 * np.pi * (day.timetuple().tm_yday - 20) / 365.0))
     air = 20.0 - 5.0 * season + float(rng.normal(0.0, 1.0))
     water = (42.0 if unit.model.condensing else 60.0) + float(rng.normal(0.0, 1.0))
+    air, water = round(air, 1), round(water, 1)
     usual = State(air=float(rng.normal(0.0, 0.012)), fouling=abs(float(rng.normal(0.0, 0.01))))
     found = story.found if story else State(usual.air * 2.0, 0.0, usual.fouling + 0.02)
     left = story.left if story else usual
@@ -402,7 +405,7 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
         room_co=room,
         how_left="running" if story is None or story.room_co == 0 else "off",
         return_water_temperature=water,
-        supply_water_temperature=water + unit.model.water_rise,
+        supply_water_temperature=round(water + unit.model.water_rise, 1),
         barometric_pressure=100400.0,
         units=CANONICAL,
     )
