@@ -10,6 +10,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 
+from api.pages.facts import in_words
 from api.pages.show import Shown
 from api.report import blocks
 from api.report.blocks import Block
@@ -18,7 +19,6 @@ from api.report.readings import curve_blocks, history_block, reading_tables
 from api.report.service import service_blocks
 from api.report.verdict import all_not_judged, finding_blocks, rule_title, verdict_block
 from api.report.words import Words
-from api.pages.facts import in_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,10 @@ def _about(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
         (t("Boiler"), boiler.name),
         (t("Serial"), boiler.serial or ""),
         (t("Fuel"), (visit.fuel or boiler.fuel).replace("_", " ")),
-        (t("Rated input"), shown.value("fuel_input", boiler.rated_input) if boiler.rated_input else ""),
+        (
+            t("Rated input"),
+            shown.value("fuel_input", boiler.rated_input) if boiler.rated_input else "",
+        ),
         (t("Kind"), t("condensing") if boiler.condensing else t("non-condensing")),
         (t("Visit"), words.time(visit.started)),
         (t("Ended"), words.time(visit.ended) if visit.ended else ""),
@@ -181,8 +184,10 @@ def _cautions(given: ReportInput, words: Words) -> list[str]:
             "Work on burner, gas and controls is for licensed people, by the boiler's own "
             "instructions and local code."
         ),
-        t("After a lock-out: no repeated trial without a full purge, and not before the cause "
-          "is found."),
+        t(
+            "After a lock-out: no repeated trial without a full purge, and not before the cause "
+            "is found."
+        ),
         t("A bypassed safety device is never left in place on a running burner."),
     ]
     plan = list(given.plan.cautions) if given.plan is not None else []
@@ -191,9 +196,7 @@ def _cautions(given: ReportInput, words: Words) -> list[str]:
 
 def _not_checked(given: ReportInput, words: Words) -> list[Block]:
     t = words.t
-    rows = [
-        [rule_title(r.rule), in_words(r.why), in_words(r.needs)] for r in all_not_judged(given)
-    ]
+    rows = [[rule_title(r.rule), in_words(r.why), in_words(r.needs)] for r in all_not_judged(given)]
     if not rows:
         return []
     return [
@@ -225,7 +228,9 @@ def _evidence(given: ReportInput, words: Words) -> list[Block]:
     if not rows:
         return [*out, blocks.paragraph(t("No file is kept for this visit."))]
     out.append(
-        blocks.paragraph(t("Files as they were received, each with the SHA-256 of its bytes."), "soft")
+        blocks.paragraph(
+            t("Files as they were received, each with the SHA-256 of its bytes."), "soft"
+        )
     )
     out.append(blocks.hashes(rows))
     return out
@@ -248,6 +253,7 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
     for act in ("handed_in", "accepted", "sent_back"):
         found = [s for s in given.signatures if s.act == act]
         for s in found:
+            chain = [(t("Line of the audit chain"), s.chain_sha256)] if s.chain_sha256 else []
             other = "" if s.report_sha256 == digest else t("another content than this one")
             out.append(
                 blocks.signature(
@@ -258,7 +264,7 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
                         (t("Time"), words.time(s.time)),
                         (t("Content signed"), s.report_sha256),
                         *([(t("Mind"), other)] if other else []),
-                        *([(t("Line of the audit chain"), s.chain_sha256)] if s.chain_sha256 else []),
+                        *chain,
                         *([(t("Note"), s.note)] if s.note else []),
                     ],
                 )

@@ -15,6 +15,7 @@ from api.report.words import Words
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
 from ingest.accuracy import Accuracies
+from ingest.models import Visit
 from ingest.rules.view import Point
 from parsers.points import FiringPoint
 
@@ -47,7 +48,6 @@ def curve_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
 def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
     """Return a table for each phase: quantities down, firing rates across, value ± 2u."""
     t = words.t
-    accuracies = Accuracies(given.visit.instrument)
     figures = computed(given.points)
     names = {"as_left": t("As left"), "as_found": t("As found")}
     out: list[Block] = []
@@ -55,7 +55,7 @@ def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block
         chosen = last_pass(given.points, phase)  # type: ignore[arg-type]
         for start in range(0, len(chosen), COLUMNS):
             part = chosen[start : start + COLUMNS]
-            rows = _rows(given.points, part, figures, accuracies, shown)
+            rows = _rows(given.points, part, figures, given.visit, shown)
             heads = [f"{given.points[i].key.firing_rate:g} %" for i in part]
             out.append(
                 blocks.table(
@@ -84,27 +84,33 @@ def _rows(
     points: Sequence[FiringPoint],
     part: Sequence[int],
     figures: dict[int, dict[str, float]],
-    accuracies: Accuracies,
+    visit: Visit,
     shown: Shown,
 ) -> list[list[str]]:
+    accuracies = Accuracies(visit.instrument)
+    seen = {i: Point(points[i], accuracies, visit) for i in part}
     keys = {k for i in part for k in (*points[i].values, *points[i].bounds, *figures.get(i, {}))}
     keys = (keys & set(QUANTITIES)) - {"firing_rate"}
     order = [k for k in _FIRST if k in keys] + [
         k for k in QUANTITIES if k in keys and k not in _FIRST
     ]
     return [
-        [label(key), shown.unit(key), *(_cell(points[i], key, figures[i], accuracies, shown) for i in part)]
+        [
+            label(key),
+            shown.unit(key),
+            *(_cell(seen[i], key, figures[i], shown) for i in part),
+        ]
         for key in order
     ]
 
 
 def _cell(
-    point: FiringPoint,
+    seen: Point,
     key: str,
     figures: dict[str, float],
-    accuracies: Accuracies,
     shown: Shown,
 ) -> str:
+    point = seen.raw
     bound = point.bounds.get(key)
     if bound is not None and bound.above is not None:
         return f"> {shown.figure(key, bound.above)}"
@@ -112,9 +118,9 @@ def _cell(
     if settled is None:
         if key not in figures:
             return "–"
-        u = Point(point, accuracies).u_co_af if key == "co_air_free" else 0.0
+        u = seen.u_co_af if key == "co_air_free" else 0.0
         return _with_u(key, figures[key], u, shown)
-    return _with_u(key, settled.mean, accuracies.level(key, settled), shown)
+    return _with_u(key, settled.mean, seen.u(key), shown)
 
 
 def _with_u(key: str, value: float, u: float, shown: Shown) -> str:

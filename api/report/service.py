@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from api.pages.show import Shown
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.bolts import bolt_circle
 from api.report.given import ReportInput
 from api.report.words import Words
-from api.pages.show import Shown
 from combustion.units import UnitError, conversion
 from ingest.service.models import Measured, SafetyTest, ServiceRecord, TaskEntry, Value
 from ingest.service.order import STEP_TITLES
@@ -182,8 +182,15 @@ def _recorded(given: ReportInput, entry: TaskEntry, shown: Shown, words: Words) 
             high = max(group, key=lambda m: m.value)
             first = quantity(low.value, low.unit, shown)
             last = quantity(high.value, high.unit, shown)
-            said.append(t("{name}: {n} values, {low} to {high}", name=name, n=len(group),
-                          low=first, high=last))
+            said.append(
+                t(
+                    "{name}: {n} values, {low} to {high}",
+                    name=name,
+                    n=len(group),
+                    low=first,
+                    high=last,
+                )
+            )
         else:
             said.append(f"{name}: {values[0]}")
     for part in entry.replaced:
@@ -191,8 +198,11 @@ def _recorded(given: ReportInput, entry: TaskEntry, shown: Shown, words: Words) 
         title = part.part.replace("_", " ") if held is None else held.title
         many = f"{part.quantity} × " if part.quantity > 1 else ""
         serials = (
-            t(", serial {before} to {after}", before=part.serial_before or "–",
-              after=part.serial_after or "–")
+            t(
+                ", serial {before} to {after}",
+                before=part.serial_before or "–",
+                after=part.serial_after or "–",
+            )
             if part.serial_before or part.serial_after
             else ""
         )
@@ -214,8 +224,9 @@ def _sequences(given: ReportInput, record: ServiceRecord, words: Words) -> list[
             if wanted.kind == "torque" and wanted.nuts is not None:
                 title = t("{task}: tightening order", task=task.title)
                 order = ", ".join(str(i) for i in criss_cross(wanted.nuts))
-                drawn.append((bolt_circle(wanted.nuts, f"nuts-{task.key}-{n}", title),
-                              f"{title}: {order}"))
+                drawn.append(
+                    (bolt_circle(wanted.nuts, f"nuts-{task.key}-{n}", title), f"{title}: {order}")
+                )
     if not drawn:
         return []
     legend = [t("Number in a nut: the turn at which it is tightened; nuts clockwise from the top.")]
@@ -292,33 +303,45 @@ def _light_off(record: ServiceRecord, shown: Shown, words: Words) -> list[Block]
     pairs: list[tuple[str, str]] = []
     gas, vent, oil = record.gas, record.vent, record.oil
     if gas is not None:
-        pressure = lambda v: "" if v is None else shown.value("gas_inlet_pressure", v)  # noqa: E731
         yes = {True: t("yes"), False: t("NO"), None: t("not recorded")}
         pairs += [
-            (t("Gas inlet, burners off"), pressure(gas.inlet_burners_off)),
-            (t("Gas inlet, high fire alone"), pressure(gas.inlet_high_fire_alone)),
-            (t("Gas inlet, every appliance"), pressure(gas.inlet_all_appliances)),
-            (t("Manifold, low fire"), pressure(gas.manifold_low_fire)),
-            (t("Manifold, high fire"), pressure(gas.manifold_high_fire)),
-            (t("Gas-air offset, low fire"), pressure(gas.offset_low_fire)),
-            (t("Gas-air offset, high fire"), pressure(gas.offset_high_fire)),
+            (
+                t("Gas inlet, burners off"),
+                _pa(shown, gas.inlet_burners_off),
+            ),
+            (
+                t("Gas inlet, high fire alone"),
+                _pa(shown, gas.inlet_high_fire_alone),
+            ),
+            (
+                t("Gas inlet, every appliance"),
+                _pa(shown, gas.inlet_all_appliances),
+            ),
+            (t("Manifold, low fire"), _pa(shown, gas.manifold_low_fire)),
+            (t("Manifold, high fire"), _pa(shown, gas.manifold_high_fire)),
+            (
+                t("Gas-air offset, low fire"),
+                _pa(shown, gas.offset_low_fire),
+            ),
+            (
+                t("Gas-air offset, high fire"),
+                _pa(shown, gas.offset_high_fire),
+            ),
             (t("Test nipples closed"), yes[gas.nipples_closed]),
             (t("Test nipples leak-checked"), yes[gas.nipples_leak_checked]),
         ]
     if vent is not None:
         spill = {"none": t("none seen"), "seen": t("SEEN"), "not_checked": t("not checked")}
-        draft = lambda v: "" if v is None else shown.value("stack_draft", v)  # noqa: E731
         pairs += [
             (t("Spillage"), spill[vent.spillage]),
-            (t("Draft at the outlet"), draft(vent.outlet_draft)),
-            (t("Draft over the fire"), draft(vent.overfire_draft)),
+            (t("Draft at the outlet"), _pa(shown, vent.outlet_draft)),
+            (t("Draft over the fire"), _pa(shown, vent.overfire_draft)),
         ]
     if oil is not None:
-        pump = lambda v: "" if v is None else shown.value("pump_pressure", v)  # noqa: E731
         pairs += [
             (t("Smoke number"), "" if oil.smoke_number is None else f"{oil.smoke_number:g}"),
-            (t("Pump pressure"), pump(oil.pump_pressure)),
-            (t("Nozzle pressure"), pump(oil.nozzle_pressure)),
+            (t("Pump pressure"), _shown(shown, "pump_pressure", oil.pump_pressure)),
+            (t("Nozzle pressure"), _shown(shown, "pump_pressure", oil.nozzle_pressure)),
         ]
     if pairs:
         if not rows:
@@ -327,16 +350,28 @@ def _light_off(record: ServiceRecord, shown: Shown, words: Words) -> list[Block]
     return out
 
 
+def _shown(shown: Shown, key: str, value: float | None) -> str:
+    return "" if value is None else shown.value(key, value)
+
+
+def _pa(shown: Shown, value: float | None) -> str:
+    return _shown(shown, "gas_inlet_pressure", value)
+
+
 def _bypasses(record: ServiceRecord, words: Words) -> list[Block]:
     t = words.t
     out = [blocks.heading(t("Bypasses"))]
     if not record.bypasses:
-        return [*out, blocks.paragraph(t("No jumper, forced input or changed set point is listed."))]
+        return [
+            *out,
+            blocks.paragraph(t("No jumper, forced input or changed set point is listed.")),
+        ]
     rows = [
         [
             b.what,
             f"{b.placed.by}, {words.time(b.placed.time)}",
-            t("STILL IN PLACE") if b.removed is None
+            t("STILL IN PLACE")
+            if b.removed is None
             else f"{b.removed.by}, {words.time(b.removed.time)}",
         ]
         for b in record.bypasses

@@ -91,9 +91,7 @@ def verdict_block(given: ReportInput, words: Words) -> Block:
         )
     left = given.visit.how_left
     how = {"running": t("running"), "off": t("off"), "isolated": t("isolated and tagged")}
-    said.append(
-        t("Left: {how}.", how=how[left]) if left else t("How it was left is not recorded.")
-    )
+    said.append(t("Left: {how}.", how=how[left]) if left else t("How it was left is not recorded."))
     said.append(
         t(
             "This compares recorded values and answers with stated limits. It does not certify "

@@ -24,7 +24,7 @@ class Words:
             "report", str(folder), languages=[language], fallback=True
         )
 
-    def t(self, text: str, **given: object) -> str:
+    def t(self, text: str, /, **given: object) -> str:
         """Return a text in the language, with what stands in its braces filled in.
 
         >>> Words().t("{n} of {total}", n=2, total=3)

@@ -77,7 +77,7 @@ def many_flags(count: int) -> list[Flag]:
                 id=f"made_up:{n}",
                 rule=("co_elevated", "co_above_limit", "task_missing")[n % 3],
                 severity=SEVERITIES[n % 4],
-                message=f"Made-up finding {n + 1}: stack temperature is {90 + n} degC at 100 %.{long}",
+                message=f"Made-up finding {n + 1}: stack temperature is {90 + n} degC.{long}",
                 next_step="Look at the flame, the air filter and the ratio; repeat the point.",
                 source=Source("service target for CO air-free", "common practice", "default"),
             )

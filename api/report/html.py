@@ -1,0 +1,57 @@
+"""The report as HTML: the same blocks as the PDF, on a page of its own or inside another."""
+
+from __future__ import annotations
+
+import base64
+from functools import lru_cache
+from importlib.resources import files
+
+from jinja2 import Environment, PackageLoader, select_autoescape
+from markupsafe import Markup
+
+from api.report.content import content
+from api.report.given import Photo, ReportInput, ReportOptions
+
+_templates = Environment(
+    loader=PackageLoader("api.report", "templates"),
+    autoescape=select_autoescape(["html"]),
+    trim_blocks=True,
+    lstrip_blocks=True,
+    auto_reload=False,
+)
+
+
+@lru_cache(maxsize=1)
+def stylesheet() -> str:
+    """Return the report's own stylesheet."""
+    return files(__package__).joinpath("report.css").read_text(encoding="utf-8")
+
+
+def report_html(
+    given: ReportInput, options: ReportOptions | None = None, *, stylesheet_at: str | None = None
+) -> str:
+    """Return the report as one HTML document.
+
+    Parameters
+    ----------
+    given : ReportInput
+        What it says.
+    options : ReportOptions or None
+        Units and language; the paper is the printer's.
+    stylesheet_at : str or None
+        Address of the stylesheet, for a page under a strict content policy; None puts it inside,
+        so that the file stands alone.
+    """
+    ready = content(given, options or ReportOptions())
+    return _templates.get_template("report.html").render(
+        report=ready,
+        stylesheet_at=stylesheet_at,
+        css=Markup(stylesheet()),
+        drawn=Markup,
+        photo_at={photo.name: _photo(photo) for photo in given.photos},
+    )
+
+
+def _photo(photo: Photo) -> str:
+    kind = "png" if photo.data.startswith(b"\x89PNG") else "jpeg"
+    return f"data:image/{kind};base64,{base64.b64encode(photo.data).decode()}"
