@@ -1,0 +1,93 @@
+"""One listening: records of a port or a capture become readings, live states and counts."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from ingest.port import Chunk, Link
+from parsers.cut_points import log_of_readings
+from parsers.live import LiveQuantity, Now
+from parsers.model import Reading
+from parsers.plateaus import propose_cut
+from parsers.segments import CutOptions, Segment
+from parsers.stream_events import Event, StreamDamage, StreamReading, StreamRules
+from parsers.streams import StreamReader
+
+
+@dataclass(slots=True)
+class Listening:
+    """What was heard so far.
+
+    ``keep`` is called with each record before anything is made of it: that is where raw bytes are
+    written.
+    """
+
+    rules: StreamRules = field(default_factory=StreamRules)
+    response_time: float = 30.0
+    keep: Callable[[Chunk | Link], None] | None = None
+    readings: list[Reading] = field(default_factory=list)
+    damage: list[StreamDamage] = field(default_factory=list)
+    links: list[Link] = field(default_factory=list)
+    bytes: int = 0
+    _reader: StreamReader | None = None
+    _live: dict[str, LiveQuantity] = field(default_factory=dict)
+    _began: datetime | None = None
+
+    @property
+    def reader(self) -> StreamReader:
+        """Return the stream reader in use."""
+        if self._reader is None:
+            self._reader = StreamReader(self.rules)
+        return self._reader
+
+    def take(self, record: Chunk | Link) -> list[Event]:
+        """Keep a record, then return the events it completes."""
+        if self.keep is not None:
+            self.keep(record)
+        if isinstance(record, Link):
+            self.links.append(record)
+            return self._noted(self.reader.interrupted() if record.state == "lost" else [])
+        self.bytes += len(record.data)
+        return self._noted(self.reader.feed(record.data, record.received))
+
+    def end(self) -> list[Event]:
+        """Return what was still open when listening ended."""
+        return self._noted(self.reader.close())
+
+    def _noted(self, events: list[Event]) -> list[Event]:
+        for event in events:
+            if isinstance(event, StreamReading):
+                self.readings.append(event.reading)
+                self._live_values(event.reading)
+            elif isinstance(event, StreamDamage):
+                self.damage.append(event)
+        return events
+
+    def _live_values(self, reading: Reading) -> None:
+        if reading.time is None:
+            return
+        if self._began is None:
+            self._began = reading.time
+        seconds = (reading.time - self._began).total_seconds()
+        for key, value in reading.values.items():
+            if key not in self._live:
+                self._live[key] = LiveQuantity(key, max(self.response_time, 15.0))
+            self._live[key].push(seconds, value)
+
+    def now(self) -> dict[str, Now]:
+        """Return the live state of each quantity."""
+        states = {key: live.now() for key, live in self._live.items()}
+        return {key: state for key, state in states.items() if state is not None}
+
+    def damage_counts(self) -> Counter[str]:
+        """Return how many pieces were damaged, by why."""
+        return Counter(d.code for d in self.damage)
+
+    def cut(self, rates: tuple[float, ...] = ()) -> tuple[datetime | None, list[Segment]]:
+        """Return the start and the cut of what was heard."""
+        started, times, columns, _ = log_of_readings(self.readings)
+        options = CutOptions(response_time=self.response_time)
+        return started, propose_cut(times, columns, rates, options=options)

@@ -1,0 +1,231 @@
+"""The serial port: opened, read as bytes come, reopened when a cable was pulled and put back.
+
+The port gives chunks of bytes with the time they were received, and says when the link was lost,
+came back or stayed silent. What is read is read in few calls: the first byte wakes the reader, a
+pause of three milliseconds lets more of it arrive, and the rest is taken in one piece.
+"""
+
+from __future__ import annotations
+
+import errno
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import serial
+from serial.tools import list_ports
+
+_GATHER = 0.003
+_WAKE = 0.2
+_RETRY = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class PortSettings:
+    """How the instrument speaks: its instructions say it."""
+
+    baud: int = 9600
+    bits: Literal[5, 6, 7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stop: float = 1
+    flow: Literal["none", "rtscts", "xonxoff", "dsrdtr"] = "none"
+
+
+class PortError(Exception):
+    """A port that cannot be used: ``kind`` is absent, busy, denied or settings."""
+
+    def __init__(self, kind: str, message: str, next_step: str) -> None:
+        super().__init__(f"{message}. {next_step}")
+        self.kind = kind
+        self.next_step = next_step
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Bytes as received."""
+
+    received: datetime
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A change of the link: ``lost``, ``back``, or ``silent`` after a while without a byte."""
+
+    received: datetime
+    state: Literal["lost", "back", "silent"]
+    note: str = ""
+
+
+def ports() -> list[tuple[str, str]]:
+    """Return (name, description) of the serial ports of this machine."""
+    return sorted((p.device, p.description or "") for p in list_ports.comports())
+
+
+def open_port(name: str, settings: PortSettings | None = None) -> Any:
+    """Return an open pyserial port; ``socket://host:port`` and ``loop://`` are ports too.
+
+    Raises
+    ------
+    PortError
+        Saying whether the port is absent, busy or denied, and what to try.
+    """
+    s = settings or PortSettings()
+    shown = ", ".join(device for device, _ in ports()) or "none"
+    try:
+        port = serial.serial_for_url(
+            name,
+            do_not_open=True,
+            baudrate=s.baud,
+            bytesize=s.bits,
+            parity=s.parity[0].upper(),
+            stopbits=int(s.stop) if float(s.stop).is_integer() else s.stop,
+            rtscts=s.flow == "rtscts",
+            xonxoff=s.flow == "xonxoff",
+            dsrdtr=s.flow == "dsrdtr",
+            timeout=_WAKE,
+        )
+        if "://" not in name:
+            port.exclusive = True
+        port.open()
+    except ValueError as error:
+        raise PortError(
+            "settings", f"{name}: {error}", "Look at --baud, --bits, --parity."
+        ) from error
+    except (serial.SerialException, OSError) as error:
+        raise _named(name, error, shown) from error
+    return port
+
+
+def _named(name: str, error: Exception, shown: str) -> PortError:
+    code = getattr(error, "errno", None)
+    text = str(error).casefold()
+    if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "lock" in text or "busy" in text:
+        return PortError(
+            "busy", f"{name} is in use", "Close the other program that reads this port."
+        )
+    if code in (errno.EACCES, errno.EPERM):
+        return PortError(
+            "denied",
+            f"{name} may not be opened by you",
+            "Ask for the right to use serial ports (often the group dialout).",
+        )
+    if name.startswith("socket://"):
+        return PortError(
+            "absent", f"nothing answers at {name}", "Look at the address, the port and the network."
+        )
+    return PortError(
+        "absent",
+        f"there is no port {name}",
+        f"Plug the cable in and look at the name; ports here: {shown}.",
+    )
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+class PortSource:
+    """Chunks and link changes of one port, until told to stop.
+
+    Parameters
+    ----------
+    name, settings
+        As for :func:`open_port`; the first opening fails at once, later ones are tried again.
+    silent_after : float
+        Seconds without a byte after which ``silent`` is said, once for each silence.
+    clock : callable
+        Gives the time of a chunk.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        settings: PortSettings | None = None,
+        *,
+        silent_after: float = 10.0,
+        clock: Callable[[], datetime] = _now,
+    ) -> None:
+        self.name, self.settings, self.clock = name, settings or PortSettings(), clock
+        self.silent_after = silent_after
+        self.stopped = False
+        self._port: Any = open_port(name, self.settings)
+        self._socket = name.startswith("socket://")
+
+    def stop(self) -> None:
+        """End the iteration soon; safe to call from a signal handler or another thread."""
+        self.stopped = True
+
+    def close(self) -> None:
+        """Give the port back."""
+        if self._port is not None:
+            self._port.close()
+            self._port = None
+
+    def __iter__(self) -> Iterator[Chunk | Link]:
+        heard, told = time.monotonic(), False
+        while not self.stopped:
+            try:
+                data = self._read()
+            except (serial.SerialException, OSError, TypeError) as error:
+                # pyserial lets a TypeError through where a port is closed under it.
+                self.close()
+                yield Link(self.clock(), "lost", str(error))
+                if not self._reopened():
+                    return
+                yield Link(self.clock(), "back")
+                heard, told = time.monotonic(), False
+                continue
+            if data:
+                heard, told = time.monotonic(), False
+                yield Chunk(self.clock(), data)
+            elif not told and time.monotonic() - heard > self.silent_after:
+                told = True
+                yield Link(
+                    self.clock(),
+                    "silent",
+                    "no byte came: is the instrument on, its output started, the baud rate right, "
+                    "the cable crossed as it should be?",
+                )
+
+        waiting = self._waiting()
+        if waiting:
+            yield Chunk(self.clock(), waiting)
+
+    def _waiting(self) -> bytes:
+        """Return what had come before the stop and was not read yet."""
+        if self._port is None:
+            return b""
+        try:
+            count = self._port.in_waiting
+            return bytes(self._port.read(count)) if count else b""
+        except (serial.SerialException, OSError, TypeError):
+            return b""
+
+    def _read(self) -> bytes:
+        port = self._port
+        first: bytes = port.read(1)
+        if not first:
+            return b""
+        if self._socket:  # a socket does not say how much waits: take what comes in the pause
+            port.timeout = _GATHER
+            rest: bytes = port.read(65536)
+            port.timeout = _WAKE
+            return first + rest
+        time.sleep(_GATHER)
+        waiting = port.in_waiting
+        return first + port.read(waiting) if waiting else first
+
+    def _reopened(self) -> bool:
+        while not self.stopped:
+            if "://" in self.name or Path(self.name).exists():
+                try:
+                    self._port = open_port(self.name, self.settings)
+                    return True
+                except PortError:
+                    pass
+            time.sleep(_RETRY)
+        return False

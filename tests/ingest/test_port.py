@@ -1,0 +1,326 @@
+"""The port on a real pseudo-terminal: pulled cables, damage, silence, errors, capture, replay."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from ingest.capture import HEADER, CaptureError, CaptureWriter, records, replayed
+from ingest.listen_command import listen
+from ingest.listening import Listening
+from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, open_port
+from parsers.stream_events import StreamRules
+from parsers.streams import StreamReader, readings_of
+from samples.instrument import Form, Instrument, demo_lines
+
+FAST = PortSettings(baud=115200)
+NOW = datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
+
+
+def heard_from(
+    instrument: Instrument,
+    heard: Listening,
+    during: Callable[[], None] | None = None,
+    *,
+    until: float = 60.0,
+) -> None:
+    """Listen until the instrument has said everything, and a moment longer."""
+    source = PortSource(instrument.name, FAST)
+
+    def watch() -> None:
+        if during is not None:
+            during()
+        instrument.done.wait(until)
+        time.sleep(0.3)
+        source.stop()
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    try:
+        for record in source:
+            heard.take(record)
+        heard.end()
+    finally:
+        watcher.join()
+        source.close()
+
+
+def values_of(lines: list[bytes]) -> list[dict[str, float]]:
+    """Return what intact lines say, read by a reader that saw the heading."""
+    heading = next(line for line, carries in demo_lines() if not carries)
+    reader = StreamReader()
+    reader.feed(heading)
+    return [dict(e.reading.values) for line in lines for e in readings_of(reader.feed(line))]
+
+
+@pytest.mark.parametrize("lines", [1500, pytest.param(6000, marks=pytest.mark.soak)])
+def test_five_pulled_cables_and_one_percent_damage_lose_and_invent_nothing(
+    tmp_path: Path, lines: int
+) -> None:
+    said = (demo_lines(every=0.25))[:lines]
+    instrument = Instrument(tmp_path / "port", said, pace=400.0, damage=0.01)
+    heard = Listening()
+
+    def pull() -> None:
+        for _ in range(5):
+            time.sleep(lines / 400.0 / 7)
+            instrument.pull()
+            time.sleep(0.3)
+            instrument.plug()
+
+    with instrument:
+        heard_from(instrument, heard, pull)
+    assert [x.state for x in heard.links].count("lost") == 5
+    assert [x.state for x in heard.links].count("back") == 5
+    intact = values_of(instrument.intact)
+    sent = values_of([line for line, carries in said if carries])
+    got = [dict(r.values) for r in heard.readings]
+    order = iter(sent)
+    assert all(any(g == s for s in order) for g in got)  # none invented, in order
+    rest = iter(got)
+    assert all(any(i == g for g in rest) for i in intact)  # every intact line is a reading
+    assert len(intact) + len(instrument.damaged) == len(sent)
+    only_ends = sum(line[:-2] == hit[:-2] for line, hit in instrument.damaged)
+    assert len(got) - len(intact) <= only_ends + 1  # or a hex digit of the sum changed its case
+    assert len(heard.damage) >= 0.9 * len(instrument.damaged)
+
+
+@pytest.mark.parametrize("form", ["rows", "pairs", "blocks"])
+def test_each_way_of_speaking_is_read(tmp_path: Path, form: Form) -> None:
+    lines = demo_lines(form, None)[:210]
+    heard = Listening()
+    with Instrument(tmp_path / "port", lines, pace=2000.0) as instrument:
+        heard_from(instrument, heard)
+    assert len(heard.readings) == sum(carries for _, carries in lines)
+    assert heard.damage == []
+    assert set(heard.readings[-1].values) >= {"o2_dry", "co_dry", "stack_temperature"}
+
+
+def test_what_was_captured_replays_to_the_same_readings(tmp_path: Path) -> None:
+    kept = tmp_path / "a.capture"
+    lines = demo_lines()[:150]
+    with CaptureWriter(kept) as writer:
+        heard = Listening(keep=writer.write)
+        with Instrument(tmp_path / "port", lines, pace=1000.0) as instrument:
+            heard_from(instrument, heard)
+    again = Listening()
+    for record in replayed(kept):
+        again.take(record)
+    again.end()
+    assert again.readings == heard.readings
+    assert len(again.readings) > 100
+    assert again.bytes == heard.bytes == sum(len(line) for line, _ in lines)
+
+
+def test_a_capture_goes_on_where_it_was_and_survives_a_broken_end(tmp_path: Path) -> None:
+    kept = tmp_path / "a.capture"
+    for data in (b"one\n@ two", b"three"):
+        with CaptureWriter(kept) as writer:
+            writer.write(Chunk(NOW, data))
+            writer.write(Link(NOW, "lost"))
+    kept.write_bytes(kept.read_bytes() + b"@ 2026-03-04T09:30:00+00:00 900\nhalf a chu")
+    with CaptureWriter(kept) as writer:
+        writer.write(Chunk(NOW, b"four"))
+    got = [r.data for r in records(kept) if isinstance(r, Chunk)]
+    assert got == [b"one\n@ two", b"three", b"four"]
+
+
+def test_a_file_of_another_kind_is_not_written_into(tmp_path: Path) -> None:
+    other = tmp_path / "notes.txt"
+    other.write_text("precious")
+    with pytest.raises(CaptureError, match="is no capture"):
+        CaptureWriter(other)
+    with pytest.raises(CaptureError):
+        list(records(other))
+    assert other.read_text() == "precious"
+
+
+def test_raw_bytes_are_kept_before_they_are_read() -> None:
+    order: list[str] = []
+    heard = Listening(keep=lambda record: order.append("kept"))
+    heard.reader.feed = lambda *_: order.append("read") or []  # type: ignore[func-returns-value,method-assign,assignment]
+    heard.take(Chunk(NOW, b"x"))
+    assert order == ["kept", "read"]
+
+
+def test_an_absent_port_says_so_and_what_to_try(tmp_path: Path) -> None:
+    with pytest.raises(PortError, match="Plug the cable in") as caught:
+        open_port(str(tmp_path / "none"))
+    assert caught.value.kind == "absent"
+    with pytest.raises(PortError, match="nothing answers") as caught:
+        open_port("socket://127.0.0.1:9")
+    assert caught.value.kind == "absent"
+
+
+def test_a_busy_port_says_so(tmp_path: Path) -> None:
+    with Instrument(tmp_path / "port", demo_lines()[:5], pace=1.0) as instrument:
+        first = open_port(instrument.name)
+        with pytest.raises(PortError, match="in use") as caught:
+            open_port(instrument.name)
+        first.close()
+    assert caught.value.kind == "busy"
+
+
+def test_a_silent_port_says_so_once(tmp_path: Path) -> None:
+    with Instrument(tmp_path / "port", [], pace=1.0) as instrument:
+        source = PortSource(instrument.name, silent_after=0.3)
+        threading.Timer(1.2, source.stop).start()
+        links = list(source)
+        source.close()
+    assert [x.state for x in links if isinstance(x, Link)] == ["silent"]
+
+
+def test_a_socket_is_a_port() -> None:
+    server = socket.create_server(("127.0.0.1", 0))
+    lines = b"".join(line for line, _ in demo_lines()[:60])
+
+    def serve() -> None:
+        connection, _ = server.accept()
+        for at in range(0, len(lines), 100):
+            connection.sendall(lines[at : at + 100])
+            time.sleep(0.005)
+        time.sleep(0.3)
+        source.stop()
+        time.sleep(0.5)
+        connection.close()
+
+    address = server.getsockname()[1]
+    thread = threading.Thread(target=serve)
+    thread.start()
+    source = PortSource(f"socket://127.0.0.1:{address}")
+    heard = Listening()
+    for record in source:
+        heard.take(record)
+    thread.join()
+    source.close()
+    server.close()
+    assert heard.bytes == len(lines)
+    assert len(heard.readings) == 57
+
+
+def test_loop_is_a_port() -> None:
+    source = PortSource("loop://")
+    source._port.write(b"O2 %;CO ppm\r\n5.1;12\r\n")
+    threading.Timer(0.4, source.stop).start()
+    heard = Listening()
+    for record in source:
+        heard.take(record)
+    source.close()
+    assert [dict(r.values) for r in heard.readings] == [{"o2_dry": 5.1, "co_dry": 12.0}]
+
+
+app = typer.Typer()
+app.command()(listen)
+runner = CliRunner()
+
+
+def test_command_lists_ports_without_an_argument() -> None:
+    result = runner.invoke(app, [])
+    assert result.exit_code == 0
+    assert result.output.strip()
+
+
+def test_command_replays_a_visit_and_proposes_its_firing_points(tmp_path: Path) -> None:
+    kept = tmp_path / "visit.capture"
+    with CaptureWriter(kept) as writer:
+        for n, (line, _) in enumerate(demo_lines(checksum=None)):
+            writer.write(Chunk(datetime.fromtimestamp(NOW.timestamp() + n, UTC), line))
+    result = runner.invoke(
+        app, ["--replay", str(kept), "--rates", "20,40,60,80,100"], env={"COLUMNS": "160"}
+    )
+    assert result.exit_code == 0, result.output
+    assert "CO alarm" in result.output
+    assert result.output.count("proposed") >= 8
+    assert "confirm the rates" in result.output
+
+
+def test_command_json_gives_one_object_a_line(tmp_path: Path) -> None:
+    kept = tmp_path / "a.capture"
+    with CaptureWriter(kept) as writer:
+        writer.write(Chunk(NOW, b"O2 %;CO ppm\r\n5.1;12\r\n5.x;1\r\n"))
+    result = runner.invoke(app, ["--replay", str(kept), "--json"])
+    first, second = [json.loads(line) for line in result.output.splitlines()]
+    assert first["values"] == {"o2_dry": 5.1, "co_dry": 12.0}
+    assert second["damage"] == "not_a_number"
+
+
+@pytest.mark.parametrize(
+    ("given", "status", "words"),
+    [
+        (["/no/such/port"], 2, "there is no port"),
+        (["loop://", "--bits", "9"], 64, "--bits is 5 to 8"),
+        (["loop://", "--unit", "spam=%"], 64, "expected a quantity"),
+        (["loop://", "--seconds", "0.3", "--silent-after", "0.1"], 2, "no byte came"),
+        (["loop://", "--rates", "low"], 64, "expected numbers"),
+    ],
+)
+def test_command_says_what_is_wrong(given: list[str], status: int, words: str) -> None:
+    result = runner.invoke(app, given)
+    assert result.exit_code == status
+    assert words in result.output
+
+
+def test_control_c_loses_nothing(tmp_path: Path) -> None:
+    kept = tmp_path / "a.capture"
+    script = "import sys; from tests.ingest.test_port import app; app(sys.argv[1:])"
+    lines = demo_lines()
+    with Instrument(tmp_path / "port", lines, pace=200.0) as instrument:
+        process = subprocess.Popen(
+            [sys.executable, "-c", script, instrument.name, "--save", str(kept)],
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, cwd=Path(__file__).parents[2],
+        )  # fmt: skip
+        deadline = time.monotonic() + 30
+        while time.monotonic() < deadline and not (kept.exists() and kept.stat().st_size > 9000):
+            time.sleep(0.1)
+        os.kill(process.pid, signal.SIGINT)
+        out, _ = process.communicate(timeout=30)
+    assert process.returncode == 0, out
+    assert kept.read_bytes().startswith(HEADER)
+    heard = Listening()
+    for record in records(kept):
+        heard.take(record)
+    heard.end()
+    assert f"{len(heard.readings)} readings" in out.decode()
+    assert len(heard.readings) > 50
+
+
+def test_a_value_is_there_within_five_milliseconds_of_its_last_byte(tmp_path: Path) -> None:
+    master, slave = os.openpty()
+    source = PortSource(os.ttyname(slave), FAST)
+    heard = Listening(StreamRules(headings=("O2 %", "CO ppm"), delimiter=";"))
+    waits: list[float] = []
+
+    def speak() -> None:
+        for _ in range(40):
+            time.sleep(0.02)
+            before = len(heard.readings)
+            began = time.perf_counter()
+            os.write(master, b"5.1;12\r\n")
+            while len(heard.readings) == before and time.perf_counter() - began < 1:
+                time.sleep(0.0002)
+            waits.append(time.perf_counter() - began)
+        source.stop()
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    for record in source:
+        heard.take(record)
+    thread.join()
+    source.close()
+    os.close(master)
+    os.close(slave)
+    # The median: other programs of a busy machine delay single lines.
+    assert sorted(waits)[len(waits) // 2] < 0.008
