@@ -1,0 +1,120 @@
+"""The whole job in a real Chromium: file in, flags seen, hand in, accept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from samples.on_disk import HERE
+from tests.browser import browser, chromium, running_demo
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
+]
+FILE = next((HERE / "weir-2").glob("*as_left*.csv"))
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[str]:
+    with running_demo() as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def opened() -> Iterator[Any]:
+    with browser() as found:
+        yield found
+
+
+@pytest.fixture(params=["with script", "without script"])
+def page(request: pytest.FixtureRequest, opened: Any) -> Iterator[Any]:
+    context = opened.new_context(
+        viewport={"width": 390, "height": 844},
+        has_touch=True,
+        java_script_enabled=request.param == "with script",
+    )
+    made = context.new_page()
+    refused: list[str] = []
+    made.on("console", lambda m: refused.append(m.text) if m.type == "error" else None)
+    yield made
+    context.close()
+    assert [text for text in refused if "Content Security Policy" in text] == []
+
+
+def make_visit(demo: str, page: Any) -> str:
+    """Open a visit to the boiler of the sample file by the API; return its address."""
+    first = page.request.get(f"{demo}/v1/boilers").json()["boilers"]
+    boiler = next(b for b in first if b["name"] == "Weir 2")
+    made = page.request.post(
+        f"{demo}/v1/visits",
+        data={"boiler_id": boiler["id"], "started": "2026-11-24T08:00:00Z", "adjusted": True},
+    )
+    return f"{demo}/visits/{made.json()['id']}"
+
+
+def test_file_to_flags_to_hand_in_to_accept(demo: str, page: Any) -> None:
+    page.goto(make_visit(demo, page))
+    assert "Nothing was read yet" in page.locator(".first").inner_text()
+    page.set_input_files("#file", str(FILE))
+    page.fill("#rates", "100, 75, 50, 25")
+    page.get_by_role("button", name="Read and judge").click()
+    page.locator(".flags li.stop").first.wait_for()
+    assert "CO air-free is" in page.locator(".first").inner_text()
+    assert page.locator("figure.pane svg").count() == 3
+    page.fill("#who", "T. One")
+    page.get_by_role("button", name="Hand in").click()
+    page.get_by_role("heading", name="Accept").wait_for()
+    page.fill("#a-who", "R. Two")
+    page.fill("#a-why", "locked out, burner head on order")
+    page.get_by_role("button", name="Accept the visit").click()
+    page.get_by_text("accepted, by R. Two").wait_for()
+
+
+def test_wrong_file_is_said_on_the_page_and_the_visit_stays(
+    demo: str, page: Any, tmp_path: Path
+) -> None:
+    wrong = tmp_path / "log.csv"
+    wrong.write_text("O2 %,Stack temperature\n3.0,402\n")
+    page.goto(make_visit(demo, page))
+    page.set_input_files("#file", str(wrong))
+    page.get_by_role("button", name="Read and judge").click()
+    said = page.locator("#refused")
+    said.wait_for()
+    assert "Line 1, column 2" in said.inner_text()
+    assert "Nothing was read yet" in page.locator(".first").inner_text()
+
+
+def test_three_clicks_from_the_list_to_the_line_of_the_file(demo: str, page: Any) -> None:
+    page.goto(demo)
+    page.locator("ol.visits a.visit.fix").first.click()
+    page.locator(".flags li.fix a").first.click()
+    target = page.url.partition("#")[2]
+    assert page.locator(f"#{target}").is_visible()
+
+
+@pytest.mark.parametrize("width", [390, 820, 1440])
+def test_nothing_is_wider_than_the_window(demo: str, opened: Any, width: int) -> None:
+    context = opened.new_context(viewport={"width": width, "height": 900})
+    page = context.new_page()
+    page.goto(demo)
+    links = page.locator("ol.visits a.visit").evaluate_all("all => all.map(a => a.href)")
+    assert len(links) > 5
+    for address in [demo, *links]:
+        page.goto(address)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, address
+    context.close()
+
+
+def test_targets_are_large_enough_for_cold_hands(demo: str, opened: Any) -> None:
+    context = opened.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.goto(make_visit(demo, page))
+    small = page.locator("button, input:not([type=radio]), .choices label, summary").evaluate_all(
+        "all => all.filter(e => e.getBoundingClientRect().height < 48).map(e => e.outerHTML)"
+    )
+    assert small == []
+    context.close()

@@ -1,0 +1,46 @@
+"""The demo: one address, the cooperative behind it, gone afterwards."""
+
+from __future__ import annotations
+
+import re
+import urllib.request
+from pathlib import Path
+
+from typer.testing import CliRunner
+
+from api.command import main
+from api.demo import fill
+from ingest.intake import Intake
+from ingest.store import Book
+from samples.cooperative import visits
+from tests.browser import running_demo
+
+
+def test_demo_says_how_many_visits_are_flagged_and_ends() -> None:
+    shown = CliRunner().invoke(main, ["demo", "--no-serve"])
+    assert shown.exit_code == 0
+    assert re.search(r"4 visits are flagged and wait for review, 2 with a stop", shown.stdout)
+    assert "http" not in shown.stdout
+
+
+def test_demo_prints_one_address_that_shows_the_flagged_visits() -> None:
+    with running_demo() as address, urllib.request.urlopen(address) as answer:
+        text = answer.read().decode()
+    assert "4 visits wait with findings" in text
+    assert text.count('class="visit edge stop"') == 2
+
+
+def test_cooperative_goes_in_by_the_one_door_and_its_trail_holds(tmp_path: Path) -> None:
+    made = list(visits())
+    with Book(tmp_path / "book.db", durable=False) as book:
+        intake = Intake(book)
+        fill(intake)
+        assert len(intake.boilers()) == 8
+        assert len(intake.sites()) == 3
+        files = sum(len(one.files) for _, one in made)
+        kept = book.reader.execute("SELECT COUNT(*) FROM attachment").fetchone()[0]
+        assert kept == files
+        told = {str(one.visit.id): one.story for _, one in made if one.story and one.story.rule}
+        flagged = {str(v.visit_id) for v in intake.review_list() if v.worst not in (None, "info")}
+        assert flagged == set(told)
+        assert book.verify() == []
