@@ -380,7 +380,9 @@ def _condensation(
     rows = np.flatnonzero(b.stack < out["water_dew_point"] + CLOSE_TO_DEW_POINT)
     if not rows.size:
         return
-    flue = b.stack[rows]
+    # Above the dew point the line is drawn at the dew point itself: what may condense there is what
+    # a flue a little colder, or a dew point a little higher, would bring.
+    flue = np.minimum(b.stack[rows], out["water_dew_point"][rows])
     pressure = _at(m.pressure, rows)
     saturation = saturation_pressure_kernel(flue)
     rest = pressure - saturation
@@ -393,6 +395,7 @@ def _condensation(
     by_o = _at(m.water_o, rows) - m.dry_o[rows] * left
     by_c = _at(m.water_c, rows) - m.dry_c[rows] * left
     by_f = -dry * pressure * slope / (rest * rest)
+    amount = amount + by_f * (b.stack[rows] - flue)
     by_h, by_a = _at(m.water_h, rows), _at(m.water_a, rows)
     by_p = _at(m.water_p, rows) + dry * saturation / (rest * rest)
     squares = (
