@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated, Any, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, Field, GetJsonSchemaHandler, model_validator
@@ -164,23 +165,29 @@ def _part_in(annotation: Any) -> type[Part] | None:
     return None
 
 
+@lru_cache(maxsize=256)
+def _layout(model: type[Part]) -> Mapping[str, tuple[Dimension | None, type[Part] | None]]:
+    """Return what each field of a model measures or holds: asked for with every document."""
+    return {
+        name: (_dimension_of(field), _part_in(field.annotation))
+        for name, field in model.model_fields.items()
+    }
+
+
 def _resolved(data: Any, model: type[Part], units: Mapping[str, str], where: str) -> Any:
     if not isinstance(data, Mapping):
         return data
+    layout = _layout(model)
     out: dict[str, Any] = {}
     for key, value in data.items():
-        field = model.model_fields.get(key)
+        dimension, nested = layout.get(key, (None, None))
         path = f"{where}.{key}" if where else str(key)
-        if field is None:
-            out[key] = value
-            continue
-        dimension = _dimension_of(field)
         if dimension is not None:
             if isinstance(value, list):
                 value = [canonical(v, dimension, units, path) for v in value]
             else:
                 value = canonical(value, dimension, units, path)
-        elif (nested := _part_in(field.annotation)) is not None:
+        elif nested is not None:
             if isinstance(value, list | tuple):
                 value = [_resolved(v, nested, units, f"{path}[{i}]") for i, v in enumerate(value)]
             else:

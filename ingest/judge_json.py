@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Any, cast
 
 from ingest.contract_shapes import FlagShape, JudgeShape
@@ -10,7 +11,8 @@ from ingest.judgement import Flag, Judgement
 
 def _rounded(value: float | None) -> float | None:
     # Nine digits: enough for every limit, and no binary dust in files that people compare.
-    return None if value is None else float(f"{value:.9g}")
+    # JSON has no infinity: a hostile number is null there.
+    return None if value is None or not isfinite(value) else float(f"{value:.9g}")
 
 
 def flag_json(flag: Flag) -> dict[str, Any]:

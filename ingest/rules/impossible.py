@@ -252,7 +252,7 @@ def _unit(view: View, point: Point, stack: _Maybe, air: _Maybe, ret: _Maybe, sup
             return _mixed(
                 view, point, "stack_temperature", stack, _as_f(stack), "degF typed as degC"
             )
-    elif cold and ret is not None and ret - 3.0 <= other <= (150.0 if boiler.condensing else 350.0):
+    elif cold and ret is not None and _fits(other, ret, boiler.condensing):
         return _mixed(view, point, "stack_temperature", stack, other, "degC typed as degF")
     else:
         back = _as_f(stack)
@@ -263,6 +263,13 @@ def _unit(view: View, point: Point, stack: _Maybe, air: _Maybe, ret: _Maybe, sup
         if not boiler.condensing and ret is None and stack < 45.0 and 80.0 <= other <= 330.0:
             return _mixed(view, point, "stack_temperature", stack, other, "degC typed as degF")
     return False
+
+
+def _fits(stack: float, ret: float, condensing: bool) -> bool:
+    """Return whether a stack temperature is a usual one over this return water."""
+    if condensing:
+        return ret - 3.0 <= stack <= ret + 45.0
+    return ret + 15.0 <= stack <= 350.0
 
 
 def _as_f(value: float) -> float:

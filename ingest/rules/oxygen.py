@@ -71,6 +71,8 @@ def judge(view: View) -> None:
     if not judged:
         for rule in (O2_BELOW_BAND, O2_ABOVE_BAND):
             view.not_judged(rule, "no deciding point has O2")
+    if not view.curves:
+        view.not_judged(O2_SPREAD, "there is no deciding point")
     for points in view.curves.values():
         _spread(view, [p for p in points if p.o2 is not None])
 

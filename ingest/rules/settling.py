@@ -47,8 +47,9 @@ def moved(point: Point, quantity: str) -> float | None:
     if len(values) < 3:
         return None
     first, _, last = thirds(values)
-    # Ends of thirds lie two thirds of the span apart.
-    return 1.5 * abs(last - first)
+    n = len(values)
+    # The middles of the outer thirds lie less than the whole span apart.
+    return abs(last - first) * (n - 1) / (n - max(1, n // 3))
 
 
 def unsettled(point: Point) -> tuple[str, str, float, float] | None:
