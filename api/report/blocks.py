@@ -23,9 +23,9 @@ def paragraph(text: str, tone: Literal["plain", "soft", "strong"] = "plain") -> 
     return {"kind": "paragraph", "text": text, "tone": tone}
 
 
-def facts(rows: Sequence[tuple[str, str]]) -> Block:
-    """Return pairs of a name and a value; empty values are left out."""
-    return {"kind": "facts", "rows": [[k, v] for k, v in rows if v]}
+def facts(rows: Sequence[tuple[str, str]], *, first: int = 28) -> Block:
+    """Return pairs of a name and a value, empty values left out; ``first`` [mm] for the names."""
+    return {"kind": "facts", "rows": [[k, v] for k, v in rows if v], "first": first}
 
 
 def items(rows: Sequence[str]) -> Block:

@@ -151,7 +151,7 @@ def _about(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
         (
             t("Judged with"),
             t(
-                "rules {rules}, limits {limits}, program {program}",
+                "rules {rules}, {limits}, program {program}",
                 rules=given.judgement.rules_version,
                 limits=given.judgement.limits_id,
                 program=given.program_version or "–",

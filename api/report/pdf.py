@@ -61,11 +61,21 @@ def report_pdf(given: ReportInput, options: ReportOptions | None = None) -> byte
         return _set(ready, stamp, folder)
 
 
+def _short(name: str, room: int = 60) -> str:
+    """Return a name that fits one line at the head of a page.
+
+    >>> _short("Boiler 2"), len(_short("x" * 200))
+    ('Boiler 2', 60)
+    """
+    return name if len(name) <= room else name[: room - 1].rstrip() + "…"
+
+
 def _set(ready: Content, stamp: int, root: str | None) -> bytes:
     data = {
         "title": ready.title,
         "subtitle": ready.subtitle,
         "boiler": ready.boiler,
+        "running": _short(ready.boiler),
         "footer": ready.footer,
         "page_of": ready.page_of,
         "language": ready.language,

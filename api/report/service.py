@@ -346,7 +346,7 @@ def _light_off(record: ServiceRecord, shown: Shown, words: Words) -> list[Block]
     if pairs:
         if not rows:
             out.append(blocks.heading(t("Light-off, gas and vent")))
-        out.append(blocks.facts(pairs))
+        out.append(blocks.facts(pairs, first=44))
     return out
 
 

@@ -41,7 +41,9 @@ class Words:
         """Return a date without ambiguity; an en dash where there is none."""
         if when is None:
             return "–"
-        return format_date(when, "d MMM y", locale=self.language)
+        # English "medium" puts the month first, which half of the readers take for the day.
+        pattern = "d MMM y" if self.language.startswith("en") else "medium"
+        return format_date(when, pattern, locale=self.language)
 
     def time(self, when: datetime | None) -> str:
         """Return date, time and offset."""

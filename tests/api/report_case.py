@@ -61,7 +61,8 @@ def points(rates: int, phase: Phase, shift: float = 0.0) -> list[FiringPoint]:
             "stack_draft": Settled(-6.0 - 9 * share, 0.8, 12, u_mean=0.2),
         }
         bounds = {"nox_dry": Bound(above=100.0)} if n == 0 and phase == "as_found" else {}
-        at = START + timedelta(minutes=10 * n)
+        hours = 0 if phase == "as_found" else 4
+        at = START + timedelta(hours=hours, minutes=10 * n)
         key = PointKey("1", "natural_gas", phase, rate)
         out.append(FiringPoint(key, values, 12, at, at + timedelta(minutes=2), bounds))
     return out
