@@ -21,9 +21,19 @@ def addresses(page: Any, base: str) -> dict[str, str]:
     page.goto(base)
     rows = page.locator("ol.visits a.visit")
     found = {"review": "/", "review-fix": "/?severity=fix", "no-page": "/nothing-here"}
-    for n in range(rows.count()):
+    for n in range(rows.count() - 1):
         found[f"visit-{n + 1}"] = str(rows.nth(n).get_attribute("href"))
+    found["open"] = str(rows.last.get_attribute("href"))
     return found
+
+
+def refused(page: Any, address: str) -> None:
+    """Hand over a file that is none."""
+    page.goto(address)
+    file = {"name": "notes.txt", "mimeType": "text/plain", "buffer": WRONG.encode()}
+    page.set_input_files("#file", file)
+    page.get_by_role("button", name="Read and judge").click()
+    page.locator("#refused").wait_for()
 
 
 def main() -> None:
@@ -40,8 +50,10 @@ def main() -> None:
                 for name, path in pages.items():
                     page.goto(base + path)
                     page.screenshot(path=WHERE / f"{name}-{width}-{face}.png", full_page=True)
+                refused(page, base + pages["open"])
+                page.screenshot(path=WHERE / f"refused-{width}-{face}.png", full_page=True)
                 context.close()
-    print(f"{len(pages) * len(WIDTHS) * len(FACES)} pictures in {WHERE}/")
+    print(f"{(len(pages) + 1) * len(WIDTHS) * len(FACES)} pictures in {WHERE}/")
 
 
 if __name__ == "__main__":
