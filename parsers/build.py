@@ -27,8 +27,8 @@ from parsers.shapes import Block, phase_of
 from parsers.times import DateOrder
 from parsers.vocabulary import Meaning, folded
 
-_PLAIN = re.compile(r"(?:[-+]?[0-9]+(?:\.[0-9]+)?\n?)+")
-_PLAIN_COMMA = re.compile(r"(?:[-+]?[0-9]+(?:,[0-9]+)?\n?)+")
+_PLAIN = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?(?:\n[-+]?[0-9]+(?:\.[0-9]+)?)*")
+_PLAIN_COMMA = re.compile(r"[-+]?[0-9]+(?:,[0-9]+)?(?:\n[-+]?[0-9]+(?:,[0-9]+)?)*")
 _CERTAIN_COMMA = re.compile(r"(?:^|[-+\n])(?:[0-9]{4,}|0[0-9]*),|,(?:[0-9]{1,2}|[0-9]{4,})(?:\n|$)")
 _CERTAIN_POINT = re.compile(
     r"(?:^|[-+\n])(?:[0-9]{4,}|0[0-9]*)\.|\.(?:[0-9]{1,2}|[0-9]{4,})(?:\n|$)"
@@ -59,7 +59,7 @@ def _taken_apart(block: Block, i: int) -> tuple[list[str], list[float], list[Par
     """Return a column's texts, its plain numbers, or else its cells taken apart."""
     texts = _texts(block, i)
     whole = "\n".join(texts)
-    if all(texts):
+    if all(texts) and max(map(len, texts)) < 40:
         if _PLAIN.fullmatch(whole) is not None:
             return texts, list(map(float, texts)), []
         if _PLAIN_COMMA.fullmatch(whole) is not None and _CERTAIN_COMMA.search(whole) is not None:

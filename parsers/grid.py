@@ -120,6 +120,9 @@ def split_rows(
     return rows
 
 
+_LONGEST = 200
+"""Characters; a printer's line is shorter, and the patterns below are not meant for prose."""
+
 # A printer's line: label, then a mark or room, then the value.
 _LABEL = re.compile(
     r"\s*(?P<label>[^\W\d][^:=\t]*?|[A-Za-z][^=\t]*?)"
@@ -140,7 +143,10 @@ def ticket_rows(lines: Sequence[str], *, cut_off: bool = False) -> list[Row]:
     """
     rows = []
     for n, line in enumerate(lines, 1):
-        if match := _VALUE_FIRST.fullmatch(line):
+        line = line.strip()
+        if len(line) > _LONGEST:
+            rows.append(Row(n, n, [line], line))
+        elif match := _VALUE_FIRST.fullmatch(line):
             rows.append(Row(n, n, [match["label"], match["value"]], line, places=((n, 2), (n, 1))))
         elif match := _LABEL.fullmatch(line):
             rows.append(Row(n, n, [match["label"].strip(" .-*"), match["value"]], line))

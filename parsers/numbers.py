@@ -6,6 +6,7 @@ Here every reading of a cell is listed, and a column is settled only by what exc
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -28,6 +29,9 @@ class NumberCell(str):
 # Hyphens and minus signs that instruments and office programs put before a number.
 _MINUS = dict.fromkeys(map(ord, "‐‑‒–—―−﹣－⁻"), "-") | {0x00A0: " ", 0x202F: " ", 0xFEFF: None}
 _MINUS |= {0x2009: " ", 0x2007: " "}
+
+_LONGEST = 60
+"""Characters; no number of an instrument with its unit is longer."""
 
 _CELL = re.compile(
     r"""\s*(?P<bound>>=|<=|=>|=<|[><≥≤])?\s*
@@ -102,7 +106,7 @@ def _split(text: str) -> Parts | None:
     text = text.translate(_MINUS)
     if not text.isascii() and any("０" <= c <= "９" or c in "．，" for c in text):
         text = unicodedata.normalize("NFKC", text)
-    match = _CELL.fullmatch(text)
+    match = _CELL.fullmatch(text) if len(text) <= _LONGEST else None
     if match is None:
         return None
     unit = match["unit"].strip("[]() ") or None
@@ -181,7 +185,9 @@ def readings_of(body: str) -> tuple[tuple[Mark, float], ...]:
                 continue
             whole = "".join(groups)
         if whole or fraction:
-            found.append((mark, float(f"{whole or '0'}.{fraction or '0'}{exponent}")))
+            number = float(f"{whole or '0'}.{fraction or '0'}{exponent}")
+            if math.isfinite(number):
+                found.append((mark, number))
     return tuple(found)
 
 
@@ -259,6 +265,8 @@ def value_of(parts: Parts, mark: Mark | Literal["either", "mixed"]) -> float | N
     """Return the number of a cell under a decimal mark, None where it does not fit."""
     if parts.exact:
         number = float(parts.body)
+        if not math.isfinite(number):
+            return None
     else:
         ways = dict(readings_of(parts.body))
         if mark == "mixed":

@@ -311,7 +311,9 @@ def pair_of(row: Row) -> tuple[str, str] | None:
         return "date time", whole
     if len(cells) >= 2 and len(cells[0]) < 60 and ":" not in cells[0].rstrip(":"):
         return cells[0].rstrip(": "), " ".join(cells[1:3]) if len(cells) < 4 else cells[1]
-    match = re.match(r"\s*[#*/]*\s*([^:=]{2,40}?)\s*[:=]\s*(\S.*?)[\s;,]*$", row.raw)
+    if len(row.raw) > 300:
+        return None
+    match = re.match(r"[\s#*/]*([^\s:=#*/][^:=]{1,40}?)\s*[:=]\s*(\S.*)$", row.raw.rstrip(" ;,\t"))
     return (match[1], match[2]) if match else None
 
 

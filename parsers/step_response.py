@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
+_SWEEP = 8
+
+
 @dataclass(frozen=True, slots=True)
 class Signal:
     """One quantity on a regular grid of bins.
@@ -91,40 +94,51 @@ def stretches(signals: list[Signal], price: float, reach: int, shortest: int) ->
     count, kinds = len(signals[0].values), len(signals)
     reach = min(reach, count)
     decay = np.array([[np.exp(-1.0 / s.lag) if s.lag > 0 else 0.0] for s in signals])
-    # Sums over each open stretch, by its start (a ring of ``reach`` slots): w, we, wee, wy, wye,
-    # wyy, with e = decay**(i - start).
-    sums = np.zeros((6, kinds, reach))
-    power = np.zeros((kinds, reach))
-    start_of = np.full(reach, -1, dtype=np.intp)
+    # Sums over each open stretch, one column for each start that may still win: w, we, wee, wy,
+    # wye, wyy, with e = decay**(i - start).
+    room = reach + _SWEEP + 1
+    sums = np.zeros((6, kinds, room))
+    power = np.ones((kinds, room))
+    start_of = np.zeros(room, dtype=np.intp)
+    before = np.zeros(room)
     w = np.array([s.weights for s in signals])
     wy = np.array([s.weights * s.values for s in signals])
     wyy = np.array([s.weights * s.values**2 for s in signals])
     best = np.full(count + 1, np.inf)
     best[0] = 0.0
     came = np.zeros(count + 1, dtype=np.intp)
-    before = np.full(reach, np.inf)  # best[start] for each slot
+    n = 0
     for j in range(count):
-        slot = j % reach
-        sums[:, :, slot] = 0.0
-        power[:, slot] = 1.0
-        start_of[slot] = j
-        before[slot] = best[j]
-        wj, wyj = w[:, j : j + 1], wy[:, j : j + 1]
-        we = wj * power
-        sums[0] += wj
-        sums[1] += we
-        sums[2] += we * power
-        sums[3] += wyj
-        sums[4] += wyj * power
-        sums[5] += wyy[:, j : j + 1]
-        power *= decay
+        sums[:, :, n] = 0.0
+        power[:, n] = 1.0
+        start_of[n], before[n] = j, best[j]
+        n += 1
+        live, e = sums[:, :, :n], power[:, :n]
+        we = w[:, j : j + 1] * e
+        live[0] += w[:, j : j + 1]
+        live[1] += we
+        live[2] += we * e
+        live[3] += wy[:, j : j + 1]
+        live[4] += wy[:, j : j + 1] * e
+        live[5] += wyy[:, j : j + 1]
+        e *= decay
         if j + 1 < shortest:
             continue
-        total = before + _misfit(sums) + price
-        total[(start_of < 0) | (start_of > j + 1 - shortest)] = np.inf
-        pick = int(np.argmin(total))
+        total = before[:n] + _misfit(live) + price
+        old = start_of[:n] <= j + 1 - shortest
+        pick = int(np.argmin(np.where(old, total, np.inf)))
         best[j + 1] = total[pick]
         came[j + 1] = start_of[pick]
+        if n >= room or j % _SWEEP == 0:
+            # A start that is already worse than ending here by more than a stretch costs can never
+            # win again, for a stretch cut in two fits no worse (Killick and others, 2012, memory).
+            keep = ~old | (total <= best[j + 1] + 2 * price)
+            keep &= start_of[:n] > j - reach
+            kept = int(keep.sum())
+            sums[:, :, :kept] = sums[:, :, :n][:, :, keep]
+            power[:, :kept] = power[:, :n][:, keep]
+            start_of[:kept], before[:kept] = start_of[:n][keep], before[:n][keep]
+            n = kept
     starts = []
     end = count
     while end > 0:

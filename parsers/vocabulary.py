@@ -309,6 +309,9 @@ def reference_o2(heading: str) -> float | None:
     return float(match.group(1).replace(",", ".")) if match else None
 
 
+_LONGEST = 120
+"""Characters; a longer cell is prose, and is not searched for words."""
+
 _AT_REFERENCE = {
     "co_dry": "stated_co_at_reference",
     "no_dry": "stated_no_at_reference",
@@ -329,6 +332,8 @@ def meaning(heading: str) -> Meaning:
     >>> meaning("O2 max").role
     'derived'
     """
+    if len(heading) > _LONGEST:
+        return Meaning("unknown", why="too long for a heading")
     reference = reference_o2(heading)
     bare = _REFERENCE.sub(" ", heading) if reference is not None else heading
     if reference is not None:
