@@ -14,7 +14,7 @@ from pathlib import Path
 from ingest.documents import DocumentError, DocumentProblem, boiler_from, read_json_file, visit_from
 from ingest.judgement import Case, EarlierVisit
 from ingest.models import Boiler, Limits, Visit
-from parsers import ReadError, ReadOptions, assign, firing_points, read
+from parsers import NotAnAnalyzerFile, ReadError, ReadOptions, assign, firing_points, read
 from parsers.model import Phase, Reading
 from parsers.points import FiringPoint
 
@@ -22,6 +22,9 @@ DOCUMENTS = frozenset({"visit.json", "boiler.json", "limits.json"})
 NOT_READINGS = frozenset(
     {".pdf", ".jpg", ".jpeg", ".png", ".heic", ".gif", ".webp", ".md", ".html", ".mp4", ".docx"}
 )
+SIDECARS = frozenset({".json", ".txt", ".log", ".xml", ".yaml", ".yml", ".toml"})
+"""Files that may lie beside the readings without being any."""
+
 _PHASE_IN_NAME: tuple[tuple[re.Pattern[str], Phase], ...] = (
     (re.compile(r"as[-_ ]?found|before", re.IGNORECASE), "as_found"),
     (re.compile(r"as[-_ ]?left|after", re.IGNORECASE), "as_left"),
@@ -54,6 +57,7 @@ def reading_files(folder: Path) -> list[Path]:
         and not p.name.startswith((".", "~"))
         and p.name.casefold() not in DOCUMENTS
         and p.suffix.casefold() not in NOT_READINGS
+        and not p.name.casefold().startswith("readme")
     )
 
 
@@ -63,16 +67,23 @@ def is_visit(path: Path) -> bool:
 
 
 def visits_at(path: Path) -> Iterator[OnDisk]:
-    """Yield the visits at a path: the file or folder itself, or each visit folder in it."""
-    if path.is_file() or is_visit(path):
-        yield OnDisk(path.stem if path.is_file() else path.name, path)
+    """Yield the visits at a path: the file or folder itself, or each visit folder in it.
+
+    A folder with a visit.json is a visit; without one, visit folders inside decide.
+    """
+    if path.is_file() or (path / "visit.json").is_file():
+        yield OnDisk(path.stem if path.is_file() else path.resolve().name, path)
         return
     inside = sorted(
         p
         for p in path.iterdir()
         if p.is_dir() and not p.name.startswith(".") and p.name != "history"
     )
-    for folder in inside:
+    holding = [folder for folder in inside if is_visit(folder)]
+    if not holding and reading_files(path):
+        yield OnDisk(path.resolve().name, path)
+        return
+    for folder in holding or inside:
         yield OnDisk(folder.name, folder)
 
 
@@ -101,7 +112,8 @@ def case_at(
     if folder is not None and (folder / "visit.json").is_file():
         visit = visit_from(read_json_file(folder / "visit.json"), f"{folder.name}/visit.json")
     if visit.id is None and visit.external_id is None:
-        visit = visit.model_copy(update={"external_id": path.stem if path.is_file() else path.name})
+        name = path.stem if path.is_file() else path.resolve().name
+        visit = visit.model_copy(update={"external_id": name})
     files = [path] if folder is None else reading_files(folder)
     if not files:
         raise DocumentError([_no_readings(path)])
@@ -155,7 +167,13 @@ def points_of(
     options = ReadOptions(site_zone=boiler.zone)
     whole: list[Reading] = []
     for file in files:
-        result = read(file.read_bytes(), file.name, options=options)
+        try:
+            result = read(file.read_bytes(), file.name, options=options)
+        except NotAnAnalyzerFile:
+            if len(files) == 1 or file.suffix.casefold() not in SIDECARS:
+                raise
+            assumed.append(f"{file.name} holds no readings and is left out.")
+            continue
         phase = stated.phase or _phase_of(file) or visit.phase
         whole += [
             r if r.phase or phase is None else replace(r, phase=phase) for r in result.readings

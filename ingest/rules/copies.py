@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View
+from ingest.rules.view import Point, View, found_stands
 from parsers.points import FiringPoint
 
 _FAMILY = "copies"
@@ -22,7 +22,8 @@ COPIED_FOUND = Rule(
     causes="Copied to fill the form; the same saved readings used twice.",
     next_step="Read all rates again as left. Where nothing was adjusted, declare that as found "
     "stands.",
-    silent="Without common rates, and where as found is declared to stand.",
+    silent="Without common rates; an info where nothing was adjusted or as found is declared to "
+    "stand.",
     needs="as-found and as-left points at common rates",
 )
 COPIED_EARLIER = Rule(
@@ -84,7 +85,7 @@ def judge(view: View) -> None:
         if alike:
             view.flag(
                 COPIED_FOUND,
-                "check",
+                "info" if found_stands(view.visit) else "check",
                 f"As left repeats as found to the last digit {_rates(alike)}.",
                 points=alike,
             )

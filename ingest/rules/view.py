@@ -126,6 +126,11 @@ class Point:
         return f"at {self.rate:g} %{burner}"
 
 
+def found_stands(visit: Visit) -> bool:
+    """Return whether as found stands as as left: declared, or nothing was adjusted."""
+    return visit.as_found_stands or (visit.adjusted is False and not visit.adjustments)
+
+
 class View:
     """The case, its points by phase, and what the rules have found so far."""
 
@@ -146,13 +151,13 @@ class View:
         ]
         self.found = [p for p in self.all_points if p.phase == "as_found"]
         self.left_all = [p for p in self.all_points if p.phase == "as_left"]
-        self.stands = bool(case.visit.as_found_stands and not self.left_all and self.found)
+        self.stands = bool(found_stands(case.visit) and not self.left_all and self.found)
         self.left = _last_pass(self.found if self.stands else self.left_all)
         self.found_last = _last_pass(self.found)
         # Without as-left points the as-found ones are all there is: they are judged as they stand.
         self.deciding = self.left if self.left else self.found_last
         self.curves = _curves(self.deciding)
-        self.history = [as_left_of(e.points, e.visit.as_found_stands) for e in case.history]
+        self.history = [as_left_of(e.points, found_stands(e.visit)) for e in case.history]
         self.earlier = earlier_curves(self.history)
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
 
