@@ -13,6 +13,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from ingest.identifiers import new_id
+from ingest.intake_cuts import Cuts
 from ingest.intake_judging import (
     PROGRAM_VERSION,
     at_home,
@@ -36,13 +37,13 @@ from ingest.intake_shapes import (
 )
 from ingest.judgement import Judgement
 from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
-from ingest.store import audit, judgements, lists, places, readings, settings, visits
+from ingest.store import audit, cuts, judgements, lists, places, readings, settings, visits
 from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
 from ingest.store.rows import reading_json
 from ingest.store.visits import VisitRow
-from parsers import Reading, ReadOptions, firing_points, read
+from parsers import Reading, ReadOptions, read
 
 __all__ = [
     "OPEN_STATES",
@@ -59,7 +60,7 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake:
+class Intake(Cuts):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:
@@ -238,6 +239,7 @@ class Intake:
                 {
                     "file": name,
                     "sha256": sha256,
+                    "attachment": str(attachment),
                     "readings": len(whole),
                     "readings_sha256": digest,
                 },
@@ -348,6 +350,7 @@ class Intake:
                 {
                     "file": name,
                     "sha256": sha256,
+                    "attachment": str(attachment),
                     "readings": len(whole),
                     "readings_sha256": digest,
                     "document": visit.model_dump(mode="json", exclude_none=True),
@@ -364,6 +367,11 @@ class Intake:
             visit_id, gone, _ = readings.reading_owner(change.sql, reading_id)
             if gone:
                 raise StateConflict(f"the reading {reading_id} is already superseded")
+            if cuts.is_of_log(change.sql, reading_id):
+                raise StateConflict(
+                    "the reading belongs to a cut log: correct the cut, by moving its boundaries "
+                    "or dropping the stretch"
+                )
             row = visits.visit_row(change.sql, visit_id)
             _must_be_open(row)
             identity, digest = None, None
@@ -481,7 +489,6 @@ class Intake:
             row = visits.visit_row(sql, visit_id)
             boiler, site = boiler_and_site(self.book.reader, row.visit)
             kept = readings.readings(sql, visit_id)
-            live = [k.reading for k in kept]
             made = judgements.judgements(sql, visit_id)
             decided = [j for j in made if j.kind != "again"][-1]
             return VisitView(
@@ -492,7 +499,7 @@ class Intake:
                 handed_in_at=row.handed_in_at,
                 boiler=boiler,
                 site=site,
-                points=firing_points(live, file="readings") if live else [],
+                points=live_points(sql, visit_id),
                 judgement=decided.judgement,
                 limits=limits_of(sql, row.visit),
                 judgements=made,

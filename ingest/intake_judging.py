@@ -12,8 +12,9 @@ from uuid import UUID
 from ingest.intake_shapes import Statement
 from ingest.judgement import Case, EarlierVisit, Judgement
 from ingest.limits import LimitSet, resolve_limits
+from ingest.log_points import counted, points_in_force
 from ingest.models import Boiler, Site, Visit
-from ingest.store import judgements, lists, places, readings, settings, visits
+from ingest.store import cuts, judgements, lists, places, readings, settings, visits
 from ingest.store.book import Change, stamp
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
@@ -88,8 +89,16 @@ def live_points(
     sql: sqlite3.Connection, visit_id: UUID, file: str = "readings"
 ) -> Sequence[FiringPoint]:
     """Return a visit's firing points with the readings in them, from the readings that stand."""
-    live = [k.reading for k in readings.readings(sql, visit_id)]
-    return firing_points(live, file=file) if live else []
+    kept = readings.readings(sql, visit_id)
+    logs = {c.attachment_id: c for c in cuts.confirmed(sql, visit_id)}
+    plain = [k.reading for k in kept if k.attachment_id not in logs]
+    points = firing_points(plain, file=file) if plain else []
+    if not logs:
+        return points
+    for attachment_id, confirmation in logs.items():
+        mine = [k.reading for k in kept if k.attachment_id == attachment_id]
+        points += points_in_force(confirmation, mine)
+    return counted(points)
 
 
 def judged(

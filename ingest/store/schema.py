@@ -101,6 +101,7 @@ CREATE TABLE reading (
     superseded_why TEXT
 ) STRICT;
 CREATE INDEX reading_by_visit ON reading (visit_id, seq);
+CREATE INDEX reading_by_attachment ON reading (attachment_id, seq);
 CREATE TABLE point (
     visit_id TEXT NOT NULL REFERENCES visit (id),
     burner TEXT NOT NULL,
@@ -160,6 +161,46 @@ def m001_first_light(db: sqlite_utils.Database) -> None:
     """Create sites to audit trail."""
     # One statement at a time: a script would commit the transaction around the migration.
     for statement in _FIRST.split(";\n"):
+        db.execute(statement)
+
+
+_CUTS = """
+CREATE TABLE cut (
+    attachment_id TEXT PRIMARY KEY REFERENCES attachment (id),
+    visit_id TEXT NOT NULL REFERENCES visit (id),
+    started TEXT NOT NULL,
+    settings TEXT NOT NULL,
+    readings_sha256 TEXT NOT NULL,
+    proposal TEXT NOT NULL,
+    made_at TEXT NOT NULL,
+    made_by TEXT NOT NULL
+) STRICT;
+CREATE INDEX cut_by_visit ON cut (visit_id);
+CREATE TABLE cut_correction (
+    attachment_id TEXT NOT NULL REFERENCES cut (attachment_id),
+    number INTEGER NOT NULL,
+    made_at TEXT NOT NULL,
+    made_by TEXT NOT NULL,
+    operation TEXT NOT NULL,
+    PRIMARY KEY (attachment_id, number)
+) STRICT;
+CREATE TABLE cut_confirmation (
+    attachment_id TEXT NOT NULL REFERENCES cut (attachment_id),
+    number INTEGER NOT NULL,
+    made_at TEXT NOT NULL,
+    made_by TEXT NOT NULL,
+    corrections INTEGER NOT NULL,
+    segments TEXT NOT NULL,
+    phases TEXT NOT NULL,
+    PRIMARY KEY (attachment_id, number)
+) STRICT
+"""
+
+
+@migrations()
+def m002_cuts_of_logs(db: sqlite_utils.Database) -> None:
+    """Create the cuts of continuous logs, their corrections and confirmations."""
+    for statement in _CUTS.split(";\n"):
         db.execute(statement)
 
 

@@ -1,0 +1,428 @@
+"""Continuous logs on their way in: kept whole, cut by proposal, corrected, confirmed by a person.
+
+A log's readings stay out of the firing points until somebody confirms its cut. Then those of each
+plateau that has a rate and a phase come into the book, and the visit is judged with them, in one
+change. The bytes of the log are evidence and are never touched.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+from uuid import UUID
+
+from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
+from ingest.identifiers import new_id
+from ingest.intake_judging import boiler_and_site, judge_open, present
+from ingest.intake_shapes import OPEN_STATES, Statement
+from ingest.judgement import Judgement
+from ingest.log_points import points_of_log
+from ingest.models import Boiler
+from ingest.store import cuts, readings, visits
+from ingest.store.audit import canonical_json
+from ingest.store.book import Book
+from ingest.store.cuts import KeptConfirmation, KeptCorrection
+from ingest.store.errors import NotFound, StateConflict
+from ingest.store.readings import Attachment
+from ingest.store.rows import reading_json
+from ingest.store.visits import VisitRow
+from parsers import FiringPoint, Phase, PointsUnclear, Problem, Reading, ReadOptions, read
+from parsers.cut_corrections import CorrectionError
+from parsers.cut_points import JUDGED_BASES, Floats, log_of_readings
+from parsers.plateaus import propose_cut
+from parsers.rate_match import RateAim
+from parsers.segments import CutOptions, Segment
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A continuous log as it was read: seconds since ``started`` and canonical columns."""
+
+    started: datetime
+    times: Floats
+    columns: Mapping[str, Floats]
+    readings: Sequence[Reading]
+    untimed: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogCut:
+    """A log, its cut as it now stands, and how it came to stand so."""
+
+    attachment: Attachment
+    log: Log
+    segments: Sequence[Segment]
+    phases: Mapping[float, Phase]
+    phase_basis: Mapping[float, PhaseBasis]
+    corrections: Sequence[KeptCorrection]
+    confirmation: KeptConfirmation | None
+    rates: Sequence[float]
+    version: int
+    open: bool
+
+    @property
+    def plateaus(self) -> list[Segment]:
+        """Return the stretches that are firing points."""
+        return [s for s in self.segments if s.kind == "plateau"]
+
+    @property
+    def waiting(self) -> list[Segment]:
+        """Return the plateaus that will not be judged: no rate, a mere proposal, or no phase."""
+        return [
+            s
+            for s in self.plateaus
+            if s.rate_basis not in JUDGED_BASES or s.start not in self.phases
+        ]
+
+    @property
+    def confirmed(self) -> bool:
+        """Return whether the cut as it stands is the one that is judged."""
+        return self.confirmation is not None and (
+            self.confirmation.corrections == len(self.corrections)
+        )
+
+
+@lru_cache(maxsize=2)
+def read_log(data: bytes, name: str, zone: str | None) -> Log:
+    """Return a log from its bytes.
+
+    Raises
+    ------
+    parsers.ReadError
+        If the bytes cannot be read, or fewer than two readings have a time.
+    """
+    result = read(data, name, options=ReadOptions(site_zone=zone))
+    if len({r.time is not None and r.time.tzinfo is None for r in result.readings if r.time}) > 1:
+        raise _no_log(name, "some of its times carry an offset from UTC and others do not")
+    started, times, columns, timed = log_of_readings(result.readings)
+    if started is None or len(timed) < 2:
+        raise _no_log(name, "its readings carry no times of day")
+    digest = hashlib.sha256()
+    for reading in timed:
+        digest.update(reading_json(reading).encode())
+    untimed = len(result.readings) - len(timed)
+    return Log(started, times, columns, timed, untimed, digest.hexdigest())
+
+
+def _no_log(name: str, why: str) -> PointsUnclear:
+    return PointsUnclear(
+        name,
+        [
+            Problem(
+                "no_continuous_log",
+                f"it cannot be cut as a continuous log: {why}",
+                "a time for every reading, all with an offset or all without",
+                "Export the log with its times, or state a firing rate for each reading.",
+            )
+        ],
+    )
+
+
+def rate_aims(boiler: Boiler | None) -> list[RateAim]:
+    """Return the rates a boiler is tested at, with the O2 that its record aims at there."""
+    if boiler is None:
+        return []
+    aims = {
+        t.firing_rate: t.o2_dry.aim
+        for t in boiler.limits.targets
+        if t.o2_dry is not None and t.fuel in (None, boiler.fuel)
+    }
+    rates = boiler.rates or boiler.limits.required_rates
+    return [RateAim(rate, aims.get(rate)) for rate in rates]
+
+
+def proposed(log: Log, aims: Sequence[RateAim], response_time: float | None) -> list[Segment]:
+    """Return the cut of a log as the program proposes it, never empty.
+
+    Where nothing can be cut by, the whole log is one stretch that is no firing point.
+    """
+    found = propose_cut(
+        log.times, log.columns, aims, options=CutOptions(response_time=response_time)
+    )
+    why = "too few samples, or no quantity in it that answers the firing rate"
+    return found or [Segment("ramp", float(log.times[0]), float(log.times[-1]), why=why)]
+
+
+class Cuts:
+    """The part of the intake that takes continuous logs."""
+
+    book: Book
+
+    def add_log(
+        self,
+        visit_id: UUID,
+        data: bytes,
+        name: str,
+        who: str,
+        *,
+        statement: Statement = Statement(),
+        response_time: float | None = None,
+        expected_version: int | None = None,
+    ) -> tuple[LogCut, bool]:
+        """Keep a continuous log under a visit and propose its cut; nothing is judged yet.
+
+        ``response_time`` [s] is that of the instrument, None to estimate it. Returns the cut, and
+        whether it was there already.
+
+        Raises
+        ------
+        parsers.ReadError
+            If it cannot be read, or its readings have no times.
+        StateConflict
+            If the visit is not open, or holds these bytes already under another statement.
+        """
+        row = visits.visit_row(self.book.reader, visit_id)
+        boiler, site = boiler_and_site(self.book.reader, row.visit)
+        zone = (boiler.zone if boiler else None) or (site.zone if site else None)
+        log = read_log(data, name, zone)
+        aims = rate_aims(boiler)
+        segments = proposed(log, aims, response_time)
+        stated = {**statement.as_json(), "as_log": True}
+        with self.book.change(who) as change:
+            row = visits.visit_row(change.sql, visit_id)
+            sha256 = readings.keep_evidence(change, data)
+            there = [
+                a
+                for a in readings.attachments(change.sql, visit_id)
+                if a.sha256 == sha256 and a.withdrawn_at is None
+            ]
+            if there and there[0].statement != stated:
+                raise StateConflict(
+                    f"the visit already holds {there[0].name} with these bytes and another "
+                    "statement about them; withdraw it first"
+                )
+            if not there:
+                _must_be_open(row)
+                visits.check_version(row, expected_version)
+                attachment = readings.attach(change, visit_id, sha256, "readings", name, stated)
+                settings = {
+                    "zone": zone,
+                    "response_time": response_time,
+                    "rates": [a.firing_rate for a in aims],
+                }
+                cuts.write_proposal(
+                    change,
+                    attachment,
+                    visit_id,
+                    started=log.started,
+                    settings=settings,
+                    readings_sha256=log.sha256,
+                    proposal=segments,
+                )
+                judge_open(change, row, name)
+                visits.touch(change, row)
+                change.record(
+                    "file_added",
+                    f"visit:{visit_id}",
+                    {"file": name, "sha256": sha256, "readings": 0, "log": len(log.readings)},
+                )
+        return self.log_cut(visit_id, there[0].id if there else attachment), bool(there)
+
+    def log_cut(self, visit_id: UUID, attachment_id: UUID) -> LogCut:
+        """Return a log of a visit with its cut as it stands.
+
+        Raises
+        ------
+        NotFound
+            If the visit has no such log, or it was withdrawn.
+        StateConflict
+            If this program reads the log otherwise than the one that cut it.
+        """
+        sql = self.book.reader
+        kept = cuts.proposal(sql, visit_id, attachment_id)
+        row = visits.visit_row(sql, visit_id)
+        files = [a for a in readings.attachments(sql, visit_id) if a.id == attachment_id]
+        if not files or files[0].withdrawn_at is not None:
+            raise NotFound("cut log", attachment_id)
+        file = files[0]
+        log = read_log(readings.evidence(sql, file.sha256), file.name, kept.settings["zone"])
+        if log.sha256 != kept.readings_sha256:
+            raise StateConflict(
+                f"{file.name} is now read otherwise than when it was cut; withdraw it and hand it "
+                "over again"
+            )
+        done = cuts.corrections(sql, attachment_id)
+        segments, phases, basis = self._applied(kept, file, log, _operations(done))
+        return LogCut(
+            attachment=file,
+            log=log,
+            segments=segments,
+            phases=phases,
+            phase_basis=basis,
+            corrections=done,
+            confirmation=cuts.last_confirmation(sql, attachment_id),
+            rates=kept.settings["rates"],
+            version=row.version,
+            open=row.state in OPEN_STATES,
+        )
+
+    @staticmethod
+    def _applied(
+        kept: cuts.KeptCut, file: Attachment, log: Log, operations: Sequence[CutOperation]
+    ) -> tuple[list[Segment], dict[float, Phase], dict[float, PhaseBasis]]:
+        return applied(
+            kept.proposal,
+            operations,
+            log.times,
+            log.columns,
+            response_time=kept.settings["response_time"],
+            stated_phase=file.statement.get("phase"),
+        )
+
+    def correct_cut(
+        self,
+        visit_id: UUID,
+        attachment_id: UUID,
+        operations: Sequence[CutOperation],
+        who: str,
+        *,
+        after: int | None = None,
+        expected_version: int | None = None,
+    ) -> LogCut:
+        """Add corrections to a cut: all or none.
+
+        ``after`` is how many corrections the sender knew of. Those sent again that are there
+        already, by the same words, change nothing: a repeat is harmless.
+
+        Raises
+        ------
+        CorrectionError
+            If one does not fit the cut.
+        StateConflict
+            If the visit is not open, or others were made meanwhile.
+        """
+        before = self.log_cut(visit_id, attachment_id)
+        with self.book.change(who) as change:
+            row = visits.visit_row(change.sql, visit_id)
+            kept = cuts.proposal(change.sql, visit_id, attachment_id)
+            there = _operations(cuts.corrections(change.sql, attachment_id))
+            known = len(there) if after is None else after
+            if not 0 <= known <= len(there):
+                raise StateConflict(f"the cut has {len(there)} corrections, not {known}")
+            repeated = there[known:]
+            if list(operations[: len(repeated)]) != repeated:
+                raise StateConflict("someone else corrected the cut meanwhile; look at it again")
+            fresh = operations[len(repeated) :]
+            if fresh:
+                _must_be_open(row)
+                visits.check_version(row, expected_version)
+                self._applied(kept, before.attachment, before.log, [*there, *fresh])
+                numbers = [
+                    cuts.add_correction(change, attachment_id, one.as_json()) for one in fresh
+                ]
+                visits.touch(change, row)
+                change.record(
+                    "cut_corrected",
+                    f"visit:{visit_id}",
+                    {
+                        "file": before.attachment.name,
+                        "attachment": str(attachment_id),
+                        "corrections": [
+                            {"number": n, **one.as_json()}
+                            for n, one in zip(numbers, fresh, strict=True)
+                        ],
+                    },
+                )
+        return self.log_cut(visit_id, attachment_id)
+
+    def confirm_cut(
+        self,
+        visit_id: UUID,
+        attachment_id: UUID,
+        who: str,
+        *,
+        corrections: int | None = None,
+        expected_version: int | None = None,
+    ) -> tuple[Sequence[FiringPoint], Judgement, int]:
+        """Make a cut's plateaus firing points, and judge the visit with them.
+
+        ``corrections`` is how many the person had in sight. A plateau whose rate is only proposed,
+        or whose phase nobody stated, stays out. Returns the visit's points, judgement and version.
+
+        Raises
+        ------
+        CorrectionError
+            If no plateau has both a rate that may be judged and a phase.
+        StateConflict
+            If the visit is not open, or the cut was corrected meanwhile.
+        """
+        cut = self.log_cut(visit_id, attachment_id)
+        with self.book.change(who) as change:
+            row = visits.visit_row(change.sql, visit_id)
+            done = len(cuts.corrections(change.sql, attachment_id))
+            if done != len(cut.corrections) or corrections not in (None, done):
+                raise StateConflict("the cut was corrected meanwhile; look at it again")
+            last = cuts.last_confirmation(change.sql, attachment_id)
+            if last is not None and last.corrections == done:
+                return *present(change.sql, row), row.version
+            _must_be_open(row)
+            visits.check_version(row, expected_version)
+            made = self._points(cut, row, boiler_and_site(change.sql, row.visit)[0])
+            if not made:
+                raise CorrectionError(
+                    "no stretch has both a firing rate that is more than a proposal and a phase; "
+                    "confirm or name them first"
+                )
+            cuts.supersede_readings(change, attachment_id, "the cut was confirmed anew")
+            number = cuts.write_confirmation(
+                change,
+                attachment_id,
+                corrections=done,
+                segments=cut.segments,
+                phases=cut.phases,
+            )
+            digest = readings.add_readings(
+                change, visit_id, ((new_id(), r) for p in made for r in p.readings), attachment_id
+            )
+            points, judgement = judge_open(change, row, cut.attachment.name)
+            version = visits.touch(change, row)
+            change.record("cut_confirmed", f"visit:{visit_id}", _said(cut, number, made, digest))
+        return points, judgement, version
+
+    @staticmethod
+    def _points(cut: LogCut, row: VisitRow, boiler: Boiler | None) -> list[FiringPoint]:
+        stated = cut.attachment.statement
+        return points_of_log(
+            cut.segments,
+            cut.phases,
+            cut.log.readings,
+            started=cut.log.started,
+            fuel=stated.get("fuel")
+            or row.visit.fuel
+            or (boiler.fuel if boiler is not None else "natural_gas"),
+            burner=stated.get("burner") or (boiler.burners[0] if boiler is not None else "1"),
+        )
+
+
+def _said(cut: LogCut, number: int, made: Sequence[FiringPoint], digest: str) -> dict[str, Any]:
+    """Return what the trail keeps of a confirmation."""
+    stretches = canonical_json([cuts.segment_json(s) for s in cut.segments])
+    return {
+        "file": cut.attachment.name,
+        "attachment": str(cut.attachment.id),
+        "confirmation": number,
+        "corrections": len(cut.corrections),
+        "cut_sha256": hashlib.sha256(stretches.encode()).hexdigest(),
+        "points": [
+            {"firing_rate": p.key.firing_rate, "phase": p.key.phase, "rate_basis": p.rate_basis}
+            for p in made
+        ],
+        "readings": sum(len(p.readings) for p in made),
+        "readings_sha256": digest,
+    }
+
+
+def _operations(done: Sequence[KeptCorrection]) -> list[CutOperation]:
+    return [operation_from(one.operation) for one in done]
+
+
+def _must_be_open(row: VisitRow) -> None:
+    if row.state not in OPEN_STATES:
+        raise StateConflict(
+            f"the visit is {row.state.replace('_', ' ')}; send it back before changing it"
+        )
