@@ -17,9 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from combustion import refusals
 from combustion.air import CO2_IN_DRY_AIR, STANDARD_PRESSURE, pressure_at_altitude
 from combustion.faults import REFUSED_BY, Fault, reason
-from combustion.fuels import Fuel
+from combustion.fuels import FUELS, Fuel
 from combustion.kernel import ROWS, Between, Block, Column, compute_block, constants
-from combustion.propagation import Derivative, propagate_block
+from combustion.propagation import Derivative, propagate_block, spread_key
 from combustion.refusals import OutOfRange, Range
 from combustion.stoichiometry import o2_behind_co2
 from combustion.uncertainty import Accuracy
@@ -55,6 +55,8 @@ CONVENTIONS: Mapping[str, str] = {
     "measured_o2": "taken as read, not rescaled for an instrument spanned at 20.9 %",
     "co_air_free": "CO * 20.9 / (20.9 - O2), missing above 15 % O2",
     "reference_o2": "C * (20.9 - 3) / (20.9 - O2)",
+    "uncertainty": "standard, coverage factor 1; inputs without a stated accuracy count as exact, "
+    "the fuel as stated",
     "nox": "as NO2, on gross heat, exact by the atom balance of the fuel",
     "not_measured": "CO taken as 0 in the balance, air as dry, pressure as the standard "
     "atmosphere at the altitude, else 101325 Pa",
@@ -108,6 +110,7 @@ def compute(
     fuel_index: NDArray[np.integer[Any]] | None = None,
     accuracies: Mapping[str, Accuracy] | None = None,
     no2_share_percent: float | None = None,
+    spreads: Mapping[str, ArrayLike] | None = None,
 ) -> Computed:
     """Return every computed column for columns of readings.
 
@@ -124,6 +127,9 @@ def compute(
         By input key; with it, standard uncertainties are computed too.
     no2_share_percent : float or None
         Assumed NO2 in NOx [%] for rows with NO alone; None refuses their NOx.
+    spreads : Mapping of str to array or None
+        Standard uncertainty row by row by input key, in canonical units; NaN leaves the row to
+        ``accuracies``.
 
     Returns
     -------
@@ -155,15 +161,18 @@ def compute(
         for key in INPUTS
         if columns.get(key) is not None
     }
+    for key, own in (spreads or {}).items():
+        if key in given:
+            given[spread_key(key)] = np.ascontiguousarray(own, dtype=np.float64)
     lengths = {column.shape for column in given.values()}
     if len(lengths) > 1 or any(len(shape) != 1 for shape in lengths):
         raise ValueError(f"columns must be one-dimensional and of one length, not {lengths}")
     if no2_share_percent is not None and not 0.0 <= no2_share_percent < 100.0:
         raise ValueError("share of NO2 must be from 0 to below 100 % of NOx")
     rows = lengths.pop()[0] if lengths else 0
-    fuels = (fuel,) if isinstance(fuel, Fuel) else tuple(fuel)
+    fuels: tuple[Fuel, ...] = (fuel,) if isinstance(fuel, Fuel) else tuple(fuel)
     values = {key: np.empty(rows) for key in OUTPUTS}
-    spread = {key: np.empty(rows) for key in OUTPUTS} if accuracies else {}
+    spread = {key: np.empty(rows) for key in OUTPUTS} if accuracies or spreads else {}
     done = Computed(values, spread, np.zeros(rows, dtype=np.uint32))
     run = _Run(done, dict(accuracies or {}), no2_share_percent, Between())
     with np.errstate(all="ignore"):
@@ -179,12 +188,14 @@ def compute(
                 continue
             for one in present:
                 at = start + np.flatnonzero(index == one)
-                if 0 <= one < len(fuels):
-                    run.block(fuels[one], {k: v[at] for k, v in given.items()}, at)
-                else:
-                    run.blank(at)
+                rows_of_one = {k: v[at] for k, v in given.items()}
+                known = 0 <= one < len(fuels)
+                run.block(fuels[one] if known else ANY_FUEL, rows_of_one, at, known)
     return done
 
+
+ANY_FUEL = FUELS["methane"]
+"""Stands in where the fuel is not known; nothing that depends on it leaves this module."""
 
 Where = slice | NDArray[np.intp]
 
@@ -196,15 +207,11 @@ class _Run:
     no2_share_percent: float | None
     between: Between
 
-    def blank(self, at: NDArray[np.intp]) -> None:
-        """Refuse everything in rows whose fuel is not known."""
-        for columns in (self.done.values, self.done.u):
-            for column in columns.values():
-                column[at] = np.nan
-        self.done.faults[at] = Fault.FUEL
+    def block(self, fuel: Fuel, given: dict[str, Column], where: Where, known: bool = True) -> None:
+        """Compute the rows of one fuel; the result goes straight to its place where it can.
 
-    def block(self, fuel: Fuel, given: dict[str, Column], where: Where) -> None:
-        """Compute the rows of one fuel; the result goes straight to its place where it can."""
+        Where the fuel is not known, what depends on it is blanked; CO air-free does not.
+        """
         rows = next(iter(given.values())).shape[0]
         if isinstance(where, slice):
             out = {k: v[where] for k, v in self.done.values.items()}
@@ -212,7 +219,7 @@ class _Run:
         else:
             out = {k: np.empty(rows) for k in OUTPUTS}
             u = {k: np.empty(rows) for k in self.done.u}
-        faults = self._compute(fuel, given, rows, out, u)
+        faults = self._compute(fuel, given, rows, out, u, known)
         if faults is not None:
             self.done.faults[where] = faults
         if not isinstance(where, slice):
@@ -228,8 +235,12 @@ class _Run:
         rows: int,
         out: dict[str, Column],
         u: dict[str, Column],
+        known: bool,
     ) -> NDArray[np.uint32] | None:
         faults = np.zeros(rows, dtype=np.uint32)
+        if not known:
+            faults |= np.uint32(Fault.FUEL)
+            given = {k: v for k, v in given.items() if k != "co2_dry"}
         for key, allowed, missing, impossible in _CHECKS:
             _check(given.get(key), allowed, missing, impossible, faults)
         o2, by_co2 = self._o2(fuel, given, faults, rows)

@@ -63,7 +63,7 @@ SENTENCES: MappingProxyType[Fault, str] = MappingProxyType(
 )
 
 _BALANCE = Fault.FUEL | Fault.O2_MISSING | Fault.O2 | Fault.CO2 | Fault.CO
-_SCALED = Fault.O2_MISSING | Fault.O2 | Fault.CO2 | Fault.FUEL
+_SCALED = Fault.O2_MISSING | Fault.O2 | Fault.CO2  # needs no fuel where O2 was measured
 _PLACE = Fault.HUMIDITY | Fault.PRESSURE | Fault.ALTITUDE
 _STACK = Fault.STACK_MISSING | Fault.STACK
 _AIR = Fault.AIR_MISSING | Fault.AIR
@@ -88,8 +88,12 @@ REFUSED_BY: MappingProxyType[str, Fault] = MappingProxyType(
         "net_stack_temperature": _STACK | _AIR | Fault.COLDER,
         # The dew point needs the temperature of the air only where its humidity is given.
         "water_dew_point": _BALANCE | _PLACE | Fault.AIR,
-        "condensed_share_of_combustion_water": _BALANCE | _PLACE | _STACK | Fault.AIR,
-        "condensate_kg_per_kwh_gross": _BALANCE | _PLACE | _STACK | Fault.AIR,
+        "condensed_share_of_combustion_water": _BALANCE
+        | _PLACE
+        | _STACK
+        | Fault.AIR
+        | Fault.COLDER,
+        "condensate_kg_per_kwh_gross": _BALANCE | _PLACE | _STACK | Fault.AIR | Fault.COLDER,
         "loss_sensible_gross": _HEAT,
         "loss_latent_gross": Fault.FUEL,
         "loss_co_gross": _BALANCE | Fault.CO_MISSING,

@@ -52,11 +52,22 @@ class Derivative:
 Spread = Column | None
 
 
+def spread_key(key: str) -> str:
+    """Return the name under which a column's own standard uncertainties travel.
+
+    >>> spread_key("o2_dry")
+    'u(o2_dry)'
+    """
+    return f"u({key})"
+
+
 def _spread(key: str, given: Mapping[str, Column], accuracies: Mapping[str, Accuracy]) -> Spread:
-    column, accuracy = given.get(key), accuracies.get(key)
-    if column is None or accuracy is None:
+    column, accuracy, own = given.get(key), accuracies.get(key), given.get(spread_key(key))
+    if column is None or (accuracy is None and own is None):
         return None
-    u: Column = accuracy.standard(column)
+    u: Column = np.zeros(column.shape) if accuracy is None else accuracy.standard(column)
+    if own is not None:
+        u = np.where(np.isnan(own), u, np.abs(own))
     if np.isnan(u.max(initial=0.0)):
         u = np.where(np.isnan(u), 0.0, u)
     return u
