@@ -72,20 +72,38 @@ def segments_of(
             kind, why = "ramp", "short, and every quantity goes on the same way after it"
         else:
             kind, why = "plateau", "all quantities head for one level"
+        if (
+            kind == "plateau"
+            and out
+            and out[-1].kind == "plateau"
+            and _one_recorded_rate(pieces[n - 1], p)
+            and min(end - start, out[-1].end - out[-1].start) < 0.8 * response
+        ):
+            # The gas has barely begun to answer: one stay at one rate, not two.
+            out[-1] = replace(out[-1], end=end)
+            continue
         out.append(Segment(kind, start, end, why=why))
     return _run_together(out)
 
 
+def _one_recorded_rate(a: Piece, b: Piece) -> bool:
+    """Return whether two pieces were recorded at one firing rate."""
+    if "firing_rate" not in a.fits or "firing_rate" not in b.fits:
+        return False
+    return abs(a.fits["firing_rate"].level - b.fits["firing_rate"].level) < 1.0
+
+
 def _rate_moves(piece: Piece, bins: Mapping[str, Signal]) -> bool:
-    """Return whether a recorded firing rate travels inside a piece, first and last bin apart."""
+    """Return whether a recorded firing rate travels inside a piece, its ragged ends apart."""
     signal = bins.get("firing_rate")
-    if signal is None or piece.bins < 5:
+    if signal is None:
         return False
-    inner = slice(piece.first + 1, piece.end - 1)
+    ragged = 1 if piece.bins >= 7 else 0
+    inner = slice(piece.first + ragged, piece.end - ragged)
     rates = signal.values[inner][signal.weights[inner] > 0]
-    third = max(1, len(rates) // 3)
-    if not len(rates):
+    if len(rates) < 2:
         return False
+    third = max(1, len(rates) // 3)
     return abs(float(np.median(rates[-third:]) - np.median(rates[:third]))) > 3.0
 
 

@@ -230,7 +230,7 @@ def instrument(
         typer.echo("--form is rows, pairs or blocks; --checksum none, xor8, sum8, crc16 or crc32")
         raise typer.Exit(64)
     kind: Checksum | None = None if checksum == "none" else checksum  # type: ignore[assignment]
-    lines = demo_lines(form, kind, every=1.0)  # type: ignore[arg-type]
+    lines = demo_lines(form, kind, every=1.0 / pace)  # type: ignore[arg-type]
     with Instrument(link, lines, pace=pace, damage=damage) as one:
         typer.echo(f"A simulated instrument speaks at {link}; in another window:")
         typer.echo(f"  fluebook listen {link}")
