@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +35,14 @@ def _hash(
 ) -> str:
     text = canonical_json([seq, at, who, action, subject, details, previous])
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def readings_digest(rows: Iterable[Sequence[Any]]) -> str:
+    """Return the SHA-256 over rows of readings: id, seq, phase, burner, fuel, rate, time, text."""
+    digest = hashlib.sha256()
+    for row in rows:
+        digest.update(canonical_json(list(row)).encode())
+    return digest.hexdigest()
 
 
 def append(
@@ -115,6 +123,7 @@ def verify(connection: sqlite3.Connection) -> list[AuditFinding]:
     found += _lines(connection)
     found += _evidence(connection)
     found += _judgements(connection)
+    found += _readings(connection)
     return found
 
 
@@ -162,18 +171,23 @@ def _evidence(connection: sqlite3.Connection) -> list[AuditFinding]:
         kept.add(sha256)
         if hashlib.sha256(data).hexdigest() != sha256 or len(data) != size:
             found.append(AuditFinding(f"evidence {sha256}", "does not match its hash"))
-    for seq, details in connection.execute(
-        "SELECT seq, details FROM audit WHERE action IN ('file_added', 'visit_imported') "
-        "ORDER BY seq"
-    ):
-        try:
-            sha256 = json.loads(details)["sha256"]
-        except (ValueError, KeyError, TypeError):
-            continue  # a changed line: already found
-        if sha256 not in kept:
+    for seq, details in _details(connection):
+        sha256 = details.get("sha256") if "file" in details else None
+        if sha256 is not None and sha256 not in kept:
             found.append(AuditFinding(f"evidence {sha256}", f"of audit line {seq} is missing"))
             kept.add(sha256)
     return found
+
+
+def _details(connection: sqlite3.Connection) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield the details of each line; one that was changed to nonsense is found elsewhere."""
+    for seq, text in connection.execute("SELECT seq, details FROM audit ORDER BY seq"):
+        try:
+            details = json.loads(text)
+        except ValueError:
+            continue
+        if isinstance(details, dict):
+            yield seq, details
 
 
 def _judgements(connection: sqlite3.Connection) -> list[AuditFinding]:
@@ -183,16 +197,41 @@ def _judgements(connection: sqlite3.Connection) -> list[AuditFinding]:
         row[0]: hashlib.sha256(row[1].encode()).hexdigest()
         for row in connection.execute("SELECT id, document FROM judgement WHERE kind <> 'current'")
     }
-    for seq, details in connection.execute(
-        "SELECT seq, details FROM audit WHERE action IN ('handed_in', 'judged_again') ORDER BY seq"
-    ):
-        try:
-            line = json.loads(details)
-            identity, sha256 = line["judgement"], line["sha256"]
-        except (ValueError, KeyError, TypeError):
-            continue  # a changed line: already found
+    for seq, details in _details(connection):
+        identity = details.get("judgement")
+        if identity is None:
+            continue
         if identity not in kept:
             found.append(AuditFinding(f"judgement {identity}", f"of audit line {seq} is missing"))
-        elif kept[identity] != sha256:
+        elif kept[identity] != details.get("sha256"):
             found.append(AuditFinding(f"judgement {identity}", "was changed after it was frozen"))
+    return found
+
+
+_READING = "SELECT id, seq, phase, burner, fuel, firing_rate, taken, document FROM reading "
+
+
+def _readings(connection: sqlite3.Connection) -> list[AuditFinding]:
+    """Return the lines whose readings are not those that the line was written for."""
+    found: list[AuditFinding] = []
+    for seq, details in _details(connection):
+        expected = details.get("readings_sha256")
+        if expected is None:
+            continue
+        rows: Iterable[Sequence[Any]]
+        if "attachment" in details:
+            rows = connection.execute(
+                _READING + "WHERE attachment_id = :a ORDER BY seq", {"a": details["attachment"]}
+            )
+        else:
+            ids = details.get("ids") or [details.get("new")]
+            rows = [
+                row
+                for one in ids
+                for row in connection.execute(_READING + "WHERE id = :id", {"id": one})
+            ]
+        if readings_digest(rows) != expected:
+            found.append(
+                AuditFinding(f"readings of audit line {seq}", "were changed, added or removed")
+            )
     return found

@@ -104,6 +104,8 @@ class Book:
         self._open: Change | None = None
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
+        # Its own lock: a thread that only reads never waits for a change to finish.
+        self._readers_lock = threading.Lock()
         try:
             self._writer = self._connect()
             self._migrate()
@@ -147,7 +149,7 @@ class Book:
             connection = self._connect()
             connection.execute("PRAGMA query_only = ON")
             self._local.connection = connection
-            with self._lock:
+            with self._readers_lock:
                 self._readers.append(connection)
         return connection
 
@@ -190,7 +192,7 @@ class Book:
 
     def close(self) -> None:
         """Close every connection."""
-        with self._lock:
+        with self._lock, self._readers_lock:
             for connection in (*self._readers, self._writer):
                 connection.close()
             self._readers.clear()

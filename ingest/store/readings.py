@@ -11,6 +11,7 @@ from typing import Any
 from uuid import UUID
 
 from ingest.identifiers import new_id
+from ingest.store import audit
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 from ingest.store.errors import NotFound
@@ -164,7 +165,7 @@ def add_readings(
             reading.phase,
             reading.burner,
             reading.fuel,
-            reading.firing_rate,
+            None if reading.firing_rate is None else float(reading.firing_rate),
             None if reading.time is None else reading.time.isoformat(),
             reading_json(reading),
         )
@@ -175,10 +176,7 @@ def add_readings(
         "taken, document) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         rows,
     )
-    digest = hashlib.sha256()
-    for row in rows:
-        digest.update(canonical_json([row[0], *row[3:]]).encode())
-    return digest.hexdigest()
+    return audit.readings_digest([row[0], *row[3:]] for row in rows)
 
 
 def readings(
