@@ -254,7 +254,9 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
         found = [s for s in given.signatures if s.act == act]
         for s in found:
             chain = [(t("Line of the audit chain"), s.chain_sha256)] if s.chain_sha256 else []
-            other = "" if s.report_sha256 == digest else t("another content than this one")
+            other = (
+                t("another content than this one") if s.report_sha256 not in ("", digest) else ""
+            )
             out.append(
                 blocks.signature(
                     acts[act],
@@ -262,7 +264,10 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
                         (t("Name"), s.name),
                         (t("Account"), s.account),
                         (t("Time"), words.time(s.time)),
-                        (t("Content signed"), s.report_sha256),
+                        (
+                            t("Content signed"),
+                            s.report_sha256 or t("no report was made before this act"),
+                        ),
                         *([(t("Mind"), other)] if other else []),
                         *chain,
                         *([(t("Note"), s.note)] if s.note else []),

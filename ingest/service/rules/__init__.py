@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from ingest.service.rules.judge import SERVICE_RULES, judge_service
+from ingest.service.rules.judge import SERVICE_RULES, holds_service, judge_service, with_service
 
-__all__ = ["SERVICE_RULES", "judge_service"]
+__all__ = ["SERVICE_RULES", "holds_service", "judge_service", "with_service"]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
-from ingest.judgement import Flag, NotJudged
-from ingest.models import Boiler, Visit
+from ingest.judgement import Flag, Judgement, NotJudged
+from ingest.models import SEVERITIES, Boiler, Visit
 from ingest.rules.model import Rule
 from ingest.service.findings import open_findings
 from ingest.service.models import InstalledPart, ServiceRecord
@@ -64,3 +65,39 @@ def judge_service(
     for module in _MODULES:
         module.judge(view)
     return tuple(view.flags), tuple(view.unjudged.values())
+
+
+def holds_service(judgement: Judgement) -> bool:
+    """Return whether a judgement was made with the service rules."""
+    rules = {f.rule for f in judgement.flags} | {n.rule for n in judgement.not_judged}
+    return not rules.isdisjoint(SERVICE_RULES)
+
+
+def with_service(
+    judgement: Judgement,
+    plan: Plan | None,
+    *,
+    visit: Visit,
+    boiler: Boiler,
+    earlier: Sequence[ServiceRecord] = (),
+) -> Judgement:
+    """Return a judgement of readings joined with that of the service part, worst first.
+
+    A visit without a service part comes back as it is. The boiler's own list of parts says what
+    stood in it before the visit.
+    """
+    if visit.service is None:
+        return judgement
+    stops = [f.message for f in judgement.flags if f.severity == "stop"]
+    flags, unjudged = judge_service(
+        visit.service,
+        plan,
+        visit=visit,
+        boiler=boiler,
+        earlier=earlier,
+        installed=boiler.parts,
+        open_stops=stops,
+    )
+    rank = {severity: n for n, severity in enumerate(SEVERITIES)}
+    joined = sorted((*judgement.flags, *flags), key=lambda f: (rank[f.severity], f.id))
+    return replace(judgement, flags=tuple(joined), not_judged=(*judgement.not_judged, *unjudged))

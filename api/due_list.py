@@ -1,0 +1,90 @@
+"""What is due in one book, gathered once for the command, the API and the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+from uuid import UUID
+
+from ingest.intake import Intake
+from ingest.service.due import Due, Pick, due, pick_list, readings_wanted
+from ingest.service.kept import boiler_history
+from ingest.service.plans import Plan
+
+FORMAT = "fluebook.due/1"
+
+
+@dataclass(frozen=True, slots=True)
+class DueList:
+    """Everything due until a day, what to pack for it, and which boilers could not be looked at."""
+
+    until: date
+    items: Sequence[Due]
+    picks: Sequence[Pick]
+    readings: Mapping[str, Sequence[str]]
+    not_looked_at: Mapping[str, str]
+
+
+def due_in_book(
+    intake: Intake, until: date, plans: Mapping[str, Plan], *, site_id: UUID | None = None
+) -> DueList:
+    """Return what is due until a day, by the finished visits of the book."""
+    sites = {site.id: site for site in intake.sites()}
+    histories, unknown = [], {}
+    for boiler in intake.boilers(site_id):
+        if boiler.id is None:
+            continue
+        rows = intake.boiler_visits(boiler.id)
+        finished = [r.visit for r in rows if r.imported or r.state in ("handed_in", "accepted")]
+        try:
+            history = boiler_history(boiler, finished, plans, site=sites.get(boiler.site_id))
+        except KeyError as error:
+            unknown[boiler.name] = str(error.args[0])
+            continue
+        if history is None:
+            unknown[boiler.name] = "neither a day of installation nor a finished visit is known"
+        elif not history.plans:
+            unknown[boiler.name] = f"no plan is for {boiler.fuel} and its kind"
+        else:
+            histories.append(history)
+    items = due(histories, until, known=plans)
+    return DueList(until, items, pick_list(items, plans), readings_wanted(items, plans), unknown)
+
+
+def due_json(found: DueList) -> dict[str, Any]:
+    """Return a due list as fluebook.due/1."""
+    return {
+        "format": FORMAT,
+        "until": found.until.isoformat(),
+        "due": [
+            {
+                "boiler": i.boiler,
+                "site": i.site,
+                "van": i.van,
+                "kind": i.kind,
+                "key": i.key,
+                "title": i.title,
+                "on": i.on.isoformat(),
+                "why": i.why,
+                "plan": i.plan,
+                "estimated": i.estimated,
+                "parts": dict(i.parts),
+                "not_computed": i.not_computed,
+            }
+            for i in found.items
+        ],
+        "pick": [
+            {
+                "van": p.van or None,
+                "kit": p.kit or None,
+                "part": p.part,
+                "title": p.title,
+                "quantity": p.quantity,
+            }
+            for p in found.picks
+        ],
+        "readings": {b: list(keys) for b, keys in found.readings.items()},
+        "not_looked_at": dict(found.not_looked_at),
+    }

@@ -1,0 +1,183 @@
+"""A report of a visit in a book, and its line in the audit chain.
+
+The report's time is that of the last change of the visit, never the clock's: the same visit gives
+the same bytes. Each content that is new gets one ``report_made`` line with its SHA-256; a later
+report names the one before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Literal
+from uuid import UUID
+
+from api.report.content import content
+from api.report.given import Evidence, Photo, Replaced, ReportInput, ReportOptions, Signature
+from api.report.html import report_html
+from api.report.pdf import report_pdf
+from ingest.intake import PROGRAM_VERSION, Intake, VisitView
+from ingest.models import Boiler
+from ingest.service.findings import open_findings
+from ingest.service.plans import Plan
+from ingest.service.rules import holds_service, with_service
+
+MADE = "report_made"
+"""Action of the line in the audit chain."""
+
+Face = Literal["pdf", "html"]
+_PICTURES = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
+
+
+@dataclass(frozen=True, slots=True)
+class MadeReport:
+    """A report as it was set, and the SHA-256 of its content that the audit chain keeps."""
+
+    data: bytes
+    content_sha256: str
+    report_id: str
+
+
+def _moment(line: Mapping[str, Any]) -> datetime:
+    return datetime.fromisoformat(str(line["at"]).replace("Z", "+00:00"))
+
+
+def report_input(
+    intake: Intake, view: VisitView, plans: Mapping[str, Plan], *, company: str = ""
+) -> ReportInput:
+    """Return what a visit's report says, from the book alone.
+
+    Parameters
+    ----------
+    intake : Intake
+        For the audit chain and the bytes of pictures.
+    view : VisitView
+        The visit; its frozen judgement and limits where it was handed in.
+    plans : mapping of plan key to Plan
+        The office's plans; one that the visit names and that is not there leaves most of the
+        service part not judged, which the report says.
+    company : str
+        Name at its head.
+    """
+    visit, boiler = view.visit, view.boiler or Boiler(name="not yet assigned")
+    decided = [j for j in view.judgements if j.kind != "again"][-1]
+    record = visit.service
+    plan = None if record is None or record.plan is None else plans.get(record.plan)
+    records = [e.visit.service for e in view.history if e.visit.service is not None]
+    judgement = view.judgement
+    if not holds_service(judgement):
+        judgement = with_service(judgement, plan, visit=visit, boiler=boiler, earlier=records)
+    trail = [line for line in intake.trail(_id(view)) if line["action"] != MADE]
+    standing = [a for a in view.attachments if a.withdrawn_at is None]
+    return ReportInput(
+        report_id=f"{_id(view)}/{len(trail)}",
+        made=_moment(trail[-1]),
+        boiler=boiler,
+        visit=visit,
+        points=view.points,
+        judgement=judgement,
+        limits=decided.limits,
+        site=view.site,
+        company=company or None,
+        plan=plan,
+        open_findings=open_findings(records),
+        history=view.history,
+        evidence=[Evidence(a.name, a.sha256, a.size, a.kind) for a in standing],
+        photos=_photos(intake, standing),
+        signatures=_signatures(trail, intake.trail(_id(view))),
+        program_version=PROGRAM_VERSION,
+    )
+
+
+def _id(view: VisitView) -> UUID:
+    if view.visit.id is None:  # pragma: no cover - a visit in a book has one
+        raise ValueError("a visit without an id has no report")
+    return view.visit.id
+
+
+def _photos(intake: Intake, attachments: Sequence[Any]) -> list[Photo]:
+    found = []
+    for attachment in attachments:
+        if attachment.kind == "photo":
+            data = intake.evidence(attachment.sha256)
+            if data.startswith(_PICTURES):
+                found.append(Photo(attachment.name, attachment.sha256, data, attachment.name))
+    return found
+
+
+def _signatures(
+    trail: Sequence[Mapping[str, Any]], whole: Sequence[Mapping[str, Any]]
+) -> list[Signature]:
+    """Return hand-in, acceptance and sending back, with the content that stood at that time."""
+    found = []
+    for line in trail:
+        action = line["action"]
+        if action not in ("handed_in", "accepted", "sent_back"):
+            continue
+        details = line["details"]
+        before = [r for r in whole if r["action"] == MADE and r["seq"] < line["seq"]]
+        signed = before[-1]["details"]["content_sha256"] if before else ""
+        found.append(
+            Signature(
+                act=action,
+                account=str(line["who"]),
+                name=str(details.get("name") or line["who"]),
+                time=_moment(line),
+                report_sha256=str(signed),
+                chain_sha256=str(line["hash"]),
+                note=str(details.get("note") or details.get("words") or "") or None,
+            )
+        )
+    return found
+
+
+def make_report(
+    intake: Intake,
+    visit_id: UUID,
+    plans: Mapping[str, Plan],
+    who: str,
+    *,
+    face: Face = "pdf",
+    options: ReportOptions | None = None,
+    company: str = "",
+) -> MadeReport:
+    """Return a visit's report; a content not seen before gets its line in the audit chain.
+
+    Raises
+    ------
+    NotFound
+        If the book has no such visit.
+    """
+    chosen = options or ReportOptions()
+    given = report_input(intake, intake.visit(visit_id), plans, company=company)
+    setting = f"{chosen.units} {chosen.language}"
+    lines = [
+        line
+        for line in intake.trail(visit_id)
+        if line["action"] == MADE and line["details"].get("setting") == setting
+    ]
+    known = next((r for r in reversed(lines) if r["details"]["report_id"] == given.report_id), None)
+    before = lines if known is None else [r for r in lines if r["seq"] < known["seq"]]
+    given = replace(given, replaces=_replaced(before))
+    digest = content(given, chosen).sha256
+    if known is not None and digest != known["details"]["content_sha256"]:
+        # The visit is the same and yet the report differs: an earlier visit or a plan was changed.
+        given = replace(given, replaces=_replaced([known]))
+        digest = content(given, chosen).sha256
+        known = None
+    if known is None:
+        details = {"report_id": given.report_id, "content_sha256": digest, "setting": setting}
+        with intake.book.change(who) as change:
+            change.record(MADE, f"visit:{visit_id}", details)
+    data = (
+        report_pdf(given, chosen) if face == "pdf" else report_html(given, chosen).encode("utf-8")
+    )
+    return MadeReport(data, digest, given.report_id)
+
+
+def _replaced(lines: Sequence[Mapping[str, Any]]) -> Replaced | None:
+    if not lines:
+        return None
+    details = lines[-1]["details"]
+    return Replaced(details["report_id"], details["content_sha256"], _moment(lines[-1]))

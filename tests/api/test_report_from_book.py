@@ -1,0 +1,189 @@
+"""Report and due list of a real book: the chain holds the content, commands say the same."""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import pytest
+from pypdf import PdfReader
+from typer.testing import CliRunner
+
+from api.command import main
+from api.due_list import due_in_book
+from api.plans import office_plans
+from api.report.content import content
+from api.report.from_book import MADE, make_report, report_input
+from api.report.given import ReportOptions
+from ingest.identifiers import new_id
+from ingest.intake import Intake, Statement
+from ingest.models import Boiler, Visit
+from ingest.service.intervals import end_of_month
+from ingest.store import Book, NotFound, verify_file
+from samples.service import filled_document, two_yearly_plan
+
+START = datetime(2026, 11, 20, 7, 30, tzinfo=timezone(timedelta(hours=1)))
+CSV = b"O2 %,CO ppm,Stack temperature degC,Air temperature degC\n4.2,30,70,18\n6.1,12,52,18\n"
+PLANS = office_plans()
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    return tmp_path / "book.db"
+
+
+def filled(place: Path, **more: Any) -> UUID:
+    """Make a book with one handed-in two-yearly visit; return the visit's id."""
+    boiler = Boiler.model_validate(
+        {
+            "id": str(new_id()),
+            "name": "Boiler 2",
+            "condensing": True,
+            "installed": "2024-11-15",
+            "van": "van 3",
+        }
+    )
+    visit = Visit.model_validate(
+        {
+            "id": str(new_id()),
+            "boiler_id": str(boiler.id),
+            "started": START.isoformat(),
+            "how_left": "running",
+            "adjusted": False,
+            "service": filled_document(two_yearly_plan(), START),
+        }
+        | more
+    )
+    assert visit.id is not None
+    with Book(place) as book:
+        intake = Intake(book)
+        intake.put_boiler(boiler, "office")
+        intake.put_visit(visit, "ilka")
+        statement = Statement(rates=(100.0, 20.0), phase="as_left", fuel="natural_gas")
+        intake.add_file(visit.id, CSV, "log.csv", "ilka", statement=statement)
+        intake.hand_in(visit.id, "ilka")
+    return visit.id
+
+
+def test_the_same_visit_gives_the_same_bytes_and_one_line_in_the_chain(place: Path) -> None:
+    identity = filled(place)
+    with Book(place) as book:
+        intake = Intake(book)
+        first = make_report(intake, identity, PLANS, "ilka")
+        again = make_report(intake, identity, PLANS, "head")
+        lines = [r for r in intake.trail(identity) if r["action"] == MADE]
+    assert first == again
+    assert [r["details"]["content_sha256"] for r in lines] == [first.content_sha256]
+    assert verify_file(place) == []
+
+
+def test_acceptance_names_the_content_it_signed_and_the_later_report_the_earlier(
+    place: Path,
+) -> None:
+    identity = filled(place)
+    with Book(place) as book:
+        intake = Intake(book)
+        first = make_report(intake, identity, PLANS, "ilka")
+        intake.accept(identity, "runa", "seen")
+        given = report_input(intake, intake.visit(identity), PLANS)
+        signed = {s.act: s for s in given.signatures}
+        assert signed["accepted"].report_sha256 == first.content_sha256
+        assert signed["handed_in"].report_sha256 == ""
+        second = make_report(intake, identity, PLANS, "runa")
+        assert second == make_report(intake, identity, PLANS, "runa")
+    text = "".join(p.extract_text() for p in PdfReader(io.BytesIO(second.data)).pages)
+    assert second.report_id != first.report_id
+    text = "".join(text.split())
+    assert first.report_id in text
+    assert first.content_sha256 in text
+    assert second.content_sha256 in text
+
+
+def test_the_service_part_is_judged_and_its_plan_is_named(place: Path) -> None:
+    identity = filled(place)
+    with Book(place) as book:
+        intake = Intake(book)
+        given = report_input(intake, intake.visit(identity), PLANS)
+        rules = {f.rule for f in given.judgement.flags}
+        assert {"finding_open", "safety_test_simulated"} <= rules
+        without = report_input(intake, intake.visit(identity), {})
+    assert {"task_missing", "safety_test_missing"} <= {n.rule for n in without.judgement.not_judged}
+    assert content(given, ReportOptions()).sha256 != content(without, ReportOptions()).sha256
+
+
+def test_no_such_visit(place: Path) -> None:
+    filled(place)
+    with Book(place) as book, pytest.raises(NotFound):
+        make_report(Intake(book), new_id(), PLANS, "x")
+
+
+def test_the_report_command_writes_pdf_and_html_with_one_content(
+    place: Path, tmp_path: Path
+) -> None:
+    identity, run = filled(place), CliRunner()
+    said = []
+    for name in ("r.pdf", "r.html"):
+        out = tmp_path / name
+        given = ["report", str(identity), "--book", str(place), "--out", str(out), "--units", "si"]
+        answer = run.invoke(main, given)
+        assert answer.exit_code == 0, answer.output
+        said.append(answer.output.split("SHA-256 ")[1].strip())
+        assert out.read_bytes().startswith(b"%PDF" if name == "r.pdf" else b"<!doctype html>")
+    assert said[0] == said[1]
+
+
+@pytest.mark.parametrize(
+    ("given", "status"),
+    [
+        (["report", "x"], 64),
+        (["report", str(UUID(int=1)), "--paper", "a5"], 64),
+        (["report", str(UUID(int=1))], 2),
+        (["due", "--until", "soon"], 64),
+        (["due", "--until", "2027-03", "--plans", "nowhere"], 2),
+    ],
+)
+def test_wrong_usage_is_told_apart_from_what_is_not_there(
+    place: Path, given: list[str], status: int
+) -> None:
+    filled(place)
+    answer = CliRunner().invoke(main, [*given, "--book", str(place)])
+    assert answer.exit_code == status, answer.output
+
+
+def test_due_counts_from_the_finished_visit(place: Path) -> None:
+    filled(place)
+    with Book(place) as book:
+        found = due_in_book(Intake(book), end_of_month("2027-11-19"), PLANS)
+        # Everything was done on 20 November 2026: until the day before its anniversary only the
+        # parts that were not replaced (two years since 15 November 2024) and the open finding wait.
+        assert {i.kind for i in found.items} == {"part", "finding"}
+        later = due_in_book(Intake(book), end_of_month("2027-11"), PLANS)
+    assert {i.on.isoformat() for i in later.items if i.kind == "test"} == {"2027-11-20"}
+    assert {p.van for p in later.picks} == {"van 3"}
+
+
+def test_the_due_command_prints_json_and_a_calendar(place: Path, tmp_path: Path) -> None:
+    filled(place)
+    out = tmp_path / "due.ics"
+    given = ["due", "--until", "2028-12", "--book", str(place)]
+    plain = CliRunner().invoke(main, given)
+    assert plain.exit_code == 0, plain.output
+    assert "Parts to pick" in plain.output
+    answer = CliRunner().invoke(main, [*given, "--json", "--ical", str(out)])
+    document = json.loads(answer.output)
+    assert document["format"] == "fluebook.due/1"
+    assert len(document["due"]) > 20
+    assert out.read_bytes().startswith(b"BEGIN:VCALENDAR\r\n")
+
+
+def test_a_boiler_that_cannot_be_looked_at_is_named(place: Path) -> None:
+    with Book(place) as book:
+        intake = Intake(book)
+        intake.put_boiler(Boiler(name="No date"), "office")
+        intake.put_boiler(Boiler(name="No plan", plans=["own"]), "office")
+        found = due_in_book(intake, end_of_month("2027"), PLANS)
+    assert set(found.not_looked_at) == {"No date", "No plan"}
