@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 from ingest.rules.model import Rule
-from ingest.rules.settling import unsettled
+from ingest.rules.oxygen import expected_o2
+from ingest.rules.settling import series, unsettled
 from ingest.rules.view import Point, View
 
 _FAMILY = "firing points"
@@ -29,8 +31,9 @@ RATES_MISSING = Rule(
     family=_FAMILY,
     title="Firing rates missing",
     meaning="The as-left pass leaves out rates that it should prove.",
-    formula="required rates, else the boiler's rates, else the rates read as found, else low and "
-    "high fire; a rate counts when read within 5 %",
+    formula="required rates, else the boiler's rates, else the rates read as found, else the ends "
+    "of the target curve, else low and high fire; a rate counts when read within 5 %, an end of "
+    "the curve within 15 %",
     default="low and high fire",
     source="a burner is proven from low to high fire",
     status="common practice",
@@ -46,8 +49,9 @@ RATES_SWAPPED = Rule(
     title="Firing rates swapped",
     meaning="The points stand under each other's rate.",
     formula="input, fan speed, gas flow or manifold pressure fall while the rate rises; or the "
-    "stack is more than 12 K hotter at low than at high fire and O2 fits the curve better swapped",
-    default="12 K",
+    "stack is more than 12 K hotter at low than at high fire and O2 does not speak against it; or "
+    "more than 3 K and O2 comes 1 % nearer to its curve when swapped",
+    default="12 K, or 3 K with 1 % O2",
     source="more fire means more input and a hotter stack",
     status="common practice",
     causes="Rates put to the saved readings in the wrong order.",
@@ -59,16 +63,17 @@ RATE_REPEATED = Rule(
     key="rate_repeated",
     family=_FAMILY,
     title="One rate stands for two",
-    meaning="Two points carry one rate, differ as two rates do, and another rate is missing.",
-    formula="two passes at a rate differ by more than 1 % O2 or 12 K stack while a rate that was "
-    "read as found or is required is missing",
+    meaning="Two points carry one rate and differ as two rates do while another rate is missing; "
+    "or one point stands under two rates.",
+    formula="two passes, or two groups of readings, at a rate differ by more than 1 % O2 or 12 K "
+    "stack while a wanted rate is missing; or two rates carry the same four figures or more",
     default="1 % O2, 12 K",
     source="one rate gives one point",
     status="common practice",
     causes="The same rate written twice.",
     next_step="Look at the saved readings and correct the rate.",
-    silent="With one pass at every rate; a true return to a rate is correct work.",
-    needs="two passes at a rate",
+    silent="With one point only; a true return to a rate is correct work.",
+    needs="two points",
 )
 UNSETTLED = Rule(
     key="unsettled_point",
@@ -76,14 +81,14 @@ UNSETTLED = Rule(
     title="Point not settled",
     meaning="The readings of a point still move: the figure is not that of steady firing.",
     formula="over the point's readings, O2 drifts or scatters beyond 0.5 %, or stack temperature "
-    "drifts beyond 6 K",
+    "drifts beyond 6 K; two readings alone: 0.8 % and 10 K",
     default="0.5 % O2, 6 K stack",
     source="steady readings before saving a point",
     status="common practice",
     causes="Saved too soon after a change of rate, water not yet steady, load swinging.",
     next_step="Hold the rate until the readings stand, then save the point again.",
-    silent="For points with fewer than three readings.",
-    needs="three readings at a point",
+    silent="For points with a single reading.",
+    needs="two readings at a point",
 )
 TIMES = Rule(
     key="times_impossible",
@@ -127,7 +132,7 @@ def judge(view: View) -> None:
     for point in view.deciding:
         judged |= _settled(view, point)
     if not judged:
-        view.not_judged(UNSETTLED, "no deciding point has three readings")
+        view.not_judged(UNSETTLED, "no deciding point has two readings")
     _times(view)
     _stale(view)
 
@@ -154,7 +159,14 @@ def _wanted(view: View) -> tuple[list[float], str]:
     found = sorted({p.rate for p in view.found_last})
     if len(found) >= 2:
         return found, "read as found"
-    return [], ""
+    ends = [t.firing_rate for t in view.limits.targets]
+    # A target curve may start below the lowest rate that the load allows: only its ends count.
+    return ([ends[0], ends[-1]] if len(ends) > 1 else []), "ends of the target curve"
+
+
+def _lacking(wanted: list[float], rates: Iterable[float], near: float) -> list[float]:
+    held = list(rates)
+    return [w for w in wanted if not any(abs(w - r) <= near for r in held)]
 
 
 def _missing(view: View) -> None:
@@ -163,7 +175,7 @@ def _missing(view: View) -> None:
         return
     rates = sorted({p.rate for p in view.left})
     wanted, whose = _wanted(view)
-    missing = [w for w in wanted if not any(abs(w - r) <= 5.0 for r in rates)]
+    missing = _lacking(wanted, rates, 15.0 if whose.startswith("ends") else 5.0)
     if missing:
         listed = ", ".join(f"{m:g}" for m in missing)
         view.flag(
@@ -223,11 +235,10 @@ def _swapped_by_stack(view: View, points: list[Point]) -> bool:
     for i, low in enumerate(rows):
         for high in rows[i + 1 :]:
             drop = (low.stack or 0.0) - (high.stack or 0.0)
-            if (
-                drop > 12.0
-                and (worst is None or drop > worst[0])
-                and _fits_swapped(view, low, high)
-            ):
+            if drop <= 3.0 or (worst is not None and drop <= worst[0]):
+                continue
+            gain = _gain_swapped(view, low, high)
+            if (drop > 12.0 and (gain is None or gain > 0.0)) or (gain is not None and gain > 1.0):
                 worst = (drop, low, high)
     if worst is not None:
         drop, low, high = worst
@@ -235,29 +246,55 @@ def _swapped_by_stack(view: View, points: list[Point]) -> bool:
             RATES_SWAPPED,
             "check",
             f"Stack is {low.stack:.0f} degC at {low.rate:g} % and {high.stack:.0f} degC at "
-            f"{high.rate:g} %, {drop:.0f} K the wrong way (12 K allowed): the rates look swapped.",
+            f"{high.rate:g} %, {drop:.0f} K the wrong way: the rates look swapped.",
             points=(low, high),
             quantity="stack_temperature",
             unit="K",
             value=drop,
-            high=12.0,
+            high=12.0 if drop > 12.0 else 3.0,
             answer="beyond",
         )
     return True
 
 
-def _fits_swapped(view: View, low: Point, high: Point) -> bool:
-    """Return whether O2 fits target or history better with the two rates exchanged."""
-    from ingest.rules.oxygen import expected_o2
+def _gain_swapped(view: View, low: Point, high: Point) -> float | None:
+    """Return how much nearer to target or history O2 comes [%] with the two rates exchanged.
 
+    None where the curve is too flat to tell, or O2 or the curve is not known.
+    """
     if low.o2 is None or high.o2 is None:
-        return True
+        return None
     at_low, at_high = expected_o2(view, low), expected_o2(view, high)
     if at_low is None or at_high is None or abs(at_low - at_high) < 0.4:
-        return True
+        return None
     straight = abs(low.o2 - at_low) + abs(high.o2 - at_high)
-    crossed = abs(low.o2 - at_high) + abs(high.o2 - at_low)
-    return crossed < straight
+    return straight - abs(low.o2 - at_high) - abs(high.o2 - at_low)
+
+
+def _same_figures(view: View) -> bool:
+    """Flag two rates of one curve that carry the same figures; return whether any could."""
+    looked = False
+    for points in view.curves.values():
+        for one, other in combinations(points, 2):
+            looked = True
+            keys = one.values.keys() & other.values.keys() & _FIGURES
+            if len(keys) < 4:
+                continue
+            if any(one.values[k].mean != other.values[k].mean for k in keys):
+                continue
+            view.flag(
+                RATE_REPEATED,
+                "check",
+                f"The points at {one.rate:g} and {other.rate:g} % carry the same {len(keys)} "
+                "figures to the last digit.",
+                points=(one, other),
+            )
+    return looked
+
+
+_FIGURES = frozenset(
+    {"o2_dry", "co2_dry", "co_dry", "no_dry", "nox_dry", "stack_temperature", "stack_draft"}
+)
 
 
 def _repeated(view: View) -> None:
@@ -265,18 +302,20 @@ def _repeated(view: View) -> None:
     for point in view.found if view.stands else view.left_all:
         passes.setdefault((point.burner, point.fuel, point.rate), []).append(point)
     several = [ps for ps in passes.values() if len(ps) > 1]
+    looked = _same_figures(view)
+    several += [[p] for p in view.deciding if p.raw.count > 1 and _twofold(p)]
     if not several:
-        view.not_judged(RATE_REPEATED, "no rate has two passes")
+        if not looked:
+            view.not_judged(RATE_REPEATED, "only one point was read")
         return
     rates = {r for _, _, r in passes}
     wanted, _ = _wanted(view)
-    missing = [w for w in wanted if not any(abs(w - r) <= 5.0 for r in rates)]
+    missing = _lacking(wanted, rates, 5.0)
     if not missing:
         return
     for points in several:
         first, last = points[0], points[-1]
-        o2 = abs((first.o2 or 0.0) - (last.o2 or 0.0)) if first.o2 and last.o2 else 0.0
-        stack = abs(first.stack - last.stack) if first.stack and last.stack else 0.0
+        o2, stack = _apart(points, "o2_dry"), _apart(points, "stack_temperature")
         if o2 > 1.0 or stack > 12.0:
             view.flag(
                 RATE_REPEATED,
@@ -293,10 +332,32 @@ def _repeated(view: View) -> None:
             )
 
 
+def _apart(points: list[Point], quantity: str) -> float:
+    """Return how far passes, or the readings within one point, lie apart."""
+    if len(points) == 1:
+        values = series(points[0], quantity)
+    else:
+        values = [v for p in (points[0], points[-1]) if (v := p.mean(quantity)) is not None]
+    return max(values) - min(values) if len(values) > 1 else 0.0
+
+
+def _twofold(point: Point) -> bool:
+    """Return whether a point's readings fall into two apart, each at rest: two rates in one."""
+    for quantity, step in (("o2_dry", 1.0), ("stack_temperature", 12.0)):
+        values = sorted(series(point, quantity))
+        if len(values) < 2:
+            continue
+        gaps = [b - a for a, b in pairwise(values)]
+        widest = max(gaps)
+        if widest > step and sum(gaps) - widest < 0.3 * widest:
+            return True
+    return False
+
+
 def _settled(view: View, point: Point) -> bool:
     why = unsettled(point)
     if why is None:
-        return point.raw.count >= 3
+        return point.raw.count >= 2
     quantity, unit, moved, allowed = why
     label = "O2" if quantity == "o2_dry" else "Stack temperature"
     view.flag(

@@ -7,6 +7,7 @@ from math import hypot
 from combustion.quantities import QUANTITIES
 from ingest.rules.history import earlier_values, median
 from ingest.rules.model import Rule
+from ingest.rules.stack import stack_limit
 from ingest.rules.view import Point, View, probability_above
 
 _FAMILY = "impossible readings"
@@ -15,7 +16,8 @@ PROBES_SWAPPED = Rule(
     family=_FAMILY,
     title="Probes swapped",
     meaning="Two temperature readings stand in each other's place.",
-    formula="stack below air while air is above 50 degC; or return water above supply water",
+    formula="stack below air while air is as hot as the water or above 50 degC; or return water "
+    "above supply water",
     default="2 K beyond the uncertainty of the difference",
     source="heat flows from flame to water to room",
     status="common practice",
@@ -31,8 +33,8 @@ UNIT_MIXED = Rule(
     meaning="A temperature makes no sense as stated and makes sense in the other unit.",
     formula="the number read as the other unit fits the water, the limit or earlier visits, and "
     "the stated one does not",
-    default="hot water above 115 degC, air above 50 degC, stack below water, or a stack far from "
-    "every earlier visit",
+    default="hot water above 115 or below 25 degC (condensing 8), air above 50 degC, stack near or "
+    "below the water, 40 K above its limit, or far from every earlier visit",
     source="plain physics of a boiler",
     status="common practice",
     causes="A number typed from a display set to the other unit.",
@@ -201,9 +203,8 @@ def _swapped(
     if (
         stack is not None
         and air is not None
-        and air >= 50.0
         and -40.0 <= stack <= min(50.0, air - 5.0)
-        and (ret is None or air >= ret - 5.0)
+        and (air >= 50.0 if ret is None else air >= max(35.0, ret - 3.0))
     ):
         return _say(
             view,
@@ -234,35 +235,37 @@ def _unit(view: View, point: Point, stack: _Maybe, air: _Maybe, ret: _Maybe, sup
     if boiler.medium == "hot_water":
         for key, water in (("return_water_temperature", ret), ("supply_water_temperature", sup)):
             if water is not None and water > 115.0 and 20.0 <= _as_f(water) <= 110.0:
-                return _mixed(view, point, key, water, _as_f(water), "degF typed as degC")
+                return _mixed(view, point, key, water, _as_f(water), _AS_C)
+            coldest = 8.0 if boiler.condensing else 25.0
+            if water is not None and water < coldest and 35.0 <= _as_c(water) <= 95.0:
+                return _mixed(view, point, key, water, _as_c(water), _AS_F)
     if air is not None and air > 50.0 and -20.0 <= _as_f(air) <= 45.0:
-        return _mixed(
-            view, point, "combustion_air_temperature", air, _as_f(air), "degF typed as degC"
-        )
+        return _mixed(view, point, "combustion_air_temperature", air, _as_f(air), _AS_C)
     if stack is None:
         return False
+    low, high = _as_c(stack), _as_f(stack)
     earlier = earlier_values(view, point, lambda p: p.mean("stack_temperature"))
-    usual = median(earlier) if len(earlier) >= 2 else None
-    other = _as_c(stack)
-    cold = ret is not None and stack < ret - 3.0
-    if usual is not None:
-        if abs(other - usual) < 20.0 and usual - stack > 25.0:
-            return _mixed(view, point, "stack_temperature", stack, other, "degC typed as degF")
-        if abs(_as_f(stack) - usual) < 20.0 and stack - usual > 40.0:
-            return _mixed(
-                view, point, "stack_temperature", stack, _as_f(stack), "degF typed as degC"
-            )
-    elif cold and ret is not None and _fits(other, ret, boiler.condensing):
-        return _mixed(view, point, "stack_temperature", stack, other, "degC typed as degF")
-    else:
-        back = _as_f(stack)
-        hot = 30.0 if ret is None else ret
-        ceiling = 150.0 if boiler.condensing else 330.0
-        if stack > ceiling and hot - 3.0 <= back <= ceiling * 0.8:
-            return _mixed(view, point, "stack_temperature", stack, back, "degF typed as degC")
-        if not boiler.condensing and ret is None and stack < 45.0 and 80.0 <= other <= 330.0:
-            return _mixed(view, point, "stack_temperature", stack, other, "degC typed as degF")
+    if len(earlier) >= 2:
+        usual = median(earlier)
+        if abs(low - usual) < 20.0 and usual - stack > 25.0:
+            return _mixed(view, point, "stack_temperature", stack, low, _AS_F)
+        if abs(high - usual) < 20.0 and stack - usual > 40.0:
+            return _mixed(view, point, "stack_temperature", stack, high, _AS_C)
+        return False
+    floor = 30.0 if ret is None else ret
+    nearest = floor - 3.0 if boiler.condensing else floor + 12.0
+    if stack < nearest and _fits(low, floor, boiler.condensing):
+        return _mixed(view, point, "stack_temperature", stack, low, _AS_F)
+    limit = stack_limit(view, point.rate)
+    hottest = 110.0 if boiler.condensing else 330.0
+    if limit is not None:
+        hottest = min(hottest, limit[0] + 40.0)
+    if stack > hottest and nearest <= high <= hottest - 20.0:
+        return _mixed(view, point, "stack_temperature", stack, high, _AS_C)
     return False
+
+
+_AS_C, _AS_F = "degF typed as degC", "degC typed as degF"
 
 
 def _fits(stack: float, ret: float, condensing: bool) -> bool:

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 O2_MOVES = 0.5
 STACK_MOVES = 6.0
+_PAIR = {"o2_dry": 0.8, "stack_temperature": 10.0}
+"""Two readings are no series: only a plain jump between them counts."""
 
 
 def series(point: Point, quantity: str) -> list[float]:
@@ -59,7 +61,13 @@ def unsettled(point: Point) -> tuple[str, str, float, float] | None:
         ("stack_temperature", "K", STACK_MOVES),
     ):
         settled = point.values.get(quantity)
-        if settled is None or settled.count < 3:
+        if settled is None:
+            continue
+        if settled.count == 2:
+            pair, far = series(point, quantity), _PAIR[quantity]
+            if len(pair) == 2 and abs(pair[1] - pair[0]) > far:
+                return quantity, unit, abs(pair[1] - pair[0]), far
+        if settled.count < 3:
             continue
         drift = moved(point, quantity)
         if drift is not None and drift > allowed:

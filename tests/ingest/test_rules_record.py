@@ -70,6 +70,46 @@ def test_one_rate_written_twice() -> None:
     assert severity(judged(whole, of=of), "rate_repeated") is None
 
 
+def test_one_point_under_two_rates() -> None:
+    twin = {"o2_dry": 4.4, "co2_dry": 9.4, "co_dry": 17.0, "stack_temperature": 155.0}
+    assert severity(judged([point(20), point(60, **twin), point(100, **twin)]), "rate_repeated")
+    other = {**twin, "stack_temperature": 156.0}
+    result = judged([point(20), point(60, **twin), point(100, **other)])
+    assert severity(result, "rate_repeated") is None
+
+
+def test_two_rates_written_as_one_row_after_the_other() -> None:
+    rows = [
+        {"o2_dry": 3.6, "stack_temperature": 180.0},
+        {"o2_dry": 5.0, "stack_temperature": 150.0},
+    ]
+    of = boiler(limits={"required_rates": [20, 60, 100]})
+    result = judged([point(20), point(100, readings=rows)], of=of)
+    assert severity(result, "rate_repeated") == "check"
+
+
+def test_swapped_rates_of_a_condensing_boiler_show_in_its_curve() -> None:
+    sloped = boiler(
+        condensing=True,
+        limits={
+            "targets": [
+                {"firing_rate": 20, "o2_dry": {"low": 4.5, "aim": 6.0, "high": 7.5}},
+                {"firing_rate": 100, "o2_dry": {"low": 3.0, "aim": 4.5, "high": 6.0}},
+            ]
+        },
+    )
+    low = {"o2_dry": 4.6, "co2_dry": 9.25, "stack_temperature": 70.0}
+    high = {"o2_dry": 5.9, "co2_dry": 8.5, "stack_temperature": 64.0}
+    assert severity(judged([point(20, **low), point(100, **high)], of=sloped), "rates_swapped")
+    right = judged([point(20, **high), point(100, **low)], of=sloped)
+    assert severity(right, "rates_swapped") is None
+
+
+def test_the_ends_of_the_target_curve_are_wanted_where_nobody_states_rates() -> None:
+    assert severity(judged([point(60), point(100)]), "rates_missing") == "check"
+    assert severity(judged([point(30), point(100)]), "rates_missing") is None
+
+
 @pytest.mark.parametrize(("drift", "expected"), [(0.3, None), (0.48, None), (0.9, "check")])
 def test_a_point_that_still_moves(drift: float, expected: str | None) -> None:
     series = [{"o2_dry": 4.5 + drift * (k / 5 - 0.5)} for k in range(6)]

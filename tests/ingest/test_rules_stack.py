@@ -158,12 +158,29 @@ def test_stack_below_return_water() -> None:
 
 
 def test_stack_below_combustion_air() -> None:
-    at = points(
-        stack_temperature=12.0, combustion_air_temperature=22.0,
-        return_water_temperature=None, supply_water_temperature=None,
-    )  # fmt: skip
-    of = boiler(condensing=True)
-    assert severity(judged(at, of=of), "stack_below_air") == "check"
+    cold = {"return_water_temperature": None, "supply_water_temperature": None}
+    at = points(stack_temperature=-2.0, combustion_air_temperature=22.0, **cold)
+    assert severity(judged(at), "stack_below_air") == "check"
+
+
+@pytest.mark.parametrize(
+    ("stack", "limit", "expected"),
+    [(300.0, None, None), (302.0, 200.0, "check"), (215.0, 200.0, None), (356.0, None, "check")],
+)
+def test_degf_typed_as_degc_without_history(
+    stack: float, limit: float | None, expected: str | None
+) -> None:
+    of = boiler(limits={"stack_temperature_max": limit} if limit else None)
+    found = severity(judged(points(stack_temperature=stack), of=of), "temperature_unit_mixed")
+    assert (found is None) == (expected is None)
+
+
+def test_degc_typed_as_degf_just_above_the_water() -> None:
+    # 160 on the display, taken as degF, is 71 degC: 6 K above the water of a boiler that never
+    # comes so near.
+    assert severity(judged(points(stack_temperature=71.0)), "temperature_unit_mixed")
+    near = points(stack_temperature=82.0)
+    assert severity(judged(near), "temperature_unit_mixed") is None
 
 
 def test_flue_and_air_probe_swapped_is_one_finding() -> None:
