@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import axe_core_python
 import pytest
 
 from samples.on_disk import HERE
@@ -94,6 +95,26 @@ def test_three_clicks_from_the_list_to_the_line_of_the_file(demo: str, page: Any
     page.locator(".flags li.fix a").first.click()
     target = page.url.partition("#")[2]
     assert page.locator(f"#{target}").is_visible()
+
+
+@pytest.mark.parametrize("face", ["light", "dark"])
+def test_axe_finds_nothing(demo: str, opened: Any, face: str) -> None:
+    """axe-core's own rules, contrast among them; its file is a test's only script."""
+    rules = next(Path(axe_core_python.__file__).parent.rglob("axe.min.js")).read_text("utf-8")
+    context = opened.new_context(
+        viewport={"width": 390, "height": 844}, color_scheme=face, bypass_csp=True
+    )
+    page = context.new_page()
+    page.goto(demo)
+    links = page.locator("ol.visits a.visit").evaluate_all("all => all.map(a => a.href)")
+    for address in [demo, f"{demo}/nothing-here", make_visit(demo, page), *links[:2]]:
+        page.goto(address)
+        page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
+        page.evaluate(rules)
+        found = page.evaluate("axe.run()")["violations"]
+        said = [(n["html"], n["failureSummary"]) for v in found for n in v["nodes"]]
+        assert said == [], address
+    context.close()
 
 
 @pytest.mark.parametrize("width", [390, 820, 1440])
