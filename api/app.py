@@ -16,7 +16,7 @@ from api.guards import Guards
 from api.pages import forms, review, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
-from api.routes import boilers, files, judging, sites, visits
+from api.routes import boilers, cuts, files, judging, sites, visits
 from api.schemas import document_schemas
 from api.settings import Settings
 from ingest.intake import Intake
@@ -35,6 +35,11 @@ that a boiler may run: local codes, the boiler's own instructions and licensed p
 """
 # Room above the largest file for the multipart frame around it.
 _FRAME = 64 * 1024
+
+
+def _refused(description: str) -> dict[str, Any]:
+    schema = {"$ref": "#/components/schemas/ProblemDetails"}
+    return {"description": description, "content": {MEDIA_TYPE: {"schema": schema}}}
 
 
 def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
@@ -61,19 +66,15 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         redoc_url=None,
         lifespan=lifespan,
         responses={
-            422: {
-                "description": "What was sent cannot be used; nothing was stored.",
-                "content": {
-                    MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}
-                },
-            }
+            422: _refused("What was sent cannot be used; nothing was stored."),
+            "default": _refused("Refused or failed; `status` and `type` say how."),
         },
     )
     app.state.intake = intake
     app.state.settings = settings
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME)
     install_problems(app)
-    for module in (sites, boilers, visits, files, judging, review, visit, forms):
+    for module in (sites, boilers, visits, files, cuts, judging, review, visit, forms):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
     _pages_speak_html(app)

@@ -376,12 +376,21 @@ class Cuts:
                 segments=cut.segments,
                 phases=cut.phases,
             )
-            digest = readings.add_readings(
-                change, visit_id, ((new_id(), r) for p in made for r in p.readings), attachment_id
-            )
+            named = [(new_id(), r) for p in made for r in p.readings]
+            digest = readings.add_readings(change, visit_id, named, attachment_id)
             points, judgement = judge_open(change, row, cut.attachment.name)
             version = visits.touch(change, row)
-            change.record("cut_confirmed", f"visit:{visit_id}", _said(cut, number, made, digest))
+            change.record(
+                "cut_confirmed",
+                f"visit:{visit_id}",
+                _said(cut, number, made)
+                | {
+                    "first": str(named[0][0]) if named else "",
+                    "last": str(named[-1][0]) if named else "",
+                    "readings": len(named),
+                    "readings_sha256": digest,
+                },
+            )
         return points, judgement, version
 
     @staticmethod
@@ -399,7 +408,7 @@ class Cuts:
         )
 
 
-def _said(cut: LogCut, number: int, made: Sequence[FiringPoint], digest: str) -> dict[str, Any]:
+def _said(cut: LogCut, number: int, made: Sequence[FiringPoint]) -> dict[str, Any]:
     """Return what the trail keeps of a confirmation."""
     stretches = canonical_json([cuts.segment_json(s) for s in cut.segments])
     return {
@@ -412,8 +421,6 @@ def _said(cut: LogCut, number: int, made: Sequence[FiringPoint], digest: str) ->
             {"firing_rate": p.key.firing_rate, "phase": p.key.phase, "rate_basis": p.rate_basis}
             for p in made
         ],
-        "readings": sum(len(p.readings) for p in made),
-        "readings_sha256": digest,
     }
 
 

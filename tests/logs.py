@@ -10,7 +10,7 @@ import numpy as np
 from samples.plant import BoilerModel
 from samples.plant_log import PlantLog, Step, log
 
-STARTED = datetime(2026, 11, 2, 9, 0)
+STARTED = datetime.fromisoformat("2026-11-02T09:00:00")
 STAYS = (
     Step("off", 60),
     Step("purge", 45),

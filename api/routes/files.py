@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any
 from uuid import UUID
@@ -12,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
+from api.cut_json import cut_json
 from api.posted import float_list
 from api.problems import ErrorItem, ProblemError, problem_of_validation
 from api.routes.shared import Expected, IntakeOf, Who, tagged
@@ -29,7 +31,18 @@ _STATED = {
     "burner": {"type": "string"},
     "line_ranges": {
         "type": "string",
-        "description": "JSON: [{first, last, firing_rate, phase, fuel, burner}], physical lines.",
+        "description": "Physical lines and what they are: JSON "
+        "[{first, last, firing_rate, phase, fuel, burner}], or one in a line: 2-5 100 as-left.",
+    },
+    "as_log": {
+        "type": "string",
+        "enum": ["true", "false"],
+        "description": "A continuous log: its cut is proposed, and nothing judged before it is "
+        "confirmed. Answers fluebook.cut/1.",
+    },
+    "response_time": {
+        "type": "string",
+        "description": "With as_log: seconds that the instrument takes to 90 % of a step.",
     },
 }
 _BODY: dict[str, Any] = {
@@ -66,6 +79,12 @@ class _Range(BaseModel):
 
 
 _RANGES = TypeAdapter(list[_Range])
+_WRITTEN = re.compile(
+    r"(?P<first>\d{1,9})(?:\s*(?:-|–|to)\s*(?P<last>\d{1,9}))?"
+    r"(?:\s*[:=]?\s+(?P<rate>\d+(?:\.\d+)?)\s*%?)?"
+    r"(?:\s+(?P<phase>as[\s_-]found|trial|as[\s_-]left))?(?:\s+(?P<fuel>\S+))?",
+    re.IGNORECASE,
+)
 
 
 def _wrong(name: str, message: str, raw: str, expected: str) -> ProblemError:
@@ -77,6 +96,37 @@ def _wrong(name: str, message: str, raw: str, expected: str) -> ProblemError:
         next_step="Correct it and send the file again; nothing was stored.",
     )
     return ProblemError("not-valid", message, [item])
+
+
+def _ranges(text: str) -> list[_Range]:
+    """Return line ranges, from JSON or as a person writes them: ``2-5 100 as-left``."""
+    if not text:
+        return []
+    try:
+        if text.startswith("["):
+            return _RANGES.validate_python(json.loads(text))
+        return [_written(line) for line in re.split(r"[\n;]+", text) if line.strip()]
+    except json.JSONDecodeError as error:
+        raise _wrong("line_ranges", str(error), text, "a JSON list") from error
+    except ValidationError as error:
+        raise problem_of_validation(error.errors(), inside_body=True) from error
+
+
+def _written(line: str) -> _Range:
+    found = _WRITTEN.fullmatch(line.strip())
+    if found is None:
+        expected = "first line, last line, firing rate, phase, fuel, such as 2-5 100 as-left"
+        raise _wrong("line_ranges", "a line range cannot be understood", line, expected)
+    phase = re.sub(r"[\s-]", "_", found["phase"].lower()) if found["phase"] else None
+    return _Range.model_validate(
+        {
+            "first": int(found["first"]),
+            "last": int(found["last"] or found["first"]),
+            "firing_rate": float(found["rate"]) if found["rate"] else None,
+            "phase": phase,
+            "fuel": found["fuel"],
+        }
+    )
 
 
 def statement_from(given: Mapping[str, Any]) -> Statement:
@@ -96,15 +146,7 @@ def statement_from(given: Mapping[str, Any]) -> Statement:
     phase_text = str(given.get("phase") or "").strip().lower().replace("-", "_").replace(" ", "_")
     if phase_text and phase_text not in PHASES:
         raise _wrong("phase", "the phase is not known", phase_text, "as_found, trial or as_left")
-    ranges_text = str(given.get("line_ranges") or "").strip()
-    ranges: list[_Range] = []
-    if ranges_text:
-        try:
-            ranges = _RANGES.validate_python(json.loads(ranges_text))
-        except json.JSONDecodeError as error:
-            raise _wrong("line_ranges", str(error), ranges_text, "a JSON list") from error
-        except ValidationError as error:
-            raise problem_of_validation(error.errors(), inside_body=True) from error
+    ranges = _ranges(str(given.get("line_ranges") or "").strip())
     return Statement(
         rates=tuple(rates),
         phase=next((p for p in PHASES if p == phase_text), None),
@@ -112,6 +154,32 @@ def statement_from(given: Mapping[str, Any]) -> Statement:
         burner=str(given.get("burner") or "").strip() or None,
         line_ranges=tuple(LineRange(**r.model_dump()) for r in ranges),
     )
+
+
+def is_log(given: Mapping[str, Any]) -> bool:
+    """Return whether the uploader says that the file is a continuous log."""
+    return str(given.get("as_log") or "").strip().lower() in ("true", "1", "yes", "on")
+
+
+def response_time_from(given: Mapping[str, Any]) -> float | None:
+    """Return the instrument's response time [s], None where it is not stated.
+
+    Raises
+    ------
+    ProblemError
+        If it is no number of seconds from 1 to 600, or rates are stated of a log.
+    """
+    for name in ("rates", "line_ranges"):
+        if stated := str(given.get(name) or "").strip():
+            expected = "no statement: the rates of a log are named on its cut"
+            raise _wrong(name, "a continuous log takes no rates with it", stated, expected)
+    text = str(given.get("response_time") or "").strip()
+    seconds = float_list(text)
+    if not text:
+        return None
+    if seconds is None or len(seconds) != 1 or not 1 <= seconds[0] <= 600:
+        raise _wrong("response_time", "the response time is no number of seconds", text, "30")
+    return seconds[0]
 
 
 async def uploaded(request: Request) -> tuple[str, bytes, Mapping[str, Any]]:
@@ -148,6 +216,23 @@ async def add_file(
     """Read a file into a visit, all of it or nothing, and answer the judgement with it."""
     name, data, fields = await uploaded(request)
     statement = statement_from(fields)
+    if is_log(fields):
+        seconds = response_time_from(fields)
+        cut, there = await run_in_threadpool(
+            lambda: intake.add_log(
+                visit_id,
+                data,
+                name,
+                who,
+                statement=statement,
+                response_time=seconds,
+                expected_version=expected,
+            )
+        )
+        tagged(response, cut.version)
+        response.status_code = 200 if there else 201
+        response.headers["Location"] = f"/v1/visits/{visit_id}/logs/{cut.attachment.id}/cut"
+        return {"already_there": there, "cut": cut_json(cut)}
 
     def take() -> FileTaken:
         return intake.add_file(

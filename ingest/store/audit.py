@@ -123,6 +123,7 @@ def verify(connection: sqlite3.Connection) -> list[AuditFinding]:
     found += _lines(connection)
     found += _evidence(connection)
     found += _judgements(connection)
+    found += _cuts(connection)
     found += _readings(connection)
     return found
 
@@ -208,6 +209,32 @@ def _judgements(connection: sqlite3.Connection) -> list[AuditFinding]:
     return found
 
 
+def _cuts(connection: sqlite3.Connection) -> list[AuditFinding]:
+    """Return confirmed cuts and corrections of logs that are not those that the trail tells of."""
+    found: list[AuditFinding] = []
+    for seq, details in _details(connection):
+        place = {"a": details.get("attachment"), "n": details.get("confirmation")}
+        if details.get("cut_sha256") is not None:
+            row = connection.execute(
+                "SELECT segments FROM cut_confirmation WHERE attachment_id = :a AND number = :n",
+                place,
+            ).fetchone()
+            if row is None or hashlib.sha256(row[0].encode()).hexdigest() != details["cut_sha256"]:
+                found.append(AuditFinding(f"cut of audit line {seq}", "was changed or removed"))
+        told = details.get("corrections")
+        for one in told if isinstance(told, list) else ():
+            operation = {key: value for key, value in one.items() if key != "number"}
+            row = connection.execute(
+                "SELECT operation FROM cut_correction WHERE attachment_id = :a AND number = :n",
+                {**place, "n": one["number"]},
+            ).fetchone()
+            if row is None or row[0] != canonical_json(operation):
+                found.append(
+                    AuditFinding(f"correction of audit line {seq}", "was changed or removed")
+                )
+    return found
+
+
 _READING = "SELECT id, seq, phase, burner, fuel, firing_rate, taken, document FROM reading "
 
 
@@ -220,8 +247,14 @@ def _readings(connection: sqlite3.Connection) -> list[AuditFinding]:
             continue
         rows: Iterable[Sequence[Any]]
         if "attachment" in details:
+            # A log confirmed anew brings other readings under the same file: first and last tell.
             rows = connection.execute(
-                _READING + "WHERE attachment_id = :a ORDER BY seq", {"a": details["attachment"]}
+                _READING + "WHERE attachment_id = :a AND id BETWEEN :first AND :last ORDER BY seq",
+                {
+                    "a": details["attachment"],
+                    "first": details.get("first", ""),
+                    "last": details.get("last", "~"),
+                },
             )
         else:
             ids = details.get("ids") or [details.get("new")]
