@@ -438,6 +438,10 @@ def _by_pandas(
     measured = [i for i, _ in plan.measured.values()]
     kinds: dict[int, Any] = dict.fromkeys((*measured, *plan.checked), np.float64)
     kinds |= dict.fromkeys(texts, str)
+    # Before version 3 the reader's default way of reading digits is not exact to the last bit.
+    exact: Any = {}
+    if int(pandas.__version__.split(".")[0]) < 3:
+        exact["float_precision"] = "round_trip"
     try:
         frame = pandas.read_csv(
             io.BytesIO(view),
@@ -447,8 +451,7 @@ def _by_pandas(
             dtype=kinds,
             decimal=plan.decimal,
             engine="c",
-            # The reader's faster ways of reading digits are not exact to the last bit.
-            float_precision="round_trip",
+            **exact,
             keep_default_na=False,
             na_values=[""],
             skip_blank_lines=False,

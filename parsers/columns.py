@@ -198,6 +198,12 @@ def _cell(block: Block, n: int, i: int) -> str:
     return cells[i].strip() if i < len(cells) else ""
 
 
+def _running(block: Block, i: int) -> bool:
+    """Return whether a column counts 1, 2, 3 and on."""
+    cells = [_cell(block, n, i).rstrip(".") for n in range(min(len(block.samples), 50))]
+    return len(cells) > 1 and cells == [str(n) for n in range(1, len(cells) + 1)]
+
+
 def _filled(block: Block, i: int) -> bool:
     return any(split_cell(_cell(block, n, i)) for n in range(len(block.samples)))
 
@@ -234,6 +240,9 @@ def understood(
                 unit = taken.unit or next(iter(taken.per_cell), None)
             else:
                 quantity, why = None, taken
+                reported = {(p.line, p.column) for p in (*ask.units_missing, *ask.ambiguous)}
+                if place not in reported:
+                    ask.warn("column_not_read", f"column {heading!r} is not read: {why}", *place)
         elif m.role not in ("unknown", "derived", "ambiguous", "computed"):
             why = f"{m.role}: {why}"
         if (
@@ -279,12 +288,15 @@ def _measured(
             ask.warn("unit_declared", f"{heading!r} is taken in {own}, as declared", *place)
     if own is None and canonical == "1":
         own = "1"
+    if own is None and quantity == "no_dry" and _running(block, i):
+        return "a running number, not nitric oxide"
     if own is None and canonical in _ASSUMED:
         own = canonical
         ask.warn(
             "unit_assumed",
-            f"{heading!r} has no unit and is taken in {'vol % ' if own == '%' else own}".strip()
-            + ", as is common practice",
+            f"{heading!r} has no unit and is taken in "
+            f"{'vol %' if QUANTITIES[quantity].basis == 'dry' and own == '%' else own}, "
+            "as is common practice",
             *place,
         )
     if own is None:

@@ -111,6 +111,12 @@ def _read(data: bytes, name: str, options: ReadOptions) -> ReadResult:
     cut_off = not text.text.endswith(("\n", "\r"))
     shape, delimiter = best_shape(lines, cut_off, _understand(lines, ask))
     ask.delimiter = delimiter
+    if cut_off and shape.classes.get(len(lines)) == "reading":
+        ask.warn(
+            "no_last_line_end",
+            "the last line has no line end: where the file was cut off, its last value may be short",
+            len(lines),
+        )
     return _result(name, sha256, [(None, shape)], {None: lines}, ask)
 
 

@@ -292,6 +292,10 @@ def _heading_before(pending: list[Row], data: Row, understand: Understand) -> _H
                 if unit_row is not None and back == 0:
                     cells = [*unit_row.cells, *[""] * len(texts)]
                     units = [unit_of_cell(c) for c in cells[: len(texts)]]
+                    meanings = [
+                        understand("NO") if u and t.strip() == "No" else m
+                        for t, u, m in zip(texts, units, meanings, strict=True)
+                    ]
                 best = _Heading(
                     texts, units, meanings, places, rows, unit_row if back == 0 else None, score
                 )
@@ -579,6 +583,8 @@ def sideways(
     """
     shape = Shape([], {})
     groups: list[list[tuple[Row, str, str | None, Meaning, int]]] = []
+    titles: dict[int, Row] = {}
+    title: Row | None = None
     gap = True
     for row in rows:
         cells = [c.strip() for c in row.cells]
@@ -590,6 +596,7 @@ def sideways(
         if entry is None:
             for n in range(row.line, row.last + 1):
                 shape.classes[n] = "preamble"
+            title = row if len([c for c in cells if c]) > 1 else None
             if _phase_line(row) is not None and len([c for c in cells if c]) <= 2:
                 fake = Meaning("phase", confidence=1.0, why="a line that names the phase")
                 entry = (row, "phase", None, fake, -1)
@@ -601,7 +608,7 @@ def sideways(
             pair = pair_of(row)
             if pair is not None and not groups:
                 shape.preamble.setdefault(*pair)
-            elif groups and not _RULE.fullmatch(row.raw):
+            elif groups and not _RULE.fullmatch(row.raw) and (pair or re.search(r"\d", row.raw)):
                 shape.classes[row.line] = "not_read"
                 shape.not_read[row.line] = ("not_understood", "no label of a known quantity")
             gap = True
@@ -611,16 +618,18 @@ def sideways(
         repeated = entry[1] in labels and (gap or (first is not None and first[1] == entry[1]))
         if not groups or repeated:
             groups.append([])
+        if title is not None:
+            titles[len(groups) - 1], title = title, None
         groups[-1].append(entry)
         gap = False
     header: list[tuple[Row, str, str | None, Meaning, int]] = []
-    for group in groups:
+    for at, group in enumerate(groups):
         quantities = [e for e in group if _is_quantity(e[3])]
         if not quantities:
             header += group
             continue
         group, header = header + group, []
-        _sideways_block(group, shape, sheet)
+        _sideways_block(group, shape, sheet, titles.get(at))
     for entry in header:
         row = entry[0]
         shape.classes[row.line] = "preamble"
@@ -659,7 +668,10 @@ def _labelled(
 
 
 def _sideways_block(
-    group: list[tuple[Row, str, str | None, Meaning, int]], shape: Shape, sheet: str | None
+    group: list[tuple[Row, str, str | None, Meaning, int]],
+    shape: Shape,
+    sheet: str | None,
+    title: Row | None,
 ) -> None:
     columns: list[tuple[Row, str, str | None, Meaning, int]] = []
     count = 0
@@ -692,20 +704,13 @@ def _sideways_block(
         lines += range(row.line, row.last + 1)
         for n in range(row.line, row.last + 1):
             shape.classes[n] = "reading"
-    numbered = next((c for c in columns if c[3].role == "number"), None)
     for j in range(count):
         cells, places = [], []
-        if numbered is not None:
-            title = numbered[0].cells[numbered[4] + j : numbered[4] + j + 1]
-            if title and is_summary(title[0]):
-                shape.said.append(
-                    (
-                        "summary_column",
-                        f"a column of statistics, no reading: {title[0]!r}",
-                        numbered[0].line,
-                    )
-                )
-                continue
+        named = _title_over(columns, title, j)
+        if named is not None and is_summary(named[0]):
+            told = f"a column of statistics, no reading: {named[0]!r}"
+            shape.said.append(("summary_column", told, named[1]))
+            continue
         for row, _, _, found, start in columns:
             if start < 0:
                 cells.append(row.raw.strip())
@@ -721,5 +726,19 @@ def _sideways_block(
             cells.append(text)
             place = row.places[at] if row.places and at < len(row.places) else (row.line, at + 1)
             places.append(place)
-        block.samples.append(Sample(tuple(lines), cells, places))
+        phase = phase_of(named[0]) if named is not None else None
+        block.samples.append(Sample(tuple(lines), cells, places, phase))
     shape.blocks.append(block)
+
+
+def _title_over(
+    columns: list[tuple[Row, str, str | None, Meaning, int]], title: Row | None, j: int
+) -> tuple[str, int] | None:
+    """Return the text over one reading of a sideways table, and its line."""
+    start = next((c[4] for c in columns if _is_quantity(c[3])), 1)
+    rows = [c[0] for c in columns if c[3].role == "number"] + ([title] if title else [])
+    for row in rows:
+        text = row.cells[start + j].strip() if start + j < len(row.cells) else ""
+        if text and (is_summary(text) or phase_of(text)):
+            return text, row.line
+    return None

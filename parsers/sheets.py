@@ -92,7 +92,10 @@ def sheets(data: bytes, name: str, limit: int) -> list[tuple[str, list[Row]]]:
                 found.append((sheet, rows))
     except ReadError:
         raise
-    except Exception as error:  # calamine raises several classes for broken files
+    except (KeyboardInterrupt, SystemExit, MemoryError):
+        raise
+    except BaseException as error:
+        # The reader raises several classes for broken files, and its panics are no Exception.
         raise ReadError(
             name,
             [

@@ -334,6 +334,9 @@ def meaning(heading: str) -> Meaning:
     """
     if len(heading) > _LONGEST:
         return Meaning("unknown", why="too long for a heading")
+    if heading.strip() in ("No", "No.", "no."):
+        # English for "number"; nitric oxide is written NO, or with its unit.
+        return Meaning("number", confidence=0.9, why="'No.' without a unit is a running number")
     reference = reference_o2(heading)
     bare = _REFERENCE.sub(" ", heading) if reference is not None else heading
     if reference is not None:

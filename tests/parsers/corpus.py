@@ -504,11 +504,14 @@ GROUPS: tuple[tuple[str, ...], ...] = (
 _SIDE = ("sideways", "tickets", "pairs")
 _ROWS_ONLY = (
     "summary_rows", "blank_lines", "separator_only_lines", "repeated_heading", "trailing_delimiter",
-    "note_with_line_break", "footer", "note_column", "units_in_cells", "unknown_column", "all_quoted",
-    "units_row", "units_comma", "units_round", "refuse_unknown_headings", "preamble", "elapsed_times",
+    "note_with_line_break", "footer", "note_column", "units_in_cells", "unknown_column",
+    "all_quoted",
+    "units_row", "units_comma", "units_round", "refuse_unknown_headings", "preamble",
+    "elapsed_times",
 )  # fmt: skip
 _PAIR_ONLY = (
-    "european_dates", "us_dates", "iso_times", "epoch_times", "setpoint_beside_reading", "units_word",
+    "european_dates", "us_dates", "iso_times", "epoch_times", "setpoint_beside_reading",
+    "units_word",
     "corrected_co", "room_co", "average_beside_instant", "refuse_no_temperature_unit",
     "refuse_ambiguous_dates", "over_range", "no_reading_mark", "sensor_off", "refuse_two_o2",
 )  # fmt: skip
@@ -597,7 +600,7 @@ def faults(result: ReadResult, table: Table) -> list[str]:
 
 
 def outcome(case: Case) -> tuple[str, list[str]]:
-    """Return right, refused (though readable), warned (wrong, but said), or silent; with details."""
+    """Return right, refused, warned (wrong, but said) or silent, with details."""
     try:
         result = read(case.data, f"{case.name}.csv", options=case.table.options)
     except ReadError as error:

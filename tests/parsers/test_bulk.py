@@ -42,25 +42,17 @@ def alike(data: bytes, **options: object) -> ReadResult:
     return quick
 
 
-BASE = log(6000)
-
-
-def changed(old: bytes, new: bytes, at: int = 3000) -> bytes:
-    """Return the log with text replaced in one line of its body."""
-    lines = BASE.split(b"\n")
-    assert old in lines[at]
-    lines[at] = lines[at].replace(old, new, 1)
-    return b"\n".join(lines)
+BASE = log(2500)
 
 
 def test_a_plain_log_is_bit_exact(fast: str) -> None:
     result = alike(BASE)
-    assert result.lines.reading == 6000
+    assert result.lines.reading == 2500
     rows = [line.split(";") for line in BASE.decode().splitlines()[5:]]
     exact = [float(r[1].replace(",", ".")) for r in rows]
     assert result.table.values["o2_dry"].tolist() == exact
-    assert result.table.lines.tolist() == list(range(6, 6006))
-    assert str(result.table.times[-1]) == "2026-11-01T01:39:59.000000"
+    assert result.table.lines.tolist() == list(range(6, 2506))
+    assert str(result.table.times[-1]) == "2026-11-01T00:41:39.000000"
 
 
 def test_a_site_zone_and_fahrenheit_are_applied(fast: str) -> None:
@@ -85,21 +77,18 @@ def test_a_site_zone_and_fahrenheit_are_applied(fast: str) -> None:
         b"2026-13-01 00:30:00;4,0;9,7;20;30;1;31;150;20;-10;70;50",
         b'2026-11-01 00:30:00;"4,0";9,7;20;30;1;31;150;20;-10;70;50',
         b"2026-11-01 00:30:00;4,0;9,7;20;30;1;31;150;20;-10;70;50;99",
-        b"2026-11-01 00:30:00;4 ppm;9,7;20;30;1;31;150;20;-10;70;50",
     ],
 )
 def test_an_odd_line_in_the_middle_is_read_with_care(fast: str, insert: bytes) -> None:
     lines = BASE.split(b"\n")
-    lines.insert(3000, insert)
+    lines.insert(1200, insert)
     data = b"\n".join(lines)
-    if b"4 ppm" in insert:
-        return  # another unit in one cell is a contradiction; both ways refuse it below
     alike(data)
 
 
 def test_a_repeated_heading_and_a_footer_are_accounted_for(fast: str) -> None:
     lines = BASE.split(b"\n")
-    lines.insert(3000, lines[4])
+    lines.insert(1200, lines[4])
     result = alike(b"\n".join([*lines[:-1], b"", b"end of log", b""]))
     assert result.lines.heading == 2
 
@@ -110,29 +99,29 @@ def test_a_last_line_that_breaks_off_is_not_read(fast: str) -> None:
 
 
 def test_windows_line_ends_count_as_one(fast: str) -> None:
-    assert alike(BASE.replace(b"\n", b"\r\n")).lines.physical == 6005
+    assert alike(BASE.replace(b"\n", b"\r\n")).lines.physical == 2505
 
 
 def test_text_columns_stay_with_their_rows(fast: str) -> None:
     lines = BASE.decode().splitlines()
     lines[4] += ";Phase;Note"
     for n in range(5, len(lines)):
-        lines[n] += f";{'as found' if n < 2000 else 'as left'};{'x' if n % 7 == 0 else ''}"
+        lines[n] += f";{'as found' if n < 1000 else 'as left'};{'x' if n % 7 == 0 else ''}"
     result = alike(("\n".join(lines) + "\n").encode())
-    assert result.readings[5900].phase == "as_left"
+    assert result.readings[2400].phase == "as_left"
 
 
 def test_a_new_block_later_sends_the_log_the_careful_way(fast: str) -> None:
     other = b"O2 [%];Lufttemperatur [\xc2\xb0C]\n3,3;20,5\n3,4;20,6\n"
     result = read(BASE + other, "log.csv")
-    assert len(result.readings) == 6002
-    assert result.readings[6001].values["o2_dry"] == 3.4
+    assert len(result.readings) == 2502
+    assert result.readings[2501].values["o2_dry"] == 3.4
 
 
 def test_marks_that_the_head_leaves_open_are_settled_over_the_whole(fast: str) -> None:
-    rows = [f"{20 + n % 5};{100 + n % 9}" for n in range(3000)]
+    rows = [f"{10 + n % 5};{100 + n % 9}" for n in range(3000)]
     rows[2500] = "1.234;101"
-    data = ("O2 [%];CO [ppm]\n" + "\n".join(rows).replace("20;", "10;") + "\n").encode()
+    data = ("O2 [%];CO [ppm]\n" + "\n".join(rows) + "\n").encode()
     quick, slow = read(data, "log.csv"), careful(data)
     assert quick.readings[2500].values == slow.readings[2500].values
 
@@ -140,4 +129,4 @@ def test_marks_that_the_head_leaves_open_are_settled_over_the_whole(fast: str) -
 def test_columns_are_offered_as_arrays(fast: str) -> None:
     table = read(BASE, "log.csv").table
     assert table.values["stack_draft"].dtype == np.float64
-    assert len(table.values["stack_draft"]) == 6000
+    assert len(table.values["stack_draft"]) == 2500
