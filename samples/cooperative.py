@@ -388,6 +388,7 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
         )
     )
     technician = _PEOPLE[(number + back) % len(_PEOPLE)]
+    work = Adjustment(time=when + timedelta(minutes=100), what="air-fuel ratio set, burner cleaned")
     visit = Visit(
         id=identity(3, number * 100 + back, when),
         boiler_id=unit.boiler.id,
@@ -395,12 +396,8 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
         ended=when + timedelta(hours=4),
         fuel=unit.boiler.fuel,
         technician=technician,
-        adjusted=True,
-        adjustments=[
-            Adjustment(
-                time=when + timedelta(minutes=100), what="air-fuel ratio set, burner cleaned"
-            )
-        ],
+        adjusted=found != left,
+        adjustments=[work] if found != left else [],
         instrument=_instrument(day),
         room_co=room,
         how_left="running" if story is None or story.room_co == 0 else "off",

@@ -171,6 +171,16 @@ def test_line_ranges_state_rate_and_phase(client: TestClient, visit: str) -> Non
     assert keys == [(100.0, "as_found"), (25.0, "as_left")]
 
 
+def test_line_ranges_are_taken_as_a_person_writes_them(client: TestClient, visit: str) -> None:
+    answer = upload(
+        client, visit, rates="", phase="", line_ranges="2 100 % as-found\n3-3: 25 trial"
+    )
+    assert answer.status_code == 201, answer.text
+    keys = [(p["firing_rate"], p["phase"]) for p in answer.json()["points"]]
+    assert keys == [(100.0, "as_found"), (25.0, "trial")]
+    problem(upload(client, visit, line_ranges="the first four"), 422)
+
+
 @pytest.mark.parametrize(
     ("body", "pointer"),
     [
