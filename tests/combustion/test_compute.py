@@ -235,7 +235,7 @@ def test_o2_alone_gives_what_o2_can_give() -> None:
 messy = st.one_of(st.floats(), st.sampled_from([0.0, 20.9, 15.0, 1e300, -1e300, 5.0, 180.0]))
 
 
-@settings(max_examples=200)
+@settings(max_examples=120)
 @given(
     st.lists(st.fixed_dictionaries(dict.fromkeys(INPUTS, messy)), min_size=1, max_size=5),
     st.booleans(),

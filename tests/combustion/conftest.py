@@ -1,0 +1,6 @@
+"""One hypothesis profile: no deadline, because a busy machine is not a wrong formula."""
+
+from hypothesis import settings
+
+settings.register_profile("unhurried", deadline=None, max_examples=60)
+settings.load_profile("unhurried")
