@@ -41,7 +41,6 @@ from ingest.store import audit, cuts, judgements, lists, places, readings, setti
 from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
-from ingest.store.rows import reading_json
 from ingest.store.visits import VisitRow
 from parsers import Reading, ReadOptions, read
 
@@ -277,7 +276,7 @@ class Intake(Cuts):
             known = readings.known_ids(change.sql, [identity for identity, _ in pairs])
             fresh: list[tuple[UUID, Reading]] = []
             for identity, reading in pairs:
-                document = (visit_id, reading_json(reading))
+                document = readings.identity(visit_id, reading)
                 if identity not in known:
                     fresh.append((identity, reading))
                     known[identity] = document  # the same id twice in one message, too

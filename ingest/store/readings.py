@@ -215,15 +215,26 @@ def reading_owner(sql: sqlite3.Connection, reading_id: UUID) -> tuple[UUID, bool
     return UUID(row[0]), row[1] is not None, str(row[2])
 
 
-def known_ids(sql: sqlite3.Connection, ids: Sequence[UUID]) -> dict[UUID, tuple[UUID, str]]:
-    """Return visit and document of those ids that the book already has."""
-    found: dict[UUID, tuple[UUID, str]] = {}
-    for identity in ids:
+Identity = tuple[UUID, str | None, str | None, str | None, float | None, str]
+
+
+def identity(visit_id: UUID, reading: Reading) -> Identity:
+    """Return all that makes two readings the same one."""
+    rate = None if reading.firing_rate is None else float(reading.firing_rate)
+    return (visit_id, reading.phase, reading.burner, reading.fuel, rate, reading_json(reading))
+
+
+def known_ids(sql: sqlite3.Connection, ids: Sequence[UUID]) -> dict[UUID, Identity]:
+    """Return what the book holds under those ids that it already has."""
+    found: dict[UUID, Identity] = {}
+    for one in ids:
         row = sql.execute(
-            "SELECT visit_id, document FROM reading WHERE id = :id", {"id": str(identity)}
+            "SELECT visit_id, phase, burner, fuel, firing_rate, document FROM reading "
+            "WHERE id = :id",
+            {"id": str(one)},
         ).fetchone()
         if row is not None:
-            found[identity] = (UUID(row[0]), row[1])
+            found[one] = (UUID(row[0]), row[1], row[2], row[3], row[4], row[5])
     return found
 
 
