@@ -80,6 +80,7 @@ REFUSED_BY: MappingProxyType[str, Fault] = MappingProxyType(
         "o2_dry": _BALANCE,
         "co2_ultimate": Fault.FUEL,
         "co_air_free": _SCALED | _CO | Fault.O2_DILUTED,
+        "co_air_free_exact": _BALANCE | _CO,
         "co_at_3_o2": _SCALED | _CO,
         "no_at_3_o2": _SCALED | _NO,
         "nox_at_3_o2": _SCALED | _NOX,

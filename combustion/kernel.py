@@ -160,6 +160,7 @@ def compute_block(c: Constants, b: Block, out: dict[str, Column], between: Betwe
     out["co2_ultimate"].fill(fuel.co2_ultimate)
     out["loss_latent_gross"].fill(c.latent)
     multiply(co, c.co_loss, out["loss_co_gross"])
+    multiply(co, 1e6 / c.dry, out["co_air_free_exact"])
 
     # Published scalings by 20.9.
     subtract(AMBIENT_O2, o2, s)

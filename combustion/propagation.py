@@ -169,6 +169,7 @@ def propagate_block(
     u["loss_latent_gross"].fill(0.0)
     loss_o, loss_c = co_o * k.co_loss, co_c * k.co_loss
     put("loss_co_gross", s.balance(loss_o, loss_c))
+    np.multiply(u["loss_co_gross"], 1e6 / (k.dry * k.co_loss), u["co_air_free_exact"])
     _scalings(k, b, out, u, s, accuracies, chain, dry, dry_o, dry_c)
 
     # Water of the air: w moles per mole of dry air.

@@ -8,7 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from combustion.compute import INPUTS, OUTPUTS, compute
-from combustion.emissions import at_reference_o2, co_air_free, lb_per_mmbtu, ng_per_j_gross
+from combustion.emissions import (
+    at_reference_o2,
+    co_air_free,
+    co_air_free_exact,
+    lb_per_mmbtu,
+    ng_per_j_gross,
+)
 from combustion.faults import REFUSED_BY, SENTENCES, Fault
 from combustion.fuels import FUELS, hydrogen_blend
 from combustion.kernel import ROWS
@@ -71,6 +77,7 @@ def by_floats(fuel_key: str, row: dict[str, float]) -> dict[str, float]:
         "o2_dry": o2,
         "co2_ultimate": fuel.co2_ultimate,
         "co_air_free": co_air_free(co, o2),
+        "co_air_free_exact": co_air_free_exact(fuel, co, o2),
         "co_at_3_o2": at_reference_o2(co, o2),
         "no_at_3_o2": at_reference_o2(row["no_dry"], o2),
         "nox_at_3_o2": at_reference_o2(nox, o2),
