@@ -16,7 +16,7 @@ from api.guards import Guards
 from api.pages import forms, review, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
-from api.routes import boilers, cuts, files, judging, sites, visits
+from api.routes import boilers, cuts, files, judging, service, sites, visits
 from api.schemas import document_schemas
 from api.settings import Settings
 from ingest.intake import Intake
@@ -74,7 +74,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.settings = settings
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME)
     install_problems(app)
-    for module in (sites, boilers, visits, files, cuts, judging, review, visit, forms):
+    for module in (sites, boilers, visits, files, cuts, judging, service, review, visit, forms):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
     _pages_speak_html(app)

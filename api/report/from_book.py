@@ -141,8 +141,13 @@ def make_report(
     face: Face = "pdf",
     options: ReportOptions | None = None,
     company: str = "",
+    keep: bool = True,
+    stylesheet_at: str | None = None,
+    photos_at: str | None = None,
 ) -> MadeReport:
     """Return a visit's report; a content not seen before gets its line in the audit chain.
+
+    With ``keep`` false nothing is written: the same report, and the chain as it was.
 
     Raises
     ------
@@ -166,13 +171,15 @@ def make_report(
         given = replace(given, replaces=_replaced([known]))
         digest = content(given, chosen).sha256
         known = None
-    if known is None:
+    if known is None and keep:
         details = {"report_id": given.report_id, "content_sha256": digest, "setting": setting}
         with intake.book.change(who) as change:
             change.record(MADE, f"visit:{visit_id}", details)
-    data = (
-        report_pdf(given, chosen) if face == "pdf" else report_html(given, chosen).encode("utf-8")
-    )
+    if face == "pdf":
+        data = report_pdf(given, chosen)
+    else:
+        made = report_html(given, chosen, stylesheet_at=stylesheet_at, photos_at=photos_at)
+        data = made.encode("utf-8")
     return MadeReport(data, digest, given.report_id)
 
 

@@ -24,11 +24,15 @@ _templates = Environment(
 @lru_cache(maxsize=1)
 def stylesheet() -> str:
     """Return the report's own stylesheet."""
-    return files(__package__).joinpath("report.css").read_text(encoding="utf-8")
+    return files("api").joinpath("static", "report.css").read_text(encoding="utf-8")
 
 
 def report_html(
-    given: ReportInput, options: ReportOptions | None = None, *, stylesheet_at: str | None = None
+    given: ReportInput,
+    options: ReportOptions | None = None,
+    *,
+    stylesheet_at: str | None = None,
+    photos_at: str | None = None,
 ) -> str:
     """Return the report as one HTML document.
 
@@ -41,6 +45,8 @@ def report_html(
     stylesheet_at : str or None
         Address of the stylesheet, for a page under a strict content policy; None puts it inside,
         so that the file stands alone.
+    photos_at : str or None
+        Address before a picture's SHA-256, likewise; None puts pictures inside.
     """
     ready = content(given, options or ReportOptions())
     return _templates.get_template("report.html").render(
@@ -48,7 +54,9 @@ def report_html(
         stylesheet_at=stylesheet_at,
         css=Markup(stylesheet()),
         drawn=Markup,
-        photo_at={photo.name: _photo(photo) for photo in given.photos},
+        photo_at={
+            p.name: f"{photos_at}{p.sha256}" if photos_at else _photo(p) for p in given.photos
+        },
     )
 
 

@@ -1,0 +1,200 @@
+"""Report of a visit, and what is due: for programs, and as pages."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Request, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.due_list import DueList, due_in_book, due_json
+from api.pages.render import page, shown_for
+from api.pages.show import label
+from api.plans import office_plans
+from api.problems import ErrorItem, ProblemError
+from api.report.from_book import make_report
+from api.report.given import ReportOptions
+from api.routes.shared import IntakeOf, SettingsOf, Who
+from ingest.intake import Intake
+from ingest.service.calendar import calendar
+from ingest.service.intervals import add_months, end_of_month
+from ingest.service.plans import Plan
+
+router = APIRouter(tags=["service"])
+
+Paper = Annotated[Literal["a4", "us-letter"], Query(description="Paper of the PDF.")]
+Units = Annotated[Literal["si", "us"] | None, Query(description="The office's if absent.")]
+Until = Annotated[str, Query(max_length=20, description="Last month or day: 2027-03.")]
+_SITE = Query(description="Only boilers of this site.")
+_PDF: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}
+}
+_ICS: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"text/calendar": {"schema": {"type": "string"}}}}
+}
+
+
+class Made(BaseModel):
+    """A report that has its line in the audit chain."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    report_id: str
+    content_sha256: str = Field(description="SHA-256 of what it says, which the chain keeps.")
+
+
+def plans_of(request: Request) -> dict[str, Plan]:
+    """Return the office's plans, read once for a running program."""
+    held: dict[str, Plan] | None = getattr(request.app.state, "plans", None)
+    if held is None:
+        held = request.app.state.plans = office_plans()
+    return held
+
+
+def _options(settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any) -> ReportOptions:
+    return ReportOptions(paper=paper, units=units or settings.units)
+
+
+@router.get(
+    "/v1/visits/{visit_id}/report.pdf",
+    summary="The report as PDF",
+    response_class=Response,
+    responses=_PDF,
+)
+def report_file(
+    visit_id: UUID,
+    request: Request,
+    intake: IntakeOf,
+    settings: SettingsOf,
+    who: Who,
+    paper: Paper = "a4",
+    units: Units = None,
+) -> Response:
+    """Set the report of the visit as it stands; nothing is written to the book."""
+    made = make_report(
+        intake,
+        visit_id,
+        plans_of(request),
+        who,
+        options=_options(settings, paper, units),
+        company=settings.company,
+        keep=False,
+    )
+    name = f'inline; filename="report-{visit_id}.pdf"'
+    return Response(made.data, media_type="application/pdf", headers={"Content-Disposition": name})
+
+
+@router.post("/v1/visits/{visit_id}/report", summary="Put the report into the audit chain")
+def keep_report(
+    visit_id: UUID,
+    request: Request,
+    intake: IntakeOf,
+    settings: SettingsOf,
+    who: Who,
+    units: Units = None,
+) -> Made:
+    """Write the SHA-256 of the report's content to the audit chain, once for each content."""
+    made = make_report(
+        intake,
+        visit_id,
+        plans_of(request),
+        who,
+        face="html",
+        options=_options(settings, "a4", units),
+        company=settings.company,
+    )
+    return Made(report_id=made.report_id, content_sha256=made.content_sha256)
+
+
+@router.get("/visits/{visit_id}/report", include_in_schema=False)
+def report_page(
+    visit_id: UUID, request: Request, intake: IntakeOf, settings: SettingsOf, who: Who
+) -> Response:
+    """Show the report as a page."""
+    made = make_report(
+        intake,
+        visit_id,
+        plans_of(request),
+        who,
+        face="html",
+        options=ReportOptions(units=shown_for(request).system),
+        company=settings.company,
+        keep=False,
+        stylesheet_at="/static/report.css",
+        photos_at=f"/visits/{visit_id}/photos/",
+    )
+    return Response(made.data, media_type="text/html; charset=utf-8")
+
+
+@router.get("/visits/{visit_id}/photos/{sha256}", include_in_schema=False)
+def photo(visit_id: UUID, sha256: str, intake: IntakeOf) -> Response:
+    """Return a picture that is attached to the visit; nothing else has an address here."""
+    for attachment in intake.visit(visit_id).attachments:
+        if attachment.kind == "photo" and attachment.sha256 == sha256:
+            data = intake.evidence(sha256)
+            if data.startswith(b"\x89PNG\r\n\x1a\n"):
+                return Response(data, media_type="image/png")
+            if data.startswith(b"\xff\xd8\xff"):
+                return Response(data, media_type="image/jpeg")
+    raise ProblemError("not-found", "There is no such picture under this visit.")
+
+
+def _due(request: Request, intake: Intake, until: str, site_id: UUID | None = None) -> DueList:
+    try:
+        last = end_of_month(until)
+    except ValueError as error:
+        item = ErrorItem(message=str(error), parameter="until", raw=until[:100])
+        raise ProblemError("not-valid", str(error), [item]) from error
+    return due_in_book(intake, last, plans_of(request), site_id=site_id)
+
+
+@router.get("/v1/due", summary="What is due until a month, and parts to pick")
+def due(
+    request: Request,
+    intake: IntakeOf,
+    until: Until,
+    site_id: Annotated[UUID | None, _SITE] = None,
+) -> dict[str, Any]:
+    """List tasks, tests, parts, open findings, wanted readings: fluebook.due/1."""
+    return due_json(_due(request, intake, until, site_id))
+
+
+@router.get(
+    "/v1/due.ics",
+    summary="What is due, as a calendar",
+    response_class=Response,
+    responses=_ICS,
+)
+def due_calendar(
+    request: Request,
+    intake: IntakeOf,
+    until: Until,
+    site_id: Annotated[UUID | None, _SITE] = None,
+) -> Response:
+    """Return an iCalendar file (RFC 5545): one all-day entry for each boiler and day."""
+    found = _due(request, intake, until, site_id)
+    return Response(calendar(found.items, datetime.now(UTC)), media_type="text/calendar")
+
+
+@router.get("/due", include_in_schema=False)
+def due_page(request: Request, intake: IntakeOf) -> Response:
+    """Show what is due until a month; three months from now where none is asked for."""
+    today = datetime.now(UTC).date()
+    asked = request.query_params.get("until") or f"{add_months(today, 3):%Y-%m}"
+    found = _due(request, intake, asked)
+    by_boiler: dict[str, list[Any]] = {}
+    for item in found.items:
+        by_boiler.setdefault(item.boiler, []).append(item)
+    readings = {b: ", ".join(label(k) for k in keys) for b, keys in found.readings.items()}
+    return page(
+        request,
+        "due.html",
+        title="What is due",
+        found=found,
+        by_boiler=by_boiler,
+        readings=readings,
+        today=today,
+        asked=asked,
+    )
