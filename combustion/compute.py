@@ -241,13 +241,16 @@ class _Run:
         if not known:
             faults |= np.uint32(Fault.FUEL)
             given = {k: v for k, v in given.items() if k != "co2_dry"}
-        for key, allowed, missing, impossible in _CHECKS:
-            _check(given.get(key), allowed, missing, impossible, faults)
+        clean = {
+            key
+            for key, allowed, missing, impossible in _CHECKS
+            if _check(given.get(key), allowed, missing, impossible, faults)
+        }
         o2, by_co2 = self._o2(fuel, given, faults, rows)
         co = given.get("co_dry")
         if co is None:
             co = np.zeros(rows)
-        elif np.isnan(co.max(initial=0.0)):
+        elif "co_dry" not in clean:
             co = np.where(np.isnan(co), 0.0, co)
         stack, air = given.get("stack_temperature"), given.get("combustion_air_temperature")
         if stack is not None and air is not None:
@@ -256,13 +259,14 @@ class _Run:
                 faults[colder] |= np.uint32(Fault.COLDER)
         humidity = given.get("relative_humidity")
         if humidity is not None:
-            humidity = _filled(humidity, 0.0)
+            if "relative_humidity" not in clean:
+                humidity = np.where(np.isnan(humidity), 0.0, humidity)
             if air is None:
                 faults[humidity > 0.0] |= np.uint32(Fault.AIR)
-            elif np.isnan(air.max(initial=0.0)):
+            elif "combustion_air_temperature" not in clean:
                 # No temperature, no moisture: the dew point of that row is unknown, not dry.
                 faults[np.isnan(air) & (humidity > 0.0)] |= np.uint32(Fault.AIR)
-        nox, nox_by_no, nox_by_no2 = self._nox(given, faults, rows)
+        nox, nox_by_no, nox_by_no2 = self._nox(given, faults, clean)
         block = Block(
             o2, co, given.get("no_dry"), nox, stack, air, humidity, _pressure(given, rows)
         )
@@ -299,7 +303,7 @@ class _Run:
         return np.where(by_co2, found, o2), by_co2
 
     def _nox(
-        self, given: dict[str, Column], faults: NDArray[np.uint32], rows: int
+        self, given: dict[str, Column], faults: NDArray[np.uint32], clean: set[str]
     ) -> tuple[Column | None, Column | float, Column | float]:
         """Return NOx and its derivatives by NO and by NO2."""
         no, no2, nox = given.get("no_dry"), given.get("no2_dry"), given.get("nox_dry")
@@ -315,6 +319,8 @@ class _Run:
         else:
             if no2 is None:
                 result, by_no = no * factor, factor
+            elif nox is None and "no_dry" in clean and "no2_dry" in clean:
+                return no + no2, 1.0, 1.0
             else:
                 alone = np.isnan(no2)
                 result = np.where(alone, no * factor, no + no2)
@@ -342,19 +348,21 @@ def _check(
     missing: Fault,
     impossible: Fault,
     faults: NDArray[np.uint32],
-) -> None:
+) -> bool:
+    """Mark missing and impossible rows; return whether every row has a value that is possible."""
     if column is None:
         if missing:
             faults |= np.uint32(missing)
-        return
+        return False
     # Two reductions tell a clean block; NaN makes either comparison false.
     low, high = column.min(initial=np.inf), column.max(initial=-np.inf)
     top = high < allowed.high if allowed.open_high else high <= allowed.high
     if top and low >= allowed.low:
-        return
+        return True
     nothing = np.isnan(column)
     faults[nothing] |= np.uint32(missing)
     faults[~allowed.holds(column) & ~nothing] |= np.uint32(impossible)
+    return False
 
 
 def _pressure(given: dict[str, Column], rows: int) -> Column | float:
