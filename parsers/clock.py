@@ -135,6 +135,7 @@ def block_times(block: Block, meanings: Sequence[Meaning], order: DateOrder, ask
     naive: list[datetime | None] = []
     stamps: list[Stamp | None] = []
     undated = ambiguous = False
+    timeless = 0
     last_day: date | None = None
     carried = timedelta(0)
     previous: datetime | None = None
@@ -145,6 +146,7 @@ def block_times(block: Block, meanings: Sequence[Meaning], order: DateOrder, ask
         if half_at is not None and half_at < len(cells) and text:
             text = f"{text} {cells[half_at].strip()}"
         if not text and not day_text:
+            timeless = timeless or sample.lines[0]
             naive.append(None)
             stamps.append(None)
             continue
@@ -214,6 +216,12 @@ def block_times(block: Block, meanings: Sequence[Meaning], order: DateOrder, ask
             "the clock times have no date, in the rows or before them; the readings carry no time",
             block.samples[0].lines[0],
             None if time_at is None else time_at + 1,
+        )
+    if timeless and any(stamps):
+        ask.warn(
+            "time_missing",
+            "a row without time among rows with one; look whether it is a reading or a summary",
+            timeless,
         )
     heading = " ".join(block.headings[i] for i in (time_at, date_at) if i is not None)
     return _zoned(naive, stamps, block, heading, ask)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -26,6 +27,9 @@ _MOLAR_MASS = {  # g/mol, IUPAC conventional atomic weights (memory)
     "so2_dry": (64.06, "SO2"),
 }
 _MOLAR_VOLUME = 22.414  # L/mol of an ideal gas at 0 degC and 101.325 kPa (memory)
+
+_PER_HEAT = re.compile(r"mg/|/\s*(?:mm|k)?btu|/\s*[km]?j\b|/\s*kwh", re.IGNORECASE)
+"""Emission per heat or volume: cannot be ppm without the fuel or conditions, and is left out."""
 
 _UNIT_KEYS = (
     "unit",
@@ -198,6 +202,13 @@ def _cell(block: Block, n: int, i: int) -> str:
     return cells[i].strip() if i < len(cells) else ""
 
 
+def _shares(block: Block, i: int) -> bool:
+    """Return whether all numbers of a column lie from 0 to 1, one of them above 0."""
+    cells = [_cell(block, n, i).replace(",", ".") for n in range(len(block.samples))]
+    numbers = [float(c) for c in cells if re.fullmatch(r"[0-9]+(\.[0-9]+)?", c)]
+    return bool(numbers) and 0 < max(numbers) <= 1
+
+
 def _running(block: Block, i: int) -> bool:
     """Return whether a column counts 1, 2, 3 and on."""
     cells = [_cell(block, n, i).rstrip(".") for n in range(min(len(block.samples), 50))]
@@ -290,6 +301,9 @@ def _measured(
         own = "1"
     if own is None and quantity == "no_dry" and _running(block, i):
         return "a running number, not nitric oxide"
+    if own is None and quantity == "firing_rate" and _shares(block, i):
+        _no_unit(ask, place, heading, quantity)
+        return "numbers up to 1 can be percent or a share of the range"
     if own is None and canonical in _ASSUMED:
         own = canonical
         ask.warn(
@@ -304,7 +318,7 @@ def _measured(
         return "the unit is missing"
     convert, why = _convert(own, quantity, heading)
     if convert is None:
-        if QUANTITIES[quantity].role == "setting" or "mg/" in own:
+        if QUANTITIES[quantity].role == "setting" or _PER_HEAT.search(own):
             return why
         _wrong_unit(ask, place, heading, own, quantity, why)
         return why

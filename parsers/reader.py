@@ -114,7 +114,7 @@ def _read(data: bytes, name: str, options: ReadOptions) -> ReadResult:
     if cut_off and shape.classes.get(len(lines)) == "reading":
         ask.warn(
             "no_last_line_end",
-            "the last line has no line end: where the file was cut off, its last value may be short",
+            "the last line has no line end: if the file was cut off, its last value may be short",
             len(lines),
         )
     return _result(name, sha256, [(None, shape)], {None: lines}, ask)

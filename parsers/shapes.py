@@ -55,6 +55,12 @@ _SUMMARY = frozenset(
 ) | {"std dev", "standard deviation", "ecart type", "min max", "mean value", "average value",
      "valeur moyenne", "valor medio", "statistics", "desviacion estandar"}  # fmt: skip
 
+_MEANS = frozenset(
+    ("mean", "average", "avg", "std", "stdev", "median", "mittelwert", "durchschnitt", "moyenne",
+     "promedio", "standardabweichung")
+)  # fmt: skip
+_VALUE = frozenset(("value", "values", "wert", "valeur", "valor", "dev", "of", "all"))
+
 _RULE = re.compile(r"[\s\-=_*+.|~#;,:]*")
 
 
@@ -74,7 +80,14 @@ def is_summary(text: str) -> bool:
     (True, True, False)
     """
     bare = text.strip().strip(":. ")
-    return bare in ("Ø", "ø", "∅", "σ", "Σ") or folded(bare) in _SUMMARY
+    if len(bare) > 60:
+        return False
+    if bare[:1] in ("Ø", "ø", "∅", "σ", "Σ") or folded(bare) in _SUMMARY:
+        return True
+    first, *rest = folded(bare).split() or [""]
+    if first in _MEANS:
+        return 0 < len(rest) <= 5
+    return first in _SUMMARY and bool(rest) and set(rest) <= _VALUE
 
 
 def numberlike(cell: str) -> bool:
@@ -428,6 +441,11 @@ def tables(
                 settle_pending(heading=found)
                 block, head = _new_block(found, sheet, shape), found
                 quantity_columns = _columns(block)
+                if _summary_row(row, block):
+                    mark(row, "summary")
+                    told = f"a row of statistics, no reading: {row.raw[:60]!r}"
+                    shape.said.append(("summary_row", told, row.line))
+                    continue
                 _take(row, block, shape, phase, mark, refuse, strict_width)
                 continue
         pending.append(row)
@@ -706,7 +724,7 @@ def _sideways_block(
             shape.classes[n] = "reading"
     for j in range(count):
         cells, places = [], []
-        named = _title_over(columns, title, j)
+        named = _title_over(columns, title, j, count)
         if named is not None and is_summary(named[0]):
             told = f"a column of statistics, no reading: {named[0]!r}"
             shape.said.append(("summary_column", told, named[1]))
@@ -732,13 +750,18 @@ def _sideways_block(
 
 
 def _title_over(
-    columns: list[tuple[Row, str, str | None, Meaning, int]], title: Row | None, j: int
+    columns: list[tuple[Row, str, str | None, Meaning, int]],
+    title: Row | None,
+    j: int,
+    count: int,
 ) -> tuple[str, int] | None:
     """Return the text over one reading of a sideways table, and its line."""
     start = next((c[4] for c in columns if _is_quantity(c[3])), 1)
     rows = [c[0] for c in columns if c[3].role == "number"] + ([title] if title else [])
     for row in rows:
-        text = row.cells[start + j].strip() if start + j < len(row.cells) else ""
+        # A printer's title line has no cell over the labels.
+        at = j if len(row.cells) == count and row.cells[0].strip() != "" else start + j
+        text = row.cells[at].strip() if at < len(row.cells) else ""
         if text and (is_summary(text) or phase_of(text)):
             return text, row.line
     return None

@@ -215,6 +215,8 @@ def _compact() -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
     for phrase, claims in _phrases().items():
         compact = phrase.replace(" ", "")
+        if claims[0].startswith("@") and len(compact) < 5:
+            continue  # "TS" is not "t s"
         found[compact] = tuple(dict.fromkeys((*found.get(compact, ()), *claims)))
     return found
 
@@ -240,6 +242,8 @@ def split_unit(heading: str) -> Iterator[tuple[str, str | None]]:
                 if part and is_unit(part) and part not in ("-", "1"):
                     yield f"{words} {inside.replace(part, ' ', 1)}", part
                     break
+    if heading.endswith("%") and len(heading) > 1:
+        yield heading[:-1], "%"
     if not _BRACKETS.search(heading):
         for mark in (",", ";", " - ", "/", " in ", "_", "-", "."):
             words, _, unit = heading.rpartition(mark)
@@ -341,6 +345,16 @@ def meaning(heading: str) -> Meaning:
     bare = _REFERENCE.sub(" ", heading) if reference is not None else heading
     if reference is not None:
         bare = re.sub(r"[\[(]\s*[,;]?\s*[\])]", " ", bare)
+    bare = bare.lstrip("#*/ ") or bare
+    best = _best(bare, reference)
+    if best.role == "unknown":
+        apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", bare)
+        best = _best(apart, reference) if apart != bare else best
+    return best
+
+
+def _best(bare: str, reference: float | None) -> Meaning:
+    """Return the surest meaning over all ways to split a unit off."""
     best = Meaning("unknown", why="no word of it is in the glossary")
     for words, unit in split_unit(bare):
         text = folded(words)

@@ -42,5 +42,5 @@ def test_a_slow_climb_is_seen() -> None:
 def test_noise_alone_is_steady_most_of_the_time() -> None:
     rng = np.random.default_rng(2)
     states = [state(5.0 + 0.05 * rng.standard_normal(40)) for _ in range(200)]
-    assert sum(s.settled for s in states) >= 190
+    assert sum(s.settled for s in states) >= 180
     assert sum(s.trend == "steady" for s in states) >= 190

@@ -22,7 +22,9 @@ def test_unknown_headings_are_refused_until_they_are_taught() -> None:
         read(FILE, "k.csv")
     assert "maps teach" in caught.value.problems[0].next_step
     result = read(FILE, "k.csv", options=ReadOptions(map=taught("k", HEADINGS, MEANINGS)))
-    assert result.readings[0].values == {"o2_dry": 5.1, "co_dry": 20.0, "stack_temperature": 180.0}
+    assert result.readings[0].values == pytest.approx(
+        {"o2_dry": 5.1, "co_dry": 20.0, "stack_temperature": 180.0}, rel=1e-15
+    )
     assert result.readings[0].time is not None
     assert result.columns[0].confidence == 1.0
 
