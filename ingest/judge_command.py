@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from ingest.documents import DocumentError, limits_from, read_json_file
@@ -102,7 +103,7 @@ def judge(
         if as_json:
             typer.echo(json.dumps(judge_json(result), ensure_ascii=False))
         else:
-            show(result)
+            show(result, left_running=case.visit.how_left == "running")
     if not statuses:
         typer.echo(f"{path}: there is no visit in this folder", err=True)
         raise typer.Exit(UNREADABLE)
@@ -123,18 +124,25 @@ def status_of(judgement: Judgement) -> int:
     return NOTHING if worst in (None, "info") else FLAGS
 
 
-def show(judgement: Judgement, console: Console | None = None) -> None:
+def show(
+    judgement: Judgement, console: Console | None = None, *, left_running: bool = False
+) -> None:
     """Print a judgement for a person."""
     out = console or Console(highlight=False)
     out.print(f"Visit {judgement.visit}: worst is {judgement.worst or 'nothing'}", markup=False)
     if judgement.worst == "stop":
         room = any(f.rule == "room_co" and f.severity == "stop" for f in judgement.flags)
         out.print((_ROOM_STOP + " " if room else "") + STOP_WORDS, markup=False)
+        if left_running:
+            out.print("The visit says that the boiler was left running.", markup=False)
     if judgement.flags:
         table = Table("Severity", "Rule", "Finding", "Next step")
         for flag in judgement.flags:
             found = flag.message + "".join(f"\n- {effect}" for effect in flag.effects)
-            table.add_row(flag.severity, flag.rule, found, flag.next_step)
+            if flag.source is not None:
+                source = flag.source
+                found += f"\nLimit: {source.text} ({source.level}, {source.status})."
+            table.add_row(flag.severity, flag.rule, escape(found), escape(flag.next_step))
         out.print(table)
     for flag in judgement.work_done:
         out.print(f"Put right: {flag.message}", markup=False)

@@ -82,6 +82,12 @@ def interpolated(curve: Sequence[tuple[float, Edges]], rate: float) -> Edges:
 
 def target_at(view: View, point: Point) -> BandAt:
     """Return the band at a point: the boiler's own target, else the default band."""
+    if point.band is None:
+        point.band = _band(view, point)
+    return point.band
+
+
+def _band(view: View, point: Point) -> BandAt:
     curve = view.curve(point.fuel)
     if curve and view.limits.targets_source is not None:
         low, aim, high = interpolated(curve, point.rate)

@@ -73,13 +73,14 @@ class EarlierCurve:
     rates: list[float]
     points: list[FiringPoint]
 
-    def value(self, rate: float, value_of: Callable[[FiringPoint], float | None]) -> float | None:
-        """Return a value at a rate, interpolated over the points that have it."""
+    def at(self, rate: float) -> FiringPoint | None:
+        """Return the point at exactly this rate."""
         place = bisect_left(self.rates, rate)
-        if place < len(self.rates) and self.rates[place] == rate:
-            value = value_of(self.points[place])
-            if value is not None and isfinite(value):
-                return value
+        held = place < len(self.rates) and self.rates[place] == rate
+        return self.points[place] if held else None
+
+    def between(self, rate: float, value_of: Callable[[FiringPoint], float | None]) -> float | None:
+        """Return a value at a rate, interpolated over the points that have it."""
         rows = [
             (r, v)
             for r, p in zip(self.rates, self.points, strict=True)
@@ -108,9 +109,19 @@ def earlier_values(
     view: View, point: Point, value_of: Callable[[FiringPoint], float | None]
 ) -> list[float]:
     """Return a value at the point's burner, fuel and rate in each earlier visit that has it."""
+    group = (point.burner, point.fuel)
+    curves = view.earlier.get(group)
+    if curves is None:
+        return []
+    key = (*group, point.rate)
+    exact = view.exact.get(key)
+    if exact is None:
+        exact = view.exact[key] = [c.at(point.rate) for c in curves]
     found = []
-    for curve in view.earlier.get((point.burner, point.fuel), ()):
-        value = curve.value(point.rate, value_of)
+    for curve, there in zip(curves, exact, strict=True):
+        value = None if there is None else value_of(there)
+        if value is None or not isfinite(value):
+            value = curve.between(point.rate, value_of)
         if value is not None:
             found.append(value)
     return found

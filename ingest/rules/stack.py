@@ -164,14 +164,15 @@ def _approach_of(water: str, want_water: float, want_air: float) -> _Approach:
     """
 
     def of(point: FiringPoint) -> float | None:
-        stack, ref = point.mean("stack_temperature"), point.mean(water)
+        values = point.values
+        stack, ref = values.get("stack_temperature"), values.get(water)
         if stack is None or ref is None:
             return None
-        air = point.mean("combustion_air_temperature")
-        drive = _FLAME + (20.0 if air is None else air) - ref
-        if drive <= 0.0:
+        air = values.get("combustion_air_temperature")
+        drive = _FLAME + (20.0 if air is None else air.mean) - ref.mean
+        if not drive > 0.0:
             return None
-        return (stack - ref) * (_FLAME + want_air - want_water) / drive
+        return (stack.mean - ref.mean) * (_FLAME + want_air - want_water) / drive
 
     return of
 

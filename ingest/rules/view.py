@@ -6,7 +6,7 @@ treated as not read, so that no rule has to guard against them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
 from math import erfc, isfinite, sqrt
 
@@ -15,7 +15,7 @@ from ingest.fuel_facts import fuel_key
 from ingest.judgement import Answer, Case, Flag, NotJudged, Source
 from ingest.limits import Limit, LimitSet
 from ingest.models import Severity, Visit
-from ingest.rules.curve import Edges, curve_for
+from ingest.rules.curve import BandAt, Edges, curve_for
 from ingest.rules.history import Group, as_left_of, earlier_curves
 from ingest.rules.model import Rule
 from parsers.model import Phase
@@ -49,14 +49,20 @@ def probability_above(value: float, u: float, limit: float) -> float:
 
 
 class Point:
-    """One firing point with the numbers that several rules want."""
+    """One firing point with the numbers that several rules want.
+
+    ``mean(quantity)`` is the settled mean, None where not read or not finite.
+    """
 
     __slots__ = (
+        "_u",
         "accuracies",
+        "band",
         "burner",
         "co",
         "co_af",
         "fuel",
+        "mean",
         "o2",
         "phase",
         "rate",
@@ -73,11 +79,15 @@ class Point:
         self.visit = visit
         self.raw = raw
         self.accuracies = accuracies
+        self.band: BandAt | None = None
+        self._u: dict[str, float] = {}
         self.rate = key.firing_rate
         self.burner = key.burner
         self.fuel = fuel_key(key.fuel)
         self.phase: Phase = key.phase
         self.values: Mapping[str, Settled] = raw.values
+        means = {k: s.mean for k, s in raw.values.items() if isfinite(s.mean)}
+        self.mean: Callable[[str], float | None] = means.get
         self.o2 = self.mean("o2_dry")
         self.co = self.mean("co_dry")
         self.stack = self.mean("stack_temperature")
@@ -93,13 +103,6 @@ class Point:
             u_o2 = slope * self.u_o2
             self.u_co_af = sqrt(u_co * u_co + u_o2 * u_o2)
 
-    def mean(self, quantity: str) -> float | None:
-        """Return the settled mean, None where not read or not finite."""
-        settled = self.values.get(quantity)
-        if settled is None or not isfinite(settled.mean):
-            return None
-        return settled.mean
-
     def number(self, quantity: str) -> float | None:
         """Return the mean, else what the visit states for all points, else None."""
         mean = self.mean(quantity)
@@ -110,6 +113,12 @@ class Point:
 
     def u(self, quantity: str) -> float:
         """Return the standard uncertainty of the level: calibration and scatter."""
+        held = self._u.get(quantity)
+        if held is None:
+            held = self._u[quantity] = self._level(quantity)
+        return held
+
+    def _level(self, quantity: str) -> float:
         settled = self.values.get(quantity)
         if settled is None:
             value = self.number(quantity)
@@ -159,6 +168,7 @@ class View:
         self.curves = _curves(self.deciding)
         self.history = [as_left_of(e.points, found_stands(e.visit)) for e in case.history]
         self.earlier = earlier_curves(self.history)
+        self.exact: dict[tuple[str, str, float], list[FiringPoint | None]] = {}
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
 
     def as_found(self) -> View:
