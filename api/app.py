@@ -72,7 +72,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     )
     app.state.intake = intake
     app.state.settings = settings
-    app.add_middleware(Guards, max_body=settings.max_upload + _FRAME)
+    app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
     install_problems(app)
     for module in (sites, boilers, visits, files, cuts, judging, service, review, visit, forms):
         app.include_router(module.router)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.serve import DEFAULT_PORT, LOOPBACK, address_of, open_socket
+from api.serve import DEFAULT_PORT, LOOPBACK, OWN_NAMES, address_of, open_socket
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -113,7 +113,7 @@ def _show(intake: Intake, port: int, company: str) -> None:
     except OSError:
         # The usual port is taken, perhaps by another demo: any free one does as well.
         listening = open_socket(LOOPBACK, 0)
-    app = create_app(intake, Settings(company=company))
+    app = create_app(intake, Settings(company=company, hosts=OWN_NAMES))
     typer.echo(f"Open {address_of(listening)}   (Ctrl+C ends it)")
     config = uvicorn.Config(app, log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[listening])

@@ -5,6 +5,8 @@ Written as plain ASGI: a middleware class of the framework would copy every stre
 
 from __future__ import annotations
 
+import re
+
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -21,9 +23,10 @@ class TooManyBytes(Exception):
 class Guards:
     """Refuses bodies that are too large and forms from elsewhere; adds the security headers."""
 
-    def __init__(self, app: ASGIApp, *, max_body: int) -> None:
+    def __init__(self, app: ASGIApp, *, max_body: int, hosts: tuple[str, ...] = ()) -> None:
         self.app = app
         self.max_body = max_body
+        self.hosts = frozenset(h.casefold() for h in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -67,6 +70,10 @@ class Guards:
         )
 
     def _refused(self, scope: Scope, headers: Headers) -> ProblemError | None:
+        # A page elsewhere can point its own name at this machine, but not change what it is called.
+        name = re.sub(r":\d+$", "", headers.get("host", "")).casefold()
+        if self.hosts and name not in self.hosts:
+            return ProblemError("not-this-host", f"{name or 'No name'} is not a name of this book.")
         length = headers.get("content-length", "")
         if length.isdigit() and int(length) > self.max_body:
             return self._too_large()

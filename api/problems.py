@@ -38,6 +38,7 @@ PROBLEMS: Mapping[str, tuple[int, str]] = {
     "conflict": (409, "The change does not fit the present state"),
     "changed-meanwhile": (412, "Someone else changed it meanwhile"),
     "not-from-here": (403, "The form was not sent from a page of this fluebook"),
+    "not-this-host": (421, "This fluebook does not answer under that name"),
     "bad-request": (400, "The request cannot be understood"),
     "words-missing": (422, "A decision needs its reason"),
     "failed": (500, "fluebook failed"),

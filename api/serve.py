@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 
 LOOPBACK = "127.0.0.1"
 DEFAULT_PORT = 8753
+OWN_NAMES = (LOOPBACK, "localhost", "[::1]")
 
 
 def open_socket(host: str, port: int) -> socket.socket:
@@ -49,6 +51,8 @@ def serve(
     try:
         listening = open_socket(host, port)
         settings = settings_from_environment()
+        if not settings.hosts and host in (LOOPBACK, "localhost", "::1"):
+            settings = replace(settings, hosts=OWN_NAMES)
     except (OSError, ValueError) as error:
         typer.echo(f"fluebook cannot serve: {error}", err=True)
         raise typer.Exit(1) from error

@@ -26,12 +26,15 @@ class Settings:
         Visits on one page of the review list. ``FLUEBOOK_PAGE_SIZE``.
     company : str
         Name shown at the head of the pages. ``FLUEBOOK_COMPANY``.
+    hosts : tuple of str
+        Names under which this fluebook answers, any where empty. ``FLUEBOOK_HOSTS``, with commas.
     """
 
     units: UnitSystem = "us"
     max_upload: int = 64 * MEGABYTE
     page_size: int = 40
     company: str = ""
+    hosts: tuple[str, ...] = ()
 
 
 def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Settings:
@@ -55,6 +58,9 @@ def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Se
         max_upload=_whole(environment, "FLUEBOOK_MAX_UPLOAD_MB", 64) * MEGABYTE,
         page_size=_whole(environment, "FLUEBOOK_PAGE_SIZE", 40),
         company=environment.get("FLUEBOOK_COMPANY", ""),
+        hosts=tuple(
+            h.strip() for h in environment.get("FLUEBOOK_HOSTS", "").split(",") if h.strip()
+        ),
     )
 
 
