@@ -16,6 +16,9 @@ from parsers.segments import CutOptions, Segment
 from parsers.stream_events import Event, StreamDamage, StreamReading, StreamRules
 from parsers.streams import StreamReader
 
+_THIN = 0.1
+"""A trend needs no more than ten samples a second [s]."""
+
 
 @dataclass(slots=True)
 class Listening:
@@ -35,6 +38,7 @@ class Listening:
     _reader: StreamReader | None = None
     _live: dict[str, LiveQuantity] = field(default_factory=dict)
     _began: datetime | None = None
+    _pushed: float = -1.0
 
     @property
     def reader(self) -> StreamReader:
@@ -72,6 +76,9 @@ class Listening:
         if self._began is None:
             self._began = reading.time
         seconds = (reading.time - self._began).total_seconds()
+        if seconds - self._pushed < _THIN:
+            return
+        self._pushed = seconds
         for key, value in reading.values.items():
             if key not in self._live:
                 self._live[key] = LiveQuantity(key, max(self.response_time, 15.0))

@@ -1,13 +1,15 @@
 """The serial port: opened, read as bytes come, reopened when a cable was pulled and put back.
 
 The port gives chunks of bytes with the time they were received, and says when the link was lost,
-came back or stayed silent. What is read is read in few calls: the first byte wakes the reader, a
-pause of three milliseconds lets more of it arrive, and the rest is taken in one piece.
+came back or stayed silent. What is read is read in few calls: while bytes flow, a pause of four
+milliseconds lets more of them arrive, and all are taken in one piece.
 """
 
 from __future__ import annotations
 
 import errno
+import os
+import select
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -18,7 +20,7 @@ from typing import Any, Literal
 import serial
 from serial.tools import list_ports
 
-_GATHER = 0.003
+_GATHER = 0.004
 _WAKE = 0.2
 _RETRY = 0.2
 
@@ -154,6 +156,7 @@ class PortSource:
         self.stopped = False
         self._port: Any = open_port(name, self.settings)
         self._socket = name.startswith("socket://")
+        self._flowing = False
 
     def stop(self) -> None:
         """End the iteration soon; safe to call from a signal handler or another thread."""
@@ -207,6 +210,9 @@ class PortSource:
 
     def _read(self) -> bytes:
         port = self._port
+        descriptor = getattr(port, "fd", None)
+        if descriptor is not None:
+            return self._from_descriptor(descriptor)
         first: bytes = port.read(1)
         if not first:
             return b""
@@ -218,6 +224,29 @@ class PortSource:
         time.sleep(_GATHER)
         waiting = port.in_waiting
         return first + port.read(waiting) if waiting else first
+
+    def _from_descriptor(self, descriptor: int) -> bytes:
+        """Do what pyserial's read does on this system, without its work for each byte.
+
+        While bytes flow, a pause and one read take all that came in it; only after a pause without
+        any is the system asked to wake us.
+        """
+        if self._flowing:
+            time.sleep(_GATHER)
+            try:
+                data = os.read(descriptor, 65536)
+            except BlockingIOError:
+                data = b""
+            if data:
+                return data
+        self._flowing = False
+        if not select.select([descriptor], [], [], _WAKE)[0]:
+            return b""
+        data = os.read(descriptor, 65536)
+        if not data:
+            raise serial.SerialException("the port is ready but gives nothing: it was pulled")
+        self._flowing = True
+        return data
 
     def _reopened(self) -> bool:
         while not self.stopped:

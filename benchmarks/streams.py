@@ -1,0 +1,177 @@
+"""Streams and plateaus: lines a second, the port's share of a core, latency, cutting long logs."""
+
+from __future__ import annotations
+
+import os
+import time
+import tracemalloc
+
+import numpy as np
+from serial import Serial
+
+from ingest.listening import Listening
+from ingest.port import PortSettings, PortSource
+from parsers.plateaus import propose_cut
+from parsers.segments import CutOptions
+from parsers.streams import StreamReader, readings_of
+from samples.instrument import demo_lines
+from samples.plant import BoilerModel
+from samples.plant_log import PlantLog, Step, log
+
+Row = tuple[str, float, float | None, str]
+
+
+def run() -> list[Row]:
+    """Return the rows of this benchmark."""
+    return [*_lines(), *_port(), *_cutting()]
+
+
+def _lines() -> list[Row]:
+    lines = [line for line, _ in demo_lines("rows", "crc32")]
+    data = b"".join(lines * 15)
+    began = time.process_time()
+    floor = sum(len(line.split(b";")) for line in data.splitlines())
+    split = time.process_time() - began
+    del floor
+    reader = StreamReader()
+    began = time.process_time()
+    count = sum(
+        len(readings_of(reader.feed(data[at : at + 512]))) for at in range(0, len(data), 512)
+    )
+    took = time.process_time() - began
+    return [
+        (
+            "readings a second of processor time, from memory, with checksums",
+            count / took,
+            None,
+            "1/s",
+        ),
+        (
+            "time against the 50 us a line that 20,000 lines a second allow",
+            took / count / 50e-6,
+            1.0,
+            "",
+        ),
+        ("time against splitting the same lines", took / split, None, ""),
+    ]
+
+
+def _port() -> list[Row]:
+    """A pseudo-terminal fed at the pace of 115,200 baud: processor time, latency."""
+    lines = [line for line, _ in demo_lines("rows", "crc32")]
+    master, slave = os.openpty()
+    source = PortSource(os.ttyname(slave), PortSettings(baud=115200))
+    heard = Listening()
+    StreamReader().feed(lines[0])  # the vocabulary and the units are loaded once, not each second
+    child = os.fork()
+    if child == 0:  # a process of its own, or its time would count as ours
+        _feed(master, b"".join(lines), 11520, 5.0)
+        os._exit(0)
+    began, wall = time.process_time(), time.perf_counter()
+    for record in source:
+        heard.take(record)
+        if time.perf_counter() - wall > 4.5:
+            source.stop()
+    used, wall = time.process_time() - began, time.perf_counter() - wall
+    os.waitpid(child, 0)
+    source.close()
+    os.close(master)
+    os.close(slave)
+    ours, theirs = used / max(len(heard.readings), 1), _readline_cost(lines)
+    return [
+        ("readings a second heard at 115,200 baud", len(heard.readings) / wall, None, "1/s"),
+        ("share of a core while listening at 115,200 baud", 100 * used / wall, None, "%"),
+        ("processor time a line, ours", ours * 1e6, None, "us"),
+        ("processor time a line, the port's own readline, not parsed", theirs * 1e6, None, "us"),
+        ("ours against that readline", ours / theirs, 0.8, ""),
+        ("median from a line's last byte to its value", _latency() * 1000, None, "ms"),
+    ]
+
+
+def _feed(master: int, data: bytes, rate: int, seconds: float) -> None:
+    """Write at a rate in bytes a second, in the pieces of a UART's buffer."""
+    piece, at, began = 16, 0, time.perf_counter()
+    while time.perf_counter() - began < seconds and at < len(data):
+        os.write(master, data[at : at + piece])
+        at += piece
+        time.sleep(max(0.0, began + at / rate - time.perf_counter()))
+
+
+def _readline_cost(lines: list[bytes]) -> float:
+    master, slave = os.openpty()
+    with Serial(os.ttyname(slave), timeout=1) as port:
+        took, count = 0.0, 200
+        for line in lines[:count]:
+            os.write(master, line)
+            began = time.process_time()
+            port.readline()
+            took += time.process_time() - began
+    os.close(master)
+    os.close(slave)
+    return took / count
+
+
+def _latency() -> float:
+    import threading
+
+    master, slave = os.openpty()
+    source = PortSource(os.ttyname(slave), PortSettings(baud=115200))
+    heard, waits = Listening(), []
+    sent = [0.0]
+
+    def speak() -> None:
+        os.write(master, b"O2 %;CO ppm\r\n")
+        for _ in range(60):
+            time.sleep(0.03)
+            sent[0] = time.perf_counter()
+            os.write(master, b"5.1;12\r\n")
+        time.sleep(0.1)
+        source.stop()
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    for record in source:
+        if readings_of(heard.take(record)):
+            waits.append(time.perf_counter() - sent[0])
+    thread.join()
+    source.close()
+    os.close(master)
+    os.close(slave)
+    return sorted(waits)[len(waits) // 2]
+
+
+def _long_log(seconds: float, interval: float) -> PlantLog:
+    rng = np.random.default_rng(1)
+    program, total, rate = [Step("purge", 60)], 60.0, 20.0
+    while total < seconds:
+        stay = float(rng.uniform(120, 600))
+        rate = float(rng.choice([r for r in (20.0, 40.0, 60.0, 80.0, 100.0) if r != rate]))
+        program.append(Step("fire", stay, rate))
+        total += stay
+    return log(BoilerModel(), program, rng, interval=interval)
+
+
+def _cut(one: PlantLog) -> float:
+    columns = {k: one.columns[k] for k in ("o2_dry", "co_dry", "stack_temperature")}
+    began = time.process_time()
+    propose_cut(one.times, columns, options=CutOptions(response_time=30.0))
+    return time.process_time() - began
+
+
+def _cutting() -> list[Row]:
+    hour, quarter, day = _long_log(3600, 1.0), _long_log(21600, 1.0), _long_log(86400, 0.1)
+    took = [_cut(one) for one in (hour, quarter, day)]
+    columns = {k: day.columns[k] for k in ("o2_dry", "co_dry", "stack_temperature")}
+    size = sum(c.nbytes for c in columns.values()) + day.times.nbytes
+    tracemalloc.start()
+    propose_cut(day.times, columns, options=CutOptions(response_time=30.0))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    growth = (took[1] / len(quarter.times)) / (took[0] / len(hour.times))
+    return [
+        ("cutting an hour at 1 Hz, processor time", took[0], None, "s"),
+        ("cutting six hours at 1 Hz, processor time", took[1], None, "s"),
+        ("cutting a day at 10 Hz, processor time", took[2], None, "s"),
+        ("time a sample, six hours against one", growth, 2.0, ""),
+        ("peak memory of cutting a day at 10 Hz against the log itself", peak / size, 4.0, ""),
+    ]
