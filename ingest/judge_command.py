@@ -136,13 +136,15 @@ def show(
         if left_running:
             out.print("The visit says that the boiler was left running.", markup=False)
     if judgement.flags:
-        table = Table("Severity", "Rule", "Finding", "Next step")
+        table = Table("Severity", "Finding")
         for flag in judgement.flags:
-            found = flag.message + "".join(f"\n- {effect}" for effect in flag.effects)
+            lines = [flag.message, *(f"- {effect}" for effect in flag.effects)]
             if flag.source is not None:
-                source = flag.source
-                found += f"\nLimit: {source.text} ({source.level}, {source.status})."
-            table.add_row(flag.severity, flag.rule, escape(found), escape(flag.next_step))
+                lines.append(
+                    f"Limit from: {flag.source.text} ({flag.source.level}, {flag.source.status})."
+                )
+            lines += [f"Next: {flag.next_step}", f"Rule: {flag.rule}"]
+            table.add_row(flag.severity, escape("\n".join(lines)))
         out.print(table)
     for flag in judgement.work_done:
         out.print(f"Put right: {flag.message}", markup=False)

@@ -56,7 +56,7 @@ def test_a_visit_folder_in_order_ends_with_status_0(tmp_path: Path) -> None:
 def test_status_1_for_flags_3_for_a_stop_and_the_words_around_it(tmp_path: Path) -> None:
     assert run("judge", visit_folder(tmp_path / "v1", room_co=15))[0] == 1
     status, out, _ = run("judge", visit_folder(tmp_path / "v2", BAD, how_left="running"))
-    assert status == 3 and "left running" in out and "(default, quoted)" in " ".join(out.split())
+    assert status == 3 and "left running" in out and "(default, quoted)" in out
     assert "STOP: do not leave it running" in out and "may restart" in " ".join(out.split())
 
 
