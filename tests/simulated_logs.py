@@ -11,6 +11,7 @@ import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -217,7 +218,41 @@ def alone(key: str) -> Method:
     return cut
 
 
+def contrast(made: PlantLog, with_rate: bool) -> Sequence[Segment]:
+    """Cut where the means before and after differ most: the plain method, all signals together.
+
+    Windows of one response time; differences over what is worth a boundary (O2 0.12 %, stack
+    1.5 K), joined as a root sum of squares; a boundary is a highest place above 2.
+    """
+    del with_rate
+    wait = max(int(made.response_time), 10)
+    seconds = np.arange(0.0, made.times[-1], 1.0)
+    rise = np.zeros(len(seconds))
+    o2 = np.interp(seconds, made.times, made.columns["o2_dry"])
+    for key, worth in (("o2_dry", 0.12), ("stack_temperature", 1.5)):
+        y = np.interp(seconds, made.times, made.columns[key])
+        total = np.concatenate([[0.0], np.cumsum(y)])
+        mean = (total[wait:] - total[:-wait]) / wait
+        rise[wait : len(y) - wait + 1] += ((mean[wait:] - mean[:-wait]) / worth) ** 2
+    bounds = [0]
+    for n in np.argsort(-rise):
+        if rise[n] < 4.0:
+            break
+        if all(abs(n - b) > wait for b in bounds):
+            bounds.append(int(n))
+    bounds = [*sorted(bounds), len(seconds)]
+    # The contrast of a lagged step is highest about half a response time after it.
+    moved = [0.0, *(max(0.0, b - wait / 2) for b in bounds[1:-1]), float(made.times[-1])]
+    return [
+        Segment("plateau", a, b)
+        for a, b in pairwise(moved)
+        if b - a > max(0.8 * wait, 20.0)
+        and np.median(o2[int((a + b) / 2) : max(int(b), int((a + b) / 2) + 1)]) < 17.5
+    ]
+
+
 METHODS: dict[str, tuple[Method, bool]] = {
+    "window contrast": (contrast, False),
     "O2 alone": (alone("o2_dry"), False),
     "stack temperature alone": (alone("stack_temperature"), False),
     "all together, response time unknown": (joint_unknown, False),
