@@ -21,7 +21,7 @@ from ingest.bring import (
     read_boilers,
     read_visits,
 )
-from ingest.bring.table import read_table
+from ingest.bring.table import read_table, unread
 from ingest.intake import Intake
 from ingest.store import Book, BookError, verify_file
 from ingest.store import backup as backed_up
@@ -76,9 +76,8 @@ def _one(intake: Intake, file: Path, who: str, options: ReadOptions) -> None:
     else:
         done = bring_boilers(intake, read_boilers(table), who)
         said = f"{done.boilers} boilers and {done.sites} new sites brought in"
-        unread = ", ".join(repr(h.text) for h in table.unknown)
-        if unread:
-            typer.echo(f"{file.name}: columns not read: {unread}")
+    if unread(table):
+        typer.echo(f"{file.name}: columns not read: {', '.join(map(repr, unread(table)))}")
     already = f", {done.there_already} were there already" if done.there_already else ""
     typer.echo(f"{file.name}: {len(table.rows)} rows, {said}{already}.")
 

@@ -227,10 +227,11 @@ class Intake(Cuts):
             attachment = readings.attach(
                 change, visit_id, sha256, "readings", name, statement.as_json()
             )
+            before = [k.reading for k in readings.readings(change.sql, visit_id)]
             digest = readings.add_readings(
                 change, visit_id, ((new_id(), r) for r in whole), attachment
             )
-            points, judgement = judge_open(change, row, name)
+            points, judgement = judge_open(change, row, name, [*before, *whole])
             version = visits.touch(change, row)
             change.record(
                 "file_added",

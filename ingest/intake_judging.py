@@ -122,10 +122,20 @@ def judged(
 
 
 def judge_open(
-    change: Change, row: VisitRow, file: str = "readings"
+    change: Change,
+    row: VisitRow,
+    file: str = "readings",
+    live: Sequence[Reading] | None = None,
 ) -> tuple[Sequence[FiringPoint], Judgement]:
-    """Put points and judgement of a visit in step with its readings."""
-    points = live_points(change.sql, row.id, file)
+    """Put points and judgement of a visit in step with its readings.
+
+    ``live`` are the readings that stand, where the caller has them: a long log is then not read
+    back from the book it was just written to.
+    """
+    if live is None:
+        points = live_points(change.sql, row.id, file)
+    else:
+        points = firing_points(live, file=file) if live else []
     readings.write_points(change, row.id, points)
     judgement, limits = judged(change.sql, row, points)
     judgements.write_judgement(change, row.id, "current", judgement, limits, PROGRAM_VERSION)

@@ -194,6 +194,11 @@ def holds_readings(table: Table) -> bool:
     )
 
 
+def unread(table: Table) -> list[str]:
+    """Return the headings that nothing is taken from, to be said to the person."""
+    return [h.text for h in table.unknown if meaning(h.text).role in ("unknown", "derived")]
+
+
 def number(text: str, delimiter: str) -> float | None:
     """Return a number in plain spelling, None for anything else.
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import datetime
-from types import MappingProxyType
 from typing import Any
 
 from ingest.store.audit import canonical_json
@@ -31,20 +29,8 @@ def _time_in(text: str | None) -> datetime | None:
     return None if text is None else datetime.fromisoformat(text)
 
 
-def _regular_places(reading: Reading, columns: Mapping[str, int]) -> dict[str, tuple[int, int]]:
-    """Return the places of a reading that lies on one line, each quantity in its column."""
-    if not reading.lines:
-        return {}
-    line = reading.lines[0]
-    keys = {*reading.values, *reading.missing, *reading.bounds}
-    return {key: (line, columns[key]) for key in keys if key in columns}
-
-
-def reading_json(reading: Reading, columns: Mapping[str, int] = MappingProxyType({})) -> str:
+def reading_json(reading: Reading) -> str:
     """Return a reading as the book keeps it.
-
-    ``columns`` (quantity to column of its file) are kept once with the file: a reading of a long
-    log then needs no place for each of its values.
 
     Raises
     ------
@@ -60,30 +46,22 @@ def reading_json(reading: Reading, columns: Mapping[str, int] = MappingProxyType
         "lines": list(reading.lines),
         "missing": dict(reading.missing),
         "bounds": _bounds_out(reading.bounds),
+        "at": {key: list(place) for key, place in reading.at.items()},
         "references": dict(reading.references),
         "note": reading.note,
         "sheet": reading.sheet,
         "block": reading.block,
     }
-    if not columns or reading.at != _regular_places(reading, columns):
-        optional["at"] = {key: list(place) for key, place in reading.at.items()}
-        document["irregular"] = True
     document.update({key: value for key, value in optional.items() if value})
     return canonical_json(document)
 
 
 def reading_from(
-    document: str,
-    *,
-    phase: Any,
-    burner: str | None,
-    fuel: str | None,
-    firing_rate: float | None,
-    columns: Mapping[str, int] = MappingProxyType({}),
+    document: str, *, phase: Any, burner: str | None, fuel: str | None, firing_rate: float | None
 ) -> Reading:
     """Return a reading from its row."""
     found = json.loads(document)
-    reading = Reading(
+    return Reading(
         values={k: float(v) for k, v in found["values"].items()},
         time=_time_in(found.get("time")),
         time_source=found["time_source"],
@@ -100,9 +78,6 @@ def reading_from(
         note=found.get("note"),
         sheet=found.get("sheet"),
     )
-    if found.get("irregular"):
-        return reading
-    return replace(reading, at=_regular_places(reading, columns))
 
 
 def point_json(point: FiringPoint) -> str:

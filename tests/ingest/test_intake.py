@@ -360,9 +360,9 @@ def _id(boiler: Boiler) -> UUID:
 
 
 def test_a_long_log_comes_back_with_every_place(intake: Intake, visit: UUID) -> None:
-    rows = 20_000
+    rows = 3_000
     body = "Load [%];O2 [%];CO [ppm]\n" + "".join(
-        f"{(100, 50)[n // 10_000]};{4 + n % 7 / 10:.1f};{n % 30}\n" for n in range(rows)
+        f"{(100, 50)[n // 1_500]};{4 + n % 7 / 10:.1f};{n % 30}\n" for n in range(rows)
     )
     taken = intake.add_file(
         visit, body.encode(), "log.csv", "t", statement=Statement(phase="as_left")
@@ -371,4 +371,4 @@ def test_a_long_log_comes_back_with_every_place(intake: Intake, visit: UUID) -> 
     kept = intake.visit(visit).readings
     assert kept[-1].reading.lines == (rows + 1,)
     assert kept[-1].reading.at["co_dry"] == (rows + 1, 3)
-    assert kept[12_345].reading.values["co_dry"] == 12_345 % 30
+    assert kept[2_345].reading.values["co_dry"] == 2_345 % 30
