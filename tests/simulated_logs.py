@@ -238,7 +238,8 @@ def contrast(made: PlantLog, with_rate: bool) -> Sequence[Segment]:
     for n in np.argsort(-rise):
         if rise[n] < 4.0:
             break
-        if all(abs(n - b) > wait for b in bounds):
+        highest = rise[n] >= rise[max(0, n - wait) : n + wait + 1].max()
+        if highest and all(abs(n - b) > wait / 2 for b in bounds):
             bounds.append(int(n))
     bounds = [*sorted(bounds), len(seconds)]
     # The contrast of a lagged step is highest about half a response time after it.
