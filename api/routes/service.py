@@ -10,8 +10,8 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.due_list import DueList, due_in_book, due_json
+from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
-from api.pages.show import label
 from api.plans import office_plans
 from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report
@@ -184,17 +184,13 @@ def due_page(request: Request, intake: IntakeOf) -> Response:
     today = datetime.now(UTC).date()
     asked = request.query_params.get("until") or f"{add_months(today, 3):%Y-%m}"
     found = _due(request, intake, asked)
-    by_boiler: dict[str, list[Any]] = {}
-    for item in found.items:
-        by_boiler.setdefault(item.boiler, []).append(item)
-    readings = {b: ", ".join(label(k) for k in keys) for b, keys in found.readings.items()}
     return page(
         request,
         "due.html",
         title="What is due",
         found=found,
-        by_boiler=by_boiler,
-        readings=readings,
-        today=today,
+        until=shown_day(found.until),
+        sentence=sentence(found),
+        boilers=boiler_views(found, today=today),
         asked=asked,
     )

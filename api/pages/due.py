@@ -1,0 +1,72 @@
+"""What is due, laid out for reading: boiler by boiler, day by day."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from itertools import groupby
+
+from api.due_list import DueList
+from api.pages.show import label
+from ingest.service.due import Due
+
+
+@dataclass(frozen=True, slots=True)
+class DayView:
+    """What is due at one boiler on one day."""
+
+    title: str
+    due: Sequence[Due]
+
+
+@dataclass(frozen=True, slots=True)
+class BoilerView:
+    """One boiler with something due."""
+
+    name: str
+    readings: str
+    days: Sequence[DayView]
+
+
+def shown_day(day: date) -> str:
+    """Return a date without ambiguity.
+
+    >>> shown_day(date(2027, 3, 1))
+    '1 Mar 2027'
+    """
+    return f"{day.day} {day:%b %Y}"
+
+
+def sentence(found: DueList) -> str:
+    """Return how much is due, as a sentence."""
+    count, boilers = len(found.items), len({i.boiler for i in found.items})
+    if not count:
+        return "Nothing known is due."
+    things = "1 thing is" if count == 1 else f"{count} things are"
+    return f"{things} due at {'1 boiler' if boilers == 1 else f'{boilers} boilers'}."
+
+
+def _title(kind: str, on: date, estimated: bool, today: date) -> str:
+    if kind == "finding":
+        return f"Open since {shown_day(on)}"
+    late = ", overdue" if on < today else ""
+    return f"{'About ' if estimated else ''}{shown_day(on)}{late}"
+
+
+def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerView]:
+    """Return the boilers in order of their first due day."""
+    now = today or datetime.now(UTC).date()
+    by_boiler: dict[str, list[Due]] = {}
+    for item in found.items:
+        by_boiler.setdefault(item.boiler, []).append(item)
+    out = []
+    for name, items in by_boiler.items():
+        days = [
+            DayView(title, list(group))
+            for title, group in groupby(items, key=lambda i: _title(i.kind, i.on, i.estimated, now))
+        ]
+        place = f", {items[0].site}" if items[0].site else ""
+        wanted = ", ".join(label(k) for k in found.readings.get(name, ()))
+        out.append(BoilerView(name + place, wanted, days))
+    return out
