@@ -263,6 +263,8 @@ def understood(
             and not (m.role == "derived" and ("same numbers" in why or "empty" in why))
         ):
             ask.warn("column_not_read", f"column {heading!r} is not read: {why}", *place)
+        if not heading and any(_cell(block, n, i) for n in range(len(block.samples))):
+            ask.warn("column_not_read", "a column without a heading is not read", *place)
         if heading or quantity:
             account.append(Column(number, i, heading, unit, quantity, m.confidence, why))
     return meanings, measured, account

@@ -29,6 +29,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+_LOST_DEGREE = re.compile(r"Â[°º](?=\s?[CF]\b)|(?<=[\s\[(\d;,])[ø¡�](?=[CF]\b)")
 _LINE_END = re.compile(r"\r\n|\n|\r")
 
 
@@ -79,6 +80,11 @@ def decoded(data: bytes) -> Text:
                 "bytes_not_decodable", f"bytes that are no {encoding} text were replaced", line
             )
         )
+    if found := _LOST_DEGREE.search(text):
+        # A degree sign in another code page: the letter after it still says the unit.
+        line = len(_LINE_END.findall(text[: found.start()])) + 1
+        text = _LOST_DEGREE.sub("°", text)
+        warnings.append(ReadWarning("degree_sign", "a garbled degree sign was put right", line))
     if "\x00" in text:
         line = len(_LINE_END.findall(text[: text.index("\x00")])) + 1
         warnings.append(ReadWarning("nul_bytes", "NUL bytes were left out", line))

@@ -27,7 +27,7 @@ ROLES: dict[str, tuple[str, ...]] = {
     ),
     "date": ("date", "datum", "fecha", "day", "jour", "test date", "messdatum"),
     "elapsed": (
-        "elapsed", "elapsed time", "seconds", "run time", "elapsed s", "elapsed seconds", "t s",
+        "elapsed", "elapsed time", "seconds", "run time", "elapsed s", "elapsed seconds",
         "time s", "laufzeit", "temps écoulé", "durée", "tiempo transcurrido", "elapsed min",
         "minutes", "time min", "verstrichene zeit", "dauer", "time elapsed", "sec", "secs", "s",
     ),
@@ -163,12 +163,35 @@ def folded(text: str) -> str:
     >>> folded("  CO₂_Gehalt (dry)"), folded("Température-fumées"), folded("StackTemp")
     ('co2 gehalt dry', 'temperature fumees', 'stack temp')
     """
-    text = unicodedata.normalize("NFKD", text.replace("ß", "ss"))
+    text = text.replace("ß", "ss").translate({0xB0: " ", 0xBA: " ", 0xAA: " "})
+    text = unicodedata.normalize("NFKD", text)
     text = "".join(c for c in text if not unicodedata.combining(c))
     text = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])", " ", text)
     text = re.sub(r"[^0-9a-z#%°λη/]+", " ", text.casefold())
     text = re.sub(r"\b(co|o|n|so|no|h) ([2x])\b", r"\1\2", text.replace("/", " "))
     return text.strip()
+
+
+_SAME = {
+    "t": "temperature", "temp": "temperature", "tmp": "temperature", "temps": "temperature",
+    "temperatura": "temperature", "temperatur": "temperature", "draught": "draft",
+    "drft": "draft", "stk": "stack", "eff": "efficiency", "effi": "efficiency",
+}  # fmt: skip
+"""Short and foreign forms of one word, so that the glossary need not hold every mixture."""
+
+_SMALL = frozenset(
+    ("de", "des", "du", "d", "la", "le", "les", "l", "del", "el", "los", "las", "the", "der", "von")
+)
+
+
+def _normal(text: str) -> str:
+    """Return a folded text with the forms of one word made alike and small words left out.
+
+    >>> _normal("t fumees") == _normal("temperature des fumees"), _normal("abgastemp")
+    (True, 'abgastemperatur')
+    """
+    tokens = [_SAME.get(t, t) for t in text.split() if t not in _SMALL]
+    return " ".join(t + "eratur" if t.endswith("temp") and len(t) > 6 else t for t in tokens)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,9 +218,10 @@ def _phrases() -> dict[str, tuple[str, ...]]:
     for key in MEASURED:
         quantity = QUANTITIES[key]
         for phrase in (key, quantity.label, *(w for ws in quantity.words.values() for w in ws)):
-            claims = found.setdefault(folded(phrase), [])
-            if key not in claims:
-                claims.append(key)
+            for text in dict.fromkeys((folded(phrase), _normal(folded(phrase)))):
+                claims = found.setdefault(text, [])
+                if key not in claims:
+                    claims.append(key)
     for key, quantity in QUANTITIES.items():
         if quantity.role == "computed":
             for phrase in (key, *(w for ws in quantity.words.values() for w in ws)):
@@ -262,13 +286,13 @@ def _claims(words: str) -> tuple[tuple[str, ...], float, str]:
     text = folded(words)
     if not text:
         return (), 0.0, ""
-    known = _phrases().get(text)
+    known = _phrases().get(text) or _phrases().get(_normal(text))
     if known:
         return known, 1.0, f"{text!r} is a trade word for it"
     known = _compact().get(text.replace(" ", ""))
     if known:
         return known, 0.95, f"{text!r} is a trade word for it, written together"
-    tokens = text.split()
+    tokens = _normal(text).split()
     for idle in (_IDLE, _IDLE | {"1", "2", "3", "#"}):
         rest = [t for t in tokens if t not in idle]
         if rest and len(rest) < len(tokens):
