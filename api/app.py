@@ -13,7 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from api.guards import Guards
-from api.pages import forms, review, visit
+from api.pages import cut, forms, review, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
 from api.routes import boilers, cuts, files, judging, service, sites, visits
@@ -74,7 +74,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.settings = settings
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
     install_problems(app)
-    for module in (sites, boilers, visits, files, cuts, judging, service, review, visit, forms):
+    for module in (sites, boilers, visits, files, cuts, judging, service, review, visit, forms, cut):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
     _pages_speak_html(app)

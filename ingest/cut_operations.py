@@ -96,7 +96,8 @@ def applied(
             raise CorrectionError(f"to {one.action} needs the time of the log it is meant at")
         if one.action not in _ON_SEGMENTS:
             raise CorrectionError(f"{one.action} is none of {', '.join(OPERATIONS)}")
-        corrections.append(Correction(one.action, one.at, one.to, one.rate, why=one.why))
+        why = f"({one.why})" if one.why else ""
+        corrections.append(Correction(one.action, one.at, one.to, one.rate, why=why))
     segments = apply_corrections(
         proposal, corrections, times, columns, options=CutOptions(response_time=response_time)
     )

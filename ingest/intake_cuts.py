@@ -223,6 +223,10 @@ class Cuts:
                 )
         return self.log_cut(visit_id, there[0].id if there else attachment), bool(there)
 
+    def logs(self, visit_id: UUID) -> Mapping[UUID, bool]:
+        """Return the continuous logs of a visit, and whether each is judged as its cut stands."""
+        return cuts.cut_logs(self.book.reader, visit_id)
+
     def log_cut(self, visit_id: UUID, attachment_id: UUID) -> LogCut:
         """Return a log of a visit with its cut as it stands.
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from uuid import UUID
 
 from api.charts import firing_curve
 from api.pages.computed import computed
@@ -101,6 +102,8 @@ class FileView:
     by: str
     lines: Sequence[str]
     more: int
+    log: UUID | None = None
+    log_taken: bool = True
 
 
 def file_view(name: str, sha256: str, data: bytes, by: str) -> FileView:

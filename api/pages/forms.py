@@ -13,14 +13,16 @@ from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.pages.visit import visit_page
-from api.problems import ProblemError, problem_of_book_error, problem_of_read_error
-from api.routes.files import statement_from, uploaded
+from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
+from api.routes.files import is_log, statement_from, uploaded
 from api.routes.shared import IntakeOf
 from ingest.intake import Intake, WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
-from parsers import ReadError
+from parsers import PointsUnclear, ReadError
 
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
+_LOG_FROM = 20
+"""Readings without a rate from which on a file is rather a log than a list of snapshots."""
 
 
 async def _done_or_said(
@@ -29,7 +31,7 @@ async def _done_or_said(
     visit_id: UUID,
     change: Callable[[], object],
     title: str,
-    at: str,
+    at: str | Callable[[], str],
 ) -> Response:
     try:
         await run_in_threadpool(change)
@@ -40,7 +42,8 @@ async def _done_or_said(
     except (NotFound, StateConflict, VersionConflict, WordsMissing) as error:
         problem = problem_of_book_error(error)
     else:
-        return RedirectResponse(f"/visits/{visit_id}{at}", status_code=303)
+        place = at if isinstance(at, str) else at()
+        return RedirectResponse(f"/visits/{visit_id}{place}", status_code=303)
     details = problem.details
 
     def shown() -> Response:
@@ -71,13 +74,37 @@ def _named(who: str) -> str:
 async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Take a file from the upload form."""
     name, data, fields = await uploaded(request)
+    logs: list[UUID] = []
 
     def change() -> object:
+        if is_log(fields):
+            # Which phase its stretches are is asked on the cut: the form's choice is for readings.
+            cut, _ = intake.add_log(visit_id, data, name, "page")
+            logs.append(cut.attachment.id)
+            return cut
         statement = statement_from(fields)
-        return intake.add_file(visit_id, data, name, "page", statement=statement)
+        try:
+            return intake.add_file(visit_id, data, name, "page", statement=statement)
+        except PointsUnclear as error:
+            raise _perhaps_a_log(error, name) from error
 
     title = f"{name} was not taken"
-    return await _done_or_said(request, intake, visit_id, change, title, "#why")
+    return await _done_or_said(
+        request, intake, visit_id, change, title, lambda: f"/logs/{logs[0]}" if logs else "#why"
+    )
+
+
+def _perhaps_a_log(error: PointsUnclear, name: str) -> Exception:
+    """Return one line in place of fifty where a log was handed over as if it were snapshots."""
+    many = [p for p in error.problems if p.code in ("point_unclear", "rates_do_not_match")]
+    if len(many) != len(error.problems) or not (len(many) >= _LOG_FROM or len(many) == 1):
+        return error
+    step = (
+        "If it is a continuous log, hand it over again with the box for logs ticked: its stretches "
+        "are then found and shown to you. Otherwise state one firing rate for each reading."
+    )
+    item = ErrorItem(message=many[0].message, line=many[0].line, next_step=step)
+    return ProblemError("not-readable", f"{name}: its readings have no firing rate.", [item])
 
 
 @router.post("/hand-in")

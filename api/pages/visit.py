@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -32,6 +33,8 @@ _HAPPENED = {
     "accepted": "accepted",
     "sent_back": "sent back",
     "judged_again": "judged again",
+    "cut_corrected": "cut corrected of",
+    "cut_confirmed": "firing points taken from",
 }
 
 
@@ -45,8 +48,13 @@ def _happened(line: dict[str, Any]) -> str:
 
 
 def _files(intake: Intake, view: VisitView) -> list[FileView]:
+    logs = {} if view.visit.id is None else intake.logs(view.visit.id)
     return [
-        file_view(file.name, file.sha256, intake.evidence(file.sha256), file.added_by)
+        replace(
+            file_view(file.name, file.sha256, intake.evidence(file.sha256), file.added_by),
+            log=file.id if file.id in logs else None,
+            log_taken=logs.get(file.id, True),
+        )
         for file in view.attachments
         if file.withdrawn_at is None
     ]

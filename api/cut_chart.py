@@ -1,0 +1,308 @@
+"""The time chart of a log: its traces over one time axis, the stretches of its cut as the ground.
+
+Plain SVG from numbers, as the firing curves are (``api.charts``): it needs no script and no inline
+style. Each boundary carries its place in the log, so that a script may make it movable.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from html import escape
+
+import numpy as np
+from numpy.typing import NDArray
+
+from api.charts import number, round_steps
+
+Floats = NDArray[np.float64]
+LEFT, RIGHT, HEAD, FOOT = 46, 8, 52, 28
+PANE, GAP = 120, 22
+_MINUTES = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 720, 1440)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One stretch as it is drawn; ``rate`` in words, ``number`` of a firing point from 1."""
+
+    name: str
+    start: float
+    end: float
+    number: int | None = None
+    rate: str = ""
+    role: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A settled mean, drawn from where the quantity had settled; ``role`` as on curve sheets."""
+
+    since: float
+    end: float
+    value: float
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One quantity over time in the unit shown."""
+
+    key: str
+    label: str
+    unit: str
+    decimals: int
+    values: Floats
+    levels: Sequence[Level] = ()
+
+
+def clock(started: datetime, seconds: float) -> str:
+    """Return the time of day of a second of the log.
+
+    >>> clock(datetime.fromisoformat("2026-11-02T09:00:00"), 61.5)
+    '09:01:01.5'
+    """
+    tenths = round(seconds * 10)
+    when = started + timedelta(seconds=tenths / 10)
+    text = f"{when:%H:%M:%S}"
+    return f"{text}.{when.microsecond // 100_000}" if when.microsecond else text
+
+
+def thinned(times: Floats, values: Floats, columns: int) -> list[list[tuple[float, float]]]:
+    """Return a trace as runs of points, lowest and highest of each pixel column kept.
+
+    >>> thinned(np.array([0.0, 1.0, 2.0]), np.array([1.0, np.nan, 3.0]), 100)
+    [[(0.0, 1.0)], [(2.0, 3.0)]]
+    """
+    span = max(float(times[-1] - times[0]), 1e-9)
+    runs: list[list[tuple[float, float]]] = []
+    if len(times) <= 2 * columns:
+        picked = np.arange(len(times))
+    else:
+        column = np.minimum(((times - times[0]) / span * columns).astype(int), columns - 1)
+        edges = np.flatnonzero(np.diff(column)) + 1
+        chosen: list[int] = []
+        for first, last in zip([0, *edges], [*edges, len(times)], strict=True):
+            part = values[first:last]
+            good = np.flatnonzero(np.isfinite(part))
+            if not len(good):
+                chosen.append(int(first))  # a gap stays a gap
+                continue
+            ends = {int(good[np.argmin(part[good])]), int(good[np.argmax(part[good])])}
+            chosen += sorted(int(first) + n for n in ends)
+        picked = np.array(chosen)
+    run: list[tuple[float, float]] = []
+    for n in picked:
+        if math.isfinite(values[n]):
+            run.append((float(times[n]), float(values[n])))
+        elif run:
+            runs.append(run)
+            run = []
+    return [*runs, run] if run else runs
+
+
+def _range(trace: Trace, times: Floats, stays: Sequence[Stretch]) -> list[float]:
+    """Return the steps of a pane's scale: what the firing points need, not the O2 of fresh air."""
+    inside = np.zeros(len(times), dtype=bool)
+    for begin, end in [(v.since, v.end) for v in trace.levels] or [(s.start, s.end) for s in stays]:
+        inside |= (times >= begin) & (times <= end)
+    values = trace.values[inside & np.isfinite(trace.values)]
+    if len(values) < 10:
+        values = trace.values[np.isfinite(trace.values)]
+    if not len(values):
+        return [0.0, 1.0]
+    low, high = (float(v) for v in np.percentile(values, (2.0, 98.0)))
+    pad = 0.25 * (high - low)
+    low, high = low - pad, high + pad
+    if trace.key.startswith("co_"):
+        low = 0.0
+        high = max(high, 20.0)
+    return round_steps(max(low, 0.0) if trace.key != "stack_draft" else low, high, 3)
+
+
+class _Scale:
+    def __init__(self, times: Floats, width: int) -> None:
+        self.begin, self.end = float(times[0]), float(times[-1])
+        self.width = width
+
+    def x(self, second: float) -> float:
+        share = (second - self.begin) / max(self.end - self.begin, 1e-9)
+        return round(LEFT + min(max(share, 0.0), 1.0) * (self.width - LEFT - RIGHT), 1)
+
+
+def height(panes: int) -> int:
+    """Return the height of a chart with so many panes."""
+    return HEAD + panes * PANE + max(panes - 1, 0) * GAP + FOOT
+
+
+def _ground(stretches: Sequence[Stretch], scale: _Scale, top: float, foot: float) -> str:
+    out = []
+    for s in stretches:
+        x, wide = scale.x(s.start), scale.x(s.end) - scale.x(s.start)
+        if s.number is None:
+            face = f'class="between" fill="url(#{scale.width}-between)"'
+        else:
+            face = 'class="stay" fill="#cfe3d3"'
+        out.append(
+            f'<rect {face} data-from="{s.start!r}" x="{x}" y="{top}" width="{round(wide, 1)}" '
+            f'height="{foot - top}"><title>{escape(s.name)}</title></rect>'
+        )
+    return "".join(out)
+
+
+def _heads(stretches: Sequence[Stretch], scale: _Scale) -> str:
+    out = []
+    for s in stretches:
+        wide = scale.x(s.end) - scale.x(s.start)
+        if s.number is None or wide < 9:
+            continue
+        x = round((scale.x(s.start) + scale.x(s.end)) / 2, 1)
+        out.append(
+            f'<text class="stay-number" data-from="{s.start!r}" x="{x}" y="15" font-size="14" '
+            f'font-weight="700" text-anchor="middle" fill="#14302a">{s.number}</text>'
+        )
+        if s.rate and wide >= 8.2 * len(s.rate):
+            out.append(
+                f'<text class="stay-rate" data-from="{s.start!r}" x="{x}" y="31" font-size="12" '
+                f'text-anchor="middle" fill="#47605a">{escape(s.rate)}</text>'
+            )
+    return "".join(out)
+
+
+def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, started: datetime) -> str:
+    out = []
+    for n, s in enumerate(stretches[:-1]):
+        x = scale.x(s.end)
+        said = f"{s.name} ends, {stretches[n + 1].name} begins, {clock(started, s.end)}"
+        out.append(
+            f'<g class="boundary" data-boundary="{n}" data-at="{s.end!r}" '
+            f'transform="translate({x} 0)"><title>{escape(said)}</title>'
+            f'<rect class="touch" x="-12" y="{HEAD - 18}" width="24" height="{foot - HEAD + 18}" '
+            'fill="none" pointer-events="all"/>'
+            f'<line class="cut-line" x1="0" x2="0" y1="{HEAD - 6}" y2="{foot}" stroke="#b08a3c" '
+            'stroke-width="1.5"/>'
+            f'<path class="grip" d="M-5,{HEAD - 16}h10v8l-5,6l-5,-6z" fill="#b08a3c"/></g>'
+        )
+    return "".join(out)
+
+
+def _pane(trace: Trace, times: Floats, scale: _Scale, top: float, stays: Sequence[Stretch]) -> str:
+    steps = _range(trace, times, stays)
+    low, high = steps[0], steps[-1]
+
+    def y(value: float) -> float:
+        share = (min(max(value, low), high) - low) / (high - low)
+        return round(top + PANE - share * PANE, 1)
+
+    decimals = 0 if all(float(s).is_integer() for s in steps) else max(1, trace.decimals)
+    out = []
+    for step in steps:
+        out.append(
+            f'<line class="axis" x1="{LEFT}" x2="{scale.width - RIGHT}" y1="{y(step)}" '
+            f'y2="{y(step)}" stroke="#b9cbc2" stroke-width="1"/>'
+            f'<text x="{LEFT - 7}" y="{round(y(step) + 4, 1)}" text-anchor="end" font-size="12" '
+            f'fill="#47605a">{number(step, decimals)}</text>'
+        )
+    runs = thinned(times, trace.values, scale.width - LEFT - RIGHT)
+    path = "".join(
+        "M" + "L".join(f"{scale.x(t):g},{y(v):g}" for t, v in run) for run in runs if run
+    )
+    out.append(
+        f'<path class="trace" d="{path}" fill="none" stroke="#47605a" stroke-width="1" '
+        'stroke-linejoin="round"/>'
+    )
+    for level in trace.levels:
+        dashes = ' stroke-dasharray="9 5"' if level.role == "found" else ""
+        color = {"left": "#1a56b0", "found": "#6d7471"}.get(level.role, "#14302a")
+        out.append(
+            f'<line class="level {level.role or "mean"}" x1="{scale.x(level.since)}" '
+            f'x2="{scale.x(level.end)}" y1="{y(level.value)}" y2="{y(level.value)}" '
+            f'stroke="{color}" stroke-width="3.5"{dashes}/>'
+        )
+    out.append(
+        f'<text class="title" x="{LEFT + 4}" y="{top + 15}" font-size="13" '
+        f'font-weight="700" fill="#14302a" stroke="#eef4f0" stroke-width="4" '
+        f'stroke-linejoin="round" paint-order="stroke">{escape(trace.label)}'
+        f'<tspan font-weight="400" fill="#47605a"> {escape(trace.unit)}</tspan></text>'
+    )
+    return "".join(out)
+
+
+def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
+    minutes = (scale.end - scale.begin) / 60.0
+    most = max(2, (scale.width - LEFT - RIGHT) // 62)
+    step = next((m for m in _MINUTES if minutes / m <= most), _MINUTES[-1]) * 60
+    of_day = started.hour * 3600 + started.minute * 60 + started.second + scale.begin
+    second = scale.begin + (-of_day) % step
+    out = []
+    while second <= scale.end:
+        x = scale.x(second)
+        anchor = "end" if x > scale.width - RIGHT - 18 else "middle"
+        out.append(
+            f'<line class="axis" x1="{x}" x2="{x}" y1="{foot}" y2="{foot + 5}" stroke="#b9cbc2"/>'
+            f'<text x="{x}" y="{foot + 20}" text-anchor="{anchor}" font-size="12" '
+            f'fill="#47605a">{started + timedelta(seconds=second):%H:%M}</text>'
+        )
+        second += step
+    return "".join(out)
+
+
+def described(stretches: Sequence[Stretch], started: datetime) -> str:
+    """Return the cut in words, for whoever cannot see the chart."""
+    return " ".join(
+        f"{s.name} from {clock(started, s.start)} to {clock(started, s.end)}"
+        f"{f', {s.rate}' if s.rate else ''}."
+        for s in stretches
+    )
+
+
+def time_chart(
+    times: Floats,
+    traces: Sequence[Trace],
+    stretches: Sequence[Stretch],
+    *,
+    started: datetime,
+    width: int,
+    ident: str,
+) -> str:
+    """Return the chart of a log as an SVG string.
+
+    Parameters
+    ----------
+    times : array, shape (n,)
+        Seconds since ``started``, at least two, ascending.
+    traces : sequence of Trace
+        One pane each, in the units shown.
+    stretches : sequence of Stretch
+        The cut, in order and without gaps.
+    started : datetime
+        Time of second 0.
+    width : int
+        Of the drawing; its text is legible at this many pixels.
+    ident : str
+        Prefix of the ids inside.
+    """
+    scale = _Scale(times, width)
+    tall = height(len(traces))
+    foot = tall - FOOT
+    stays = [s for s in stretches if s.number is not None]
+    panes = "".join(
+        _pane(trace, times, scale, HEAD + n * (PANE + GAP), stays) for n, trace in enumerate(traces)
+    )
+    hatch = (
+        f'<defs><pattern id="{width}-between" width="6" height="6" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="6" '
+        'stroke="#b9cbc2" stroke-width="1.5"/></pattern></defs>'
+    )
+    labels = ", ".join(t.label for t in traces)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {tall}" role="group" '
+        f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif" '
+        f'data-begin="{scale.begin!r}" data-end="{scale.end!r}" data-left="{LEFT}" '
+        f'data-right="{width - RIGHT}">'
+        f'<title id="{ident}-t">{escape(labels)} over time</title>'
+        f'<desc id="{ident}-d">{escape(described(stretches, started))}</desc>{hatch}'
+        f"{_ground(stretches, scale, HEAD, foot)}{panes}{_time_axis(scale, started, foot)}"
+        f"{_heads(stretches, scale)}{_boundaries(stretches, scale, foot, started)}</svg>"
+    )

@@ -1,0 +1,360 @@
+"""The page of a log's cut: the chart, the firing points found, and the form that corrects them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
+from starlette.concurrency import run_in_threadpool
+
+from api.charts import number
+from api.cut_chart import Level, Stretch, Trace, clock, time_chart
+from api.cut_json import problem_of_correction
+from api.pages.cut_form import corrections_from, rate_text
+from api.pages.facts import boiler_words, leave_words
+from api.pages.render import page, shown_for
+from api.pages.show import PHASE_WORDS, Shown, day, label
+from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
+from api.routes.shared import IntakeOf
+from ingest.cut_operations import CutOperation
+from ingest.intake import Intake, WordsMissing
+from ingest.intake_cuts import LogCut
+from ingest.models import Boiler
+from ingest.store import NotFound, StateConflict, VersionConflict
+from parsers import Phase, ReadError
+from parsers.cut_corrections import CorrectionError
+from parsers.cut_points import JUDGED_BASES
+from parsers.segments import Segment
+
+router = APIRouter(prefix="/visits/{visit_id}/logs/{attachment_id}", include_in_schema=False)
+
+KIND_WORDS = {
+    "plateau": "firing point",
+    "ramp": "on the way",
+    "light_off": "light-off",
+    "purge": "purge",
+    "off": "burner off",
+    "air": "fresh air in the probe",
+}
+BASIS_WORDS = {
+    "file": "recorded in the log",
+    "proposed": "proposed, not sure",
+    "two_signals": "two signals agree",
+    "confirmed": "named by a person",
+}
+PHASE_BASIS_WORDS = {
+    "log": "the log shows the adjustment",
+    "stated": "stated with the file",
+    "person": "stated by a person",
+}
+_ROLES: Mapping[Phase, str] = {"as_left": "left", "as_found": "found", "trial": ""}
+_DRAWN = ("firing_rate", "o2_dry", "co_dry", "stack_temperature")
+_FIGURES = ("o2_dry", "co2_dry", "co_dry", "stack_temperature")
+_WIDTHS = (("narrow", 358), ("broad", 760))
+
+
+@dataclass(frozen=True, slots=True)
+class StretchView:
+    """One stretch as the page shows it and its form asks about it."""
+
+    index: int
+    number: int | None
+    name: str
+    starts: str
+    ends: str
+    lasts: str
+    why: str
+    rate: str
+    rate_words: str
+    rate_sure: bool
+    phase: str
+    phase_words: str
+    settled: bool
+    unsettled: str
+    figures: Sequence[str]
+    last: bool
+
+
+def _lasts(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+def _figure(s: Segment, key: str, shown: Shown) -> str:
+    value = s.values.get(key)
+    if value is None:
+        return "–"
+    return ("" if value.settled else "~") + shown.figure(key, value.mean)
+
+
+def _views(cut: LogCut, keys: Sequence[str], shown: Shown) -> list[StretchView]:
+    out, count = [], 0
+    for n, s in enumerate(cut.segments):
+        count += s.kind == "plateau"
+        sure = s.rate_basis in JUDGED_BASES
+        phase = cut.phases.get(s.start)
+        moving = [label(k) for k, v in s.values.items() if v.settled is False]
+        out.append(
+            StretchView(
+                index=n,
+                number=count if s.kind == "plateau" else None,
+                name=KIND_WORDS[s.kind],
+                starts=clock(cut.log.started, s.start),
+                ends=clock(cut.log.started, s.end),
+                lasts=_lasts(s.end - s.start),
+                why=s.why,
+                rate=rate_text(s.firing_rate),
+                rate_words=BASIS_WORDS.get(s.rate_basis or "", "not known"),
+                rate_sure=sure,
+                phase=phase or "",
+                phase_words=PHASE_BASIS_WORDS.get(cut.phase_basis.get(s.start, ""), "not stated"),
+                settled=s.settled,
+                unsettled=", ".join(moving),
+                figures=[_figure(s, k, shown) for k in keys],
+                last=n == len(cut.segments) - 1,
+            )
+        )
+    return out
+
+
+def _stretches(cut: LogCut, views: Sequence[StretchView]) -> list[Stretch]:
+    out = []
+    for s, view in zip(cut.segments, views, strict=True):
+        rate = ""
+        if view.number is not None:
+            rate = f"{view.rate} %" if view.rate_sure else f"{view.rate} %?" if view.rate else "?"
+        name = f"{view.name} {view.number}" if view.number is not None else view.name
+        out.append(Stretch(name, s.start, s.end, view.number, rate))
+    return out
+
+
+def _traces(cut: LogCut, shown: Shown) -> list[Trace]:
+    out = []
+    for key in _DRAWN:
+        column = cut.log.columns.get(key)
+        if column is None:
+            continue
+        levels = [
+            Level(
+                s.settled_from.get(key, s.start),
+                s.end,
+                shown.converted(key, s.values[key].mean),
+                _ROLES[cut.phases[s.start]] if s.start in cut.phases else "",
+            )
+            for s in cut.plateaus
+            if key in s.values and key != "firing_rate"
+        ]
+        values = shown.converted(key, 1.0) - shown.converted(key, 0.0)
+        moved = column * values + shown.converted(key, 0.0)
+        out.append(Trace(key, label(key), shown.unit(key), shown.decimals(key), moved, levels))
+    return out
+
+
+def _first_sentence(cut: LogCut) -> tuple[str, str]:
+    """Return what the reader does next, and what stands beside it."""
+    found, waiting = len(cut.plateaus), len(cut.waiting)
+    points = f"{found} firing point{'s' if found != 1 else ''}"
+    if not found:
+        return (
+            "No firing point was found in this log.",
+            "No stretch of it stands still with flue gas in the probe for long enough. Nothing is "
+            "guessed; a stretch that you know to be one can be kept below.",
+        )
+    if cut.confirmed:
+        said = f"{points} of this log, and the visit is judged with "
+        said += "them." if not waiting else f"{found - waiting} of them."
+        rest = f"{waiting} stay out: firing rate or phase is not sure." if waiting else ""
+        return said, rest
+    first = f"{points} found. Nothing of this log is judged before you take them."
+    if cut.confirmation is not None:
+        at = datetime.fromisoformat(cut.confirmation.at)
+        first = "Corrections wait: the visit is still judged by the cut taken before them."
+        rest = f"Taken by {cut.confirmation.who}, {day(at)}, {at:%H:%M} UTC. "
+    else:
+        rest = ""
+    if waiting:
+        rest += f"{waiting} of {found} would stay out: firing rate or phase is not sure."
+    return first, rest
+
+
+def _history(cut: LogCut) -> list[str]:
+    out = []
+    for c in cut.corrections:
+        at = datetime.fromisoformat(c.at)
+        out.append(f"{day(at)}, {at:%H:%M} UTC: {_told(c.operation, cut)}, by {c.who}")
+    return out
+
+
+def _told(one: Mapping[str, Any], cut: LogCut) -> str:
+    where = "" if one.get("at") is None else clock(cut.log.started, one["at"])
+    words: dict[str, Callable[[], str]] = {
+        "move": lambda: f"boundary {where} moved to {clock(cut.log.started, one['to'])}",
+        "split": lambda: f"new boundary at {where}",
+        "join": lambda: f"boundary {where} removed",
+        "rate": lambda: f"stretch around {where} named {one['rate']:g} %",
+        "drop": lambda: f"stretch around {where} left out",
+        "keep": lambda: f"stretch around {where} kept as a firing point",
+        "phase": lambda: (
+            f"{f'stretch around {where}' if where else 'all'} stated as {PHASE_WORDS[one['phase']]}"
+        ),
+        "undo": lambda: "the correction before was taken back",
+    }
+    said = words[one["action"]]()
+    return f"{said} ({one['why']})" if one.get("why") else said
+
+
+def cut_page(
+    request: Request,
+    intake: Intake,
+    visit_id: UUID,
+    attachment_id: UUID,
+    *,
+    status: int = 200,
+    title: str = "",
+    problems: Sequence[ErrorItem] = (),
+) -> Response:
+    """Return the page of a log's cut, with what was refused at its head."""
+    try:
+        cut = intake.log_cut(visit_id, attachment_id)
+        view = intake.visit(visit_id)
+    except NotFound:
+        return page(
+            request,
+            "problem.html",
+            title="Not found",
+            status=404,
+            heading="No such log",
+            detail="There is no continuous log under this address in this book.",
+        )
+    shown = shown_for(request)
+    boiler = view.boiler or Boiler(name="Boiler not yet known")
+    keys = [k for k in _FIGURES if any(k in s.values for s in cut.plateaus)]
+    views = _views(cut, keys, shown)
+    stretches, traces = _stretches(cut, views), _traces(cut, shown)
+    first, beside = _first_sentence(cut)
+    undoable = sum(1 if c.operation["action"] != "undo" else -1 for c in cut.corrections) > 0
+    return page(
+        request,
+        "cut.html",
+        title=f"{cut.attachment.name}: {boiler.name}, {day(view.visit.started)}",
+        status=status,
+        id=visit_id,
+        log=attachment_id,
+        boiler=boiler,
+        boiler_words=boiler_words(boiler, shown),
+        site_name="site not yet known" if view.site is None else view.site.name,
+        day=day(view.visit.started),
+        leave=leave_words(view.judgement.flags, shown),
+        first=first,
+        beside=beside,
+        refused_title=title,
+        problems=problems,
+        charts=[
+            (
+                name,
+                time_chart(
+                    cut.log.times,
+                    traces,
+                    stretches,
+                    started=cut.log.started,
+                    width=width,
+                    ident=f"log-{name}",
+                ),
+            )
+            for name, width in _WIDTHS
+        ],
+        views=views,
+        points=[v for v in views if v.number is not None],
+        heads=[(label(k), shown.unit(k)) for k in keys],
+        file=cut.attachment,
+        readings=number(len(cut.log.readings), 0),
+        lasts=_lasts(float(cut.log.times[-1])),
+        untimed=cut.log.untimed,
+        rates=", ".join(f"{r:g}" for r in cut.rates),
+        open=cut.open,
+        confirmed=cut.confirmed,
+        known=len(cut.corrections),
+        undoable=undoable,
+        told=_history(cut),
+        phases=PHASE_WORDS,
+    )
+
+
+@router.get("")
+def show(request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeOf) -> Response:
+    """Show one log and its cut."""
+    return cut_page(request, intake, visit_id, attachment_id)
+
+
+@router.post("")
+async def change(
+    request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeOf
+) -> Response:
+    """Take the form: keep its corrections; with them take back the last, or confirm."""
+    async with request.form() as given:
+        form = {key: str(value) for key, value in given.items() if isinstance(value, str)}
+    then = form.get("then", "keep")
+    kept: list[CutOperation] = []
+
+    def done() -> str:
+        who = form.get("who", "").strip()[:100]
+        if not who:
+            raise WordsMissing("who does this")
+        known = int(form["known"]) if form.get("known", "").isdigit() else None
+        cut = intake.log_cut(visit_id, attachment_id)
+        if known is not None and known != len(cut.corrections):
+            raise StateConflict("someone else corrected the cut meanwhile; look at it again")
+        asked = [CutOperation("undo")] if then == "undo" else corrections_from(form, cut)
+        if asked:
+            known = len(cut.corrections)
+            cut = intake.correct_cut(visit_id, attachment_id, asked, who, after=known)
+            kept.extend(asked)
+        if then != "confirm":
+            return f"/visits/{visit_id}/logs/{attachment_id}#chart"
+        intake.confirm_cut(visit_id, attachment_id, who, corrections=len(cut.corrections))
+        return f"/visits/{visit_id}#why"
+
+    return await _redirected_or_said(request, intake, visit_id, attachment_id, done, kept)
+
+
+async def _redirected_or_said(
+    request: Request,
+    intake: Intake,
+    visit_id: UUID,
+    attachment_id: UUID,
+    done: Callable[[], str],
+    kept: Sequence[CutOperation],
+) -> Response:
+    try:
+        place = await run_in_threadpool(done)
+    except ReadError as error:
+        problem = problem_of_read_error(error)
+    except CorrectionError as error:
+        problem = problem_of_correction(error)
+    except ProblemError as error:
+        problem = error
+    except (NotFound, StateConflict, VersionConflict, WordsMissing) as error:
+        problem = problem_of_book_error(error)
+    else:
+        return RedirectResponse(place, status_code=303)
+    details = problem.details
+
+    def shown() -> Response:
+        return cut_page(
+            request,
+            intake,
+            visit_id,
+            attachment_id,
+            status=details.status,
+            title="The corrections are kept, and the firing points were not taken"
+            if kept
+            else "This was not done, and nothing was changed",
+            problems=details.errors,
+        )
+
+    return await run_in_threadpool(shown)

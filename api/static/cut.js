@@ -1,0 +1,111 @@
+// Boundaries of the chart as things that can be moved. The form holds what counts: a moved boundary
+// writes its time into its field, and the server draws everything anew when the form is sent.
+"use strict";
+
+(() => {
+  const form = document.querySelector("form.cut");
+  if (!form) return;
+  const fields = new Map();
+  for (const field of form.querySelectorAll("[data-end]")) fields.set(field.dataset.end, field);
+  const charts = [...document.querySelectorAll(".log svg")].map((svg) => ({
+    svg,
+    begin: Number(svg.dataset.begin),
+    end: Number(svg.dataset.end),
+    left: Number(svg.dataset.left),
+    right: Number(svg.dataset.right),
+    boundaries: [...svg.querySelectorAll(".boundary")],
+  }));
+  if (!charts.length) return;
+  const first = charts[0].boundaries.map((g) => Number(g.dataset.at));
+  const now = [...first];
+  const written = first.map((_, n) => fields.get(String(n)).value);
+  const zero = dayseconds(written[0]) === null ? 0 : dayseconds(written[0]) - first[0];
+
+  function dayseconds(text) {
+    const found = /^\s*(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?\s*$/.exec(text);
+    return found ? Number(found[1]) * 3600 + Number(found[2]) * 60 + Number(found[3] || 0) : null;
+  }
+
+  function clock(second) {
+    const tenths = Math.round((second + zero) * 10);
+    const day = ((tenths % 864000) + 864000) % 864000;
+    const two = (n) => String(n).padStart(2, "0");
+    const text = [day / 36000, (day % 36000) / 600, (day % 600) / 10].map((n) => two(Math.floor(n))).join(":");
+    return day % 10 ? `${text}.${day % 10}` : text;
+  }
+
+  function around(n) {
+    const low = n > 0 ? now[n - 1] : charts[0].begin;
+    const high = n + 1 < now.length ? now[n + 1] : charts[0].end;
+    return [low + 1, high - 1];
+  }
+
+  function draw(n) {
+    for (const chart of charts) {
+      const group = chart.boundaries[n];
+      const share = (now[n] - chart.begin) / (chart.end - chart.begin);
+      const x = chart.left + share * (chart.right - chart.left);
+      group.setAttribute("transform", `translate(${x.toFixed(1)} 0)`);
+      group.classList.toggle("moved", now[n] !== first[n]);
+      const [low, high] = around(n);
+      group.setAttribute("aria-valuemin", low.toFixed(1));
+      group.setAttribute("aria-valuemax", high.toFixed(1));
+      group.setAttribute("aria-valuenow", now[n].toFixed(1));
+      group.setAttribute("aria-valuetext", clock(now[n]));
+    }
+    fields.get(String(n)).classList.toggle("changed", now[n] !== first[n]);
+  }
+
+  function move(n, second) {
+    const [low, high] = around(n);
+    if (low > high) return;
+    now[n] = Math.min(Math.max(Math.round(second * 10) / 10, low), high);
+    fields.get(String(n)).value = now[n] === first[n] ? written[n] : clock(now[n]);
+    draw(n);
+  }
+
+  function secondAt(chart, event) {
+    const place = new DOMPoint(event.clientX, event.clientY).matrixTransform(chart.svg.getScreenCTM().inverse());
+    const share = (place.x - chart.left) / (chart.right - chart.left);
+    return chart.begin + share * (chart.end - chart.begin);
+  }
+
+  const steps = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -10, PageUp: 10 };
+  for (const chart of charts) {
+    chart.boundaries.forEach((group, n) => {
+      const said = group.querySelector("title").textContent;
+      group.setAttribute("tabindex", "0");
+      group.setAttribute("role", "slider");
+      group.setAttribute("aria-label", said.slice(0, said.lastIndexOf(",")));
+      group.addEventListener("keydown", (event) => {
+        if (event.key === "Escape") move(n, first[n]);
+        else if (event.key in steps) move(n, now[n] + steps[event.key] * (event.shiftKey ? 10 : 1));
+        else return;
+        event.preventDefault();
+      });
+      let grabbed = null;
+      group.addEventListener("pointerdown", (event) => {
+        grabbed = now[n] - secondAt(chart, event);
+        group.setPointerCapture(event.pointerId);
+        event.preventDefault();
+        group.focus({ preventScroll: true });
+      });
+      group.addEventListener("pointermove", (event) => {
+        if (grabbed !== null) move(n, Math.round(secondAt(chart, event) + grabbed));
+      });
+      for (const end of ["pointerup", "pointercancel"]) group.addEventListener(end, () => { grabbed = null; });
+    });
+  }
+  fields.forEach((field, key) => {
+    const n = Number(key);
+    field.addEventListener("change", () => {
+      const given = dayseconds(field.value);
+      if (given === null) return; // the server says what is wrong with it
+      const second = given - zero;
+      now[n] = second + Math.round((first[n] - second) / 86400) * 86400;
+      draw(n);
+    });
+  });
+  now.forEach((_, n) => draw(n));
+  for (const hint of document.querySelectorAll(".if-script")) hint.hidden = false;
+})();
