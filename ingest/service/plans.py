@@ -38,6 +38,9 @@ class RecordWanted(Part):
     low: float | None = None
     high: float | None = None
     nuts: int | None = Field(default=None, ge=3, le=64)
+    thread_pitch_mm: float | None = Field(
+        default=None, gt=0, description="Of a part whose orientation its spacer sets."
+    )
     mandatory: bool = False
     severity: Literal["fix", "check"] = "fix"
 
@@ -58,6 +61,10 @@ class RecordWanted(Part):
             raise ValueError(f"a record of kind {self.kind!r} has no unit and no range")
         if self.kind == "part" and self.key is None:
             raise ValueError("a record of kind 'part' needs the key of the part")
+        if self.thread_pitch_mm is not None and (
+            self.unit != "degree" or self.low is None or self.high is None
+        ):
+            raise ValueError("thread_pitch_mm stands with a range in degree")
         if self.nuts is not None and self.kind != "torque":
             raise ValueError("nuts stand with a record of kind 'torque'")
         return self

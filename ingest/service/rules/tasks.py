@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from combustion.units import UnitError, conversion
+from ingest.service.igniter import turn_wanted
 from ingest.service.models import Measured, TaskEntry
 from ingest.service.plans import PlanTask, RecordWanted
 from ingest.service.rules.view import ServiceView, rule
@@ -185,10 +186,25 @@ def _range(
         wanted.severity,
         f"{task.title}, {label}{nut}: {value:.4g}{shown}, range {limits}{shown}.",
         tag=tag,
+        next_step=_turn(wanted, value),
         unit=unit,
         value=value,
         low=wanted.low,
         high=wanted.high,
+    )
+
+
+def _turn(wanted: RecordWanted, value: float) -> str | None:
+    """Return how far to turn a part whose orientation its spacer sets, None for any other."""
+    if wanted.thread_pitch_mm is None or wanted.low is None or wanted.high is None:
+        return None
+    turn = turn_wanted(value, (wanted.low + wanted.high) / 2.0, wanted.thread_pitch_mm / 1000.0)
+    sense = "tightening" if turn.degrees > 0 else "loosening"
+    change = turn.spacer_change * 1000.0
+    return (
+        f"Turn wanted: {abs(turn.degrees):.0f} degrees in the {sense} sense, a spacer "
+        f"{abs(change):.2f} mm {'thinner' if change < 0 else 'thicker'}; compare with the "
+        "boiler's drawing."
     )
 
 

@@ -278,6 +278,14 @@ def test_left_off_and_nobody_told() -> None:
     assert loud(flags) == [("nobody_told", "check")]
 
 
+def test_an_igniter_out_of_orientation_is_told_the_turn_still_wanted() -> None:
+    flags, _ = judged(measured("igniter", "orientation", 300))
+    turned = next(f for f in flags if f.rule == "task_value_out_of_range")
+    # From 300 to the middle of 20..40 is 90 degrees: a quarter of a 1.5 mm pitch (geometry).
+    assert "90 degrees in the tightening sense" in turned.next_step
+    assert "0.38 mm thinner" in turned.next_step
+
+
 def test_the_last_test_of_a_device_decides() -> None:
     def slip(d: dict[str, Any]) -> None:
         first = dict(safety_test(d, "high_limit"), result="did_not_trip")
