@@ -288,8 +288,10 @@ class Intake(Cuts):
                 return ids, present(change.sql, row)[1], row.version
             _must_be_open(row)
             visits.check_version(row, expected_version)
+            before = [k.reading for k in readings.readings(change.sql, visit_id)]
             digest = readings.add_readings(change, visit_id, fresh, None)
-            _, judgement = judge_open(change, row)
+            live = [*before, *(r for _, r in fresh)]
+            _, judgement = judge_open(change, row, live=live)
             version = visits.touch(change, row)
             change.record(
                 "readings_added",
