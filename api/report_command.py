@@ -1,24 +1,28 @@
-"""``fluebook report VISIT``: the report of a visit in a book, as PDF or HTML.
+"""``fluebook report VISIT``: the report of a visit, in a book or in a folder, as PDF or HTML.
 
-Exit statuses: 0 written; 2 the book, the visit or the plans cannot be used; 64 wrong usage.
+Exit statuses: 0 written; 2 book, visit, readings or plans cannot be used; 64 wrong usage.
 """
 
 from __future__ import annotations
 
 import getpass
 from pathlib import Path
-from typing import Annotated, Literal, cast
+from typing import TYPE_CHECKING, Annotated, Literal, cast
 from uuid import UUID
 
 import typer
 
+if TYPE_CHECKING:
+    from ingest.folder import Stated
+
 UNUSABLE, WRONG_USAGE = 2, 64
+HTML = (".html", ".htm")
 Paper = Literal["a4", "us-letter"]
 Units = Literal["si", "us"]
 
 
 def report(
-    visit: Annotated[str, typer.Argument(help="Id of the visit.")],
+    visit: Annotated[str, typer.Argument(help="Id of a visit in the book, or a visit's folder.")],
     book: Annotated[
         Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
     ] = Path("fluebook.db"),
@@ -32,24 +36,48 @@ def report(
         Path | None, typer.Option(envvar="FLUEBOOK_PLANS", help="Folder of the office's plans.")
     ] = None,
     company: Annotated[str, typer.Option(envvar="FLUEBOOK_COMPANY", help="At its head.")] = "",
+    rates: Annotated[
+        str | None, typer.Option(help="Of a folder's readings that state none: 100,75,50,25.")
+    ] = None,
+    phase: Annotated[str | None, typer.Option(help="Likewise: as-found, trial or as-left.")] = None,
     who: Annotated[str | None, typer.Option(help="Who makes it; the login name.")] = None,
 ) -> None:
-    """Write a visit's report; its content's SHA-256 goes to the audit chain."""
+    """Write a visit's report; that of a visit in a book puts its SHA-256 into the audit chain."""
     from api.plans import office_plans
+    from api.report import ReportOptions, report_html, report_pdf
     from api.report.from_book import make_report
-    from api.report.given import ReportOptions
+    from api.report.from_folder import NoTime, folder_input
+    from ingest.documents import DocumentError
     from ingest.intake import Intake
     from ingest.service.plans import PlanError
     from ingest.store import Book, BookError
+    from parsers import ReadError
 
+    if paper not in ("a4", "us-letter") or units not in ("si", "us"):
+        typer.echo("--paper is a4 or us-letter, --units is si or us", err=True)
+        raise typer.Exit(WRONG_USAGE)
+    options = ReportOptions(cast(Paper, paper), cast(Units, units), language)
+    folder = Path(visit)
+    if folder.is_dir():
+        target = out or folder.with_suffix(".pdf")
+        try:
+            given = folder_input(
+                folder, office_plans(plans), stated=_stated(rates, phase), company=company
+            )
+        except (DocumentError, ReadError, PlanError, NoTime, FileNotFoundError) as error:
+            typer.echo(str(error), err=True)
+            raise typer.Exit(UNUSABLE) from error
+        html = target.suffix.lower() in HTML
+        target.write_bytes(
+            report_html(given, options).encode() if html else report_pdf(given, options)
+        )
+        typer.echo(f"{target}: report {given.report_id}, not in a book, so not in an audit chain")
+        return
     try:
         identity = UUID(visit)
     except ValueError as error:
         typer.echo(f"{visit!r} is not the id of a visit", err=True)
         raise typer.Exit(WRONG_USAGE) from error
-    if paper not in ("a4", "us-letter") or units not in ("si", "us"):
-        typer.echo("--paper is a4 or us-letter, --units is si or us", err=True)
-        raise typer.Exit(WRONG_USAGE)
     if not book.is_file():
         typer.echo(f"{book}: there is no such book", err=True)
         raise typer.Exit(UNUSABLE)
@@ -61,8 +89,8 @@ def report(
                 identity,
                 office_plans(plans),
                 who or getpass.getuser(),
-                face="html" if target.suffix.lower() in (".html", ".htm") else "pdf",
-                options=ReportOptions(cast(Paper, paper), cast(Units, units), language),
+                face="html" if target.suffix.lower() in HTML else "pdf",
+                options=options,
                 company=company,
             )
     except (PlanError, FileNotFoundError, BookError) as error:
@@ -70,3 +98,20 @@ def report(
         raise typer.Exit(UNUSABLE) from error
     target.write_bytes(made.data)
     typer.echo(f"{target}: report {made.report_id}, content SHA-256 {made.content_sha256}")
+
+
+def _stated(rates: str | None, phase: str | None) -> Stated:
+    from ingest.folder import Stated
+    from parsers import PHASES
+
+    try:
+        numbers = tuple(float(r) for r in rates.split(",")) if rates else ()
+    except ValueError as error:
+        typer.echo(f"--rates {rates!r} is not a list of numbers such as 100,75,50,25", err=True)
+        raise typer.Exit(WRONG_USAGE) from error
+    named = None if phase is None else phase.replace("-", "_")
+    found = next((p for p in PHASES if p == named), None)
+    if named is not None and found is None:
+        typer.echo(f"--phase {phase!r} is not as-found, trial or as-left", err=True)
+        raise typer.Exit(WRONG_USAGE)
+    return Stated(rates=numbers, phase=found)

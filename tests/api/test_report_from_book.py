@@ -15,16 +15,22 @@ from typer.testing import CliRunner
 
 from api.command import main
 from api.due_list import due_in_book
+from api.pages.show import Shown
 from api.plans import office_plans
 from api.report.content import content
 from api.report.from_book import MADE, make_report, report_input
+from api.report.from_folder import folder_input
 from api.report.given import ReportOptions
+from api.report.service import service_blocks
+from api.report.words import Words
+from ingest.folder import Stated
 from ingest.identifiers import new_id
 from ingest.intake import Intake, Statement
 from ingest.models import Boiler, Visit
 from ingest.service.intervals import end_of_month
 from ingest.store import Book, NotFound, verify_file
 from samples.service import filled_document, two_yearly_plan
+from tests.api.report_case import png
 
 START = datetime(2026, 11, 20, 7, 30, tzinfo=timezone(timedelta(hours=1)))
 CSV = b"O2 %,CO ppm,Stack temperature degC,Air temperature degC\n4.2,30,70,18\n6.1,12,52,18\n"
@@ -152,6 +158,62 @@ def test_wrong_usage_is_told_apart_from_what_is_not_there(
     filled(place)
     answer = CliRunner().invoke(main, [*given, "--book", str(place)])
     assert answer.exit_code == status, answer.output
+
+
+def folder_of(place: Path, **visit: Any) -> Path:
+    folder = place.parent / "visit-7"
+    folder.mkdir()
+    (folder / "log.csv").write_bytes(CSV)
+    (folder / "burner head.png").write_bytes(png(40, 30))
+    (folder / "boiler.json").write_text(json.dumps({"name": "Boiler 2", "condensing": True}))
+    document = {
+        "started": START.isoformat(),
+        "how_left": "running",
+        "service": filled_document(two_yearly_plan(), START),
+    } | visit
+    (folder / "visit.json").write_text(json.dumps(document))
+    return folder
+
+
+def test_a_filled_folder_gives_the_same_service_part_as_the_book(place: Path) -> None:
+    identity = filled(place)
+    with Book(place) as book:
+        intake = Intake(book)
+        kept = report_input(intake, intake.visit(identity), PLANS)
+    stated = Stated(rates=(100.0, 20.0), phase="as_left")
+    given = folder_input(folder_of(place), PLANS, stated=stated)
+    words, shown = Words(), Shown("si")
+    assert service_blocks(given, shown, words) == service_blocks(kept, shown, words)
+    assert [p.caption for p in given.photos] == ["burner head"]
+
+
+def test_the_command_reports_a_folder_without_a_book(place: Path) -> None:
+    folder = folder_of(place)
+    out = place.parent / "r.pdf"
+    given = ["report", str(folder), "--rates", "100,20", "--phase", "as-left", "--out", str(out)]
+    answer = CliRunner().invoke(main, given)
+    assert answer.exit_code == 0, answer.output
+    assert "not in an audit chain" in answer.output
+    text = "".join(p.extract_text() for p in PdfReader(io.BytesIO(out.read_bytes())).pages)
+    assert "Not signed yet" in text
+    assert "burner head" in text
+
+
+@pytest.mark.parametrize(
+    ("more", "visit", "status"),
+    [
+        (["--rates", "a,b"], {}, 64),
+        (["--phase", "later"], {}, 64),
+        ([], {}, 2),  # the readings state no rate
+        (["--rates", "100,20", "--phase", "as-left"], {"started": None}, 2),
+    ],
+)
+def test_a_folder_that_cannot_be_reported_says_why(
+    place: Path, more: list[str], visit: dict[str, Any], status: int
+) -> None:
+    answer = CliRunner().invoke(main, ["report", str(folder_of(place, **visit)), *more])
+    assert answer.exit_code == status, answer.output
+    assert answer.output.strip()
 
 
 def test_due_counts_from_the_finished_visit(place: Path) -> None:
