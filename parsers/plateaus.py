@@ -118,8 +118,9 @@ def _price(kinds: int, bins: int) -> float:
 
 
 def _lag_bounds(response: float | None, width: float) -> tuple[float, float]:
+    """Return between which lags [bins] to look; wide enough for a stated time constant, too."""
     stated = (response or 30.0) / math.log(10.0) / width
-    return (0.5 * stated, 2.0 * stated) if response else (0.25 * stated, 3.5 * stated)
+    return (0.5 * stated, 3.2 * stated) if response else (0.25 * stated, 5.5 * stated)
 
 
 def _read_rate(mean: float) -> float:

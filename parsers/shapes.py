@@ -693,7 +693,11 @@ def _sideways_block(
 ) -> None:
     columns: list[tuple[Row, str, str | None, Meaning, int]] = []
     count = 0
+    # Where some rows have a unit cell, an empty one in another row is a unit cell too.
+    base = max(e[4] for e in group if _is_quantity(e[3]))
     for row, label, unit, found, start in group:
+        if 0 <= start < base and not any(c.strip() for c in row.cells[start:base]):
+            start = base
         if start < 0:
             columns.append((row, label, unit, found, start))
             continue

@@ -125,7 +125,8 @@ def _date(text: str) -> tuple[tuple[int, int, int], str] | None:
         # A dotted date is day first wherever it is written (common practice).
         order = "dmy" if match[2] == "." or first > 12 else "mdy" if second > 12 else "?"
         return (first, second, year), order
-    text = _WEEKDAY.sub("", text)
+    if not _NAMED_US.fullmatch(text):
+        text = _WEEKDAY.sub("", text)
     if match := _NAMED.fullmatch(text):
         month = _MONTHS.get(_plain(match[2]))
         if month:

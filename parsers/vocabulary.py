@@ -174,6 +174,7 @@ def folded(text: str) -> str:
 
 _SAME = {
     "t": "temperature", "temp": "temperature", "tmp": "temperature", "temps": "temperature",
+    "temperatures": "temperature", "temperaturen": "temperature",
     "temperatura": "temperature", "temperatur": "temperature", "draught": "draft",
     "drft": "draft", "stk": "stack", "eff": "efficiency", "effi": "efficiency",
 }  # fmt: skip
