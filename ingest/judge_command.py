@@ -153,7 +153,7 @@ def show(
         for entry in judgement.not_judged:
             out.print(f"  {entry.rule}: {entry.why} (needs {entry.needs})", markup=False)
     out.print(
-        f"Rules {judgement.rules_version}, limits {judgement.limits_id}. {CAUTION}", markup=False
+        f"Rules {judgement.rules_version}, {judgement.limits_id}. {CAUTION}", markup=False
     )
 
 

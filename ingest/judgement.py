@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from ingest.models import Boiler, Limits, Severity, Visit
+from ingest.service.plans import Plan
 from parsers.model import Phase
 from parsers.points import FiringPoint
 
@@ -40,6 +41,9 @@ class Case:
     history: Sequence[EarlierVisit] = ()
     company_limits: Limits | None = None
     model_limits: Limits | None = None
+    plan: Plan | None = None
+    """The service plan followed; without one most of a service part is not judged."""
+
     assumed: tuple[str, ...] = ()
     """What the reader took for granted, in plain sentences: each becomes an `info` flag."""
 

@@ -7,6 +7,7 @@ from ingest.limits import LimitSet, resolve_limits
 from ingest.rules import FAMILIES, co, oxygen, plain, stack
 from ingest.rules.joining import joined
 from ingest.rules.view import View
+from ingest.service.rules import with_service
 
 RULES_VERSION = "2026.11.1"
 """Changes with every change that can alter a flag."""
@@ -38,7 +39,7 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
         family(view)
     flags = tuple(joined(view.flags))
     visit = case.visit
-    return Judgement(
+    judgement = Judgement(
         visit=str(visit.id) if visit.id is not None else visit.external_id,
         rules_version=RULES_VERSION,
         limits_id=held_to.id,
@@ -47,6 +48,8 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
         not_judged=tuple(view.unjudged.values()),
         work_done=tuple(_work_done(view, flags)) if view.left_all and view.found else (),
     )
+    earlier = [e.visit.service for e in case.history if e.visit.service is not None]
+    return with_service(judgement, case.plan, visit=visit, boiler=case.boiler, earlier=earlier)
 
 
 def _work_done(decided: View, left: tuple[Flag, ...]) -> list[Flag]:

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from ingest.rules.families import FAMILIES, RULES
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from ingest.rules.families import FAMILIES
+from ingest.rules.families import RULES as READING_RULES
 from ingest.rules.model import Rule
 
-__all__ = ["FAMILIES", "RULES", "Rule"]
+# After the families: the service rules are written with ``ingest.rules.model``.
+from ingest.service.rules import SERVICE_RULES
+
+RULES: Mapping[str, Rule] = MappingProxyType({**READING_RULES, **SERVICE_RULES})
+"""The closed list of rules by key: of the readings, then of the service part."""
+
+__all__ = ["FAMILIES", "READING_RULES", "RULES", "Rule"]

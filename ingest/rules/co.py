@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from ingest.rules.model import Rule
 from ingest.rules.settling import series, thirds
 from ingest.rules.view import Point, View, probability_above
@@ -177,10 +179,12 @@ def _towards_end(view: View, points: list[Point]) -> bool:
     limit = view.limits.limits["co_air_free_check"]
     for end, other in ((points[0], points[-1]), (points[-1], points[0])):
         top, base = end.co_af or 0.0, other.co_af or 0.0
-        inner = max(p.co_af or 0.0 for p in points[1:-1])
         u = end.u_co_af
-        if top - base <= 40.0 or top <= 3.0 * max(base, 5.0) or inner >= top:
+        if top - base <= 40.0 or top <= 3.0 * max(base, 5.0):
             continue
+        way = points if end is points[-1] else points[::-1]
+        if any((a.co_af or 0.0) - (b.co_af or 0.0) > 3.0 + a.u_co_af for a, b in pairwise(way)):
+            continue  # it does not grow over the rates between: one odd point is no trend
         if probability_above(top, u, limit.value) > view.within_at:
             continue  # already said as a level
         low = end is points[0]

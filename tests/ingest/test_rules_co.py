@@ -114,6 +114,13 @@ def test_co_rising_towards_an_end(end: float, expected: str | None) -> None:
     assert severity(judged(rising), "co_rising_towards_end") == expected
 
 
+def test_one_odd_point_is_no_trend() -> None:
+    odd = [point(r, co_dry=v / GAIN) for r, v in zip(RATES, (75.0, 8.0, 12.0), strict=True)]
+    assert severity(judged(odd), "co_rising_towards_end") == "check"
+    dented = [point(r, co_dry=v / GAIN) for r, v in zip(RATES, (75.0, 8.0, 22.0), strict=True)]
+    assert severity(judged(dented), "co_rising_towards_end") is None
+
+
 def test_co_without_o2_is_not_judged() -> None:
     result = judged(points(o2_dry=None, co2_dry=None))
     assert {"co_above_limit", "co_elevated"} <= not_judged(result)
