@@ -304,7 +304,7 @@ async def change(
     def done() -> str:
         who = form.get("who", "").strip()[:100]
         if not who:
-            raise WordsMissing("who does this")
+            raise WordsMissing("say who does this")
         known = int(form["known"]) if form.get("known", "").isdigit() else None
         cut = intake.log_cut(visit_id, attachment_id)
         if known is not None and known != len(cut.corrections):
