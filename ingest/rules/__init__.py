@@ -10,7 +10,7 @@ from ingest.rules.families import RULES as READING_RULES
 from ingest.rules.model import Rule
 
 # After the families: the service rules are written with ``ingest.rules.model``.
-from ingest.service.rules import SERVICE_RULES
+from ingest.service.rules.judge import SERVICE_RULES
 
 RULES: Mapping[str, Rule] = MappingProxyType({**READING_RULES, **SERVICE_RULES})
 """The closed list of rules by key: of the readings, then of the service part."""

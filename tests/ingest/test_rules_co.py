@@ -12,6 +12,7 @@ from ingest.models import AccuracySpec
 from ingest.rules.view import AIR_O2
 from parsers.model import Bound
 from tests.ingest.cases import (
+    RATES,
     boiler,
     flag,
     judged,
