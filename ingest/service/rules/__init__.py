@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
-from ingest.service.rules.judge import SERVICE_RULES, holds_service, judge_service, with_service
+# First, whoever is imported first: ``ingest.rules`` joins these rules to its own, and they are
+# written with its model.
+import ingest.rules  # noqa: F401
+from ingest.service.rules.judge import (
+    SERVICE_RULES,
+    holds_service,
+    judge_service,
+    with_service,
+)
 
 __all__ = ["SERVICE_RULES", "holds_service", "judge_service", "with_service"]
