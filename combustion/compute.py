@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from combustion import refusals
 from combustion.air import CO2_IN_DRY_AIR, STANDARD_PRESSURE, pressure_at_altitude
-from combustion.faults import REFUSED_BY, Fault, reason
+from combustion.faults import REFUSED_BY, Fault, reasons
 from combustion.fuels import FUELS, Fuel
 from combustion.kernel import ROWS, Between, Block, Column, compute_block, constants
 from combustion.propagation import Derivative, propagate_block, spread_key
@@ -83,11 +83,7 @@ class Computed:
 
     def refused(self, row: int) -> dict[str, str]:
         """Return the outputs of a row that are missing, each with its reason."""
-        faults = int(self.faults[row])
-        if not faults:
-            return {}
-        found = {key: reason(key, faults) for key in OUTPUTS}
-        return {key: why for key, why in found.items() if why is not None}
+        return dict(reasons(int(self.faults[row])))
 
 
 # Input, range, bit when missing (0: may be missing), bit when impossible.

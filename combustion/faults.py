@@ -7,6 +7,7 @@ asks for a row.
 from __future__ import annotations
 
 from enum import IntFlag
+from functools import lru_cache
 from types import MappingProxyType
 
 from combustion.refusals import Reason
@@ -111,6 +112,7 @@ REFUSED_BY: MappingProxyType[str, Fault] = MappingProxyType(
 """Which faults make which output missing; its keys are the outputs, in their order."""
 
 
+@lru_cache(maxsize=65536)
 def reason(key: str, faults: int) -> str | None:
     """Return why an output of a row is missing, or None where it is not.
 
@@ -119,7 +121,21 @@ def reason(key: str, faults: int) -> str | None:
     >>> reason("excess_air", Fault.STACK_MISSING) is None
     True
     """
-    found = REFUSED_BY[key] & faults
+    faults = int(faults)
+    found = int(REFUSED_BY[key]) & faults
     if not found:
         return None
-    return "; ".join(SENTENCES[fault] for fault in Fault if fault & found)
+    return "; ".join(SENTENCES[fault] for fault in Fault if int(fault) & found)
+
+
+@lru_cache(maxsize=4096)
+def reasons(faults: int) -> tuple[tuple[str, str], ...]:
+    """Return every output that the faults make missing, with its reason.
+
+    Few combinations of faults occur in a table, however long: each is spelt out once.
+
+    >>> reasons(0)
+    ()
+    """
+    found = ((key, reason(key, faults)) for key in REFUSED_BY)
+    return tuple((key, why) for key, why in found if why is not None)

@@ -11,6 +11,7 @@ import io
 import json
 import math
 import re
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -199,9 +200,14 @@ def added_headings(table: ComputedTable) -> list[tuple[str, str, np.ndarray]]:
 
 
 def _refused_text(table: ComputedTable, row: int) -> str:
+    return _together(tuple(table.refused(row).items()))
+
+
+@lru_cache(maxsize=4096)
+def _together(refused: tuple[tuple[str, str], ...]) -> str:
     # Outputs with one reason are said together: "co_air_free, co_at_3_o2: why".
     by_reason: dict[str, list[str]] = {}
-    for key, why in table.refused(row).items():
+    for key, why in refused:
         by_reason.setdefault(why, []).append(key)
     return "; ".join(f"{', '.join(keys)}: {why}" for why, keys in by_reason.items())
 
