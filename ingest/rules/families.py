@@ -20,6 +20,7 @@ from ingest.rules import (
     room,
     seasons,
     stack,
+    timing,
 )
 from ingest.rules.model import Rule
 from ingest.rules.view import View
@@ -34,6 +35,7 @@ _MODULES = (
     gas_balance,
     analyzer,
     firing,
+    timing,
     copies,
     passes,
     seasons,
