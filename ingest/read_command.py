@@ -115,6 +115,18 @@ def read(
     explain: Annotated[
         bool, typer.Option("--explain", help="How each column and line was understood, and why.")
     ] = False,
+    cut: Annotated[
+        bool,
+        typer.Option(
+            "--cut", help="A continuous log: its proposed cut; --rates is then the boiler's list."
+        ),
+    ] = False,
+    response_time: Annotated[
+        float | None,
+        typer.Option(
+            help="With --cut: seconds of the instrument to 90 % of a step.", min=1, max=600
+        ),
+    ] = None,
     map_file: Annotated[
         Path | None, typer.Option("--map", help="A taught map (Table Schema, JSON).")
     ] = None,
@@ -141,6 +153,8 @@ def read(
     """Read an analyzer file and show what was understood, and what was not."""
     if not file.is_file():
         raise _usage(f"{file}: there is no such file")
+    if cut and as_json:
+        raise _usage("--cut shows a table; the cut as JSON comes from the API (fluebook.cut/1)")
     if decimal not in (None, ",", "."):
         raise _usage("--decimal: expected , or .")
     try:
@@ -159,7 +173,7 @@ def read(
     try:
         result = read_bytes(file.read_bytes(), file.name, options=options)
         numbers = rates_stated(rates)
-        if any((numbers, phase, fuel, burner, stated)):
+        if not cut and any((numbers, phase, fuel, burner, stated)):
             given = assign(
                 result.readings,
                 rates=numbers,
@@ -180,11 +194,27 @@ def read(
         typer.echo(json.dumps(read_json(result), ensure_ascii=False, indent=2))
         return
     console = Console()
-    if explain:
+    if cut:
+        _cut(result, numbers or [], response_time, console)
+    elif explain:
         _explain(result, console)
     else:
         _readings(result, console)
     _account(result, console)
+
+
+def _cut(
+    result: ReadResult, rates: list[float], response_time: float | None, console: Console
+) -> None:
+    # Cutting needs numpy; reading alone does not wait for it.
+    from ingest.cut_command import cut_table
+
+    table, said = cut_table(result, rates, response_time=response_time)
+    if table is None:
+        typer.echo(f"{result.name}: {said}", err=True)
+        raise typer.Exit(UNREADABLE)
+    console.print(table)
+    console.print(said)
 
 
 def _zone_stated(text: str | None) -> str | None:
