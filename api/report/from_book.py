@@ -21,7 +21,12 @@ from ingest.intake import PROGRAM_VERSION, Intake, VisitView
 from ingest.models import Boiler
 from ingest.service.findings import open_findings
 from ingest.service.plans import Plan
-from ingest.service.rules import holds_service, with_service
+from ingest.service.rules import (
+    holds_service,
+    lacks_plan,
+    with_service,
+    without_service,
+)
 
 MADE = "report_made"
 """Action of the line in the audit chain."""
@@ -66,8 +71,10 @@ def report_input(
     plan = None if record is None or record.plan is None else plans.get(record.plan)
     records = [e.visit.service for e in view.history if e.visit.service is not None]
     judgement = view.judgement
-    if not holds_service(judgement):
-        judgement = with_service(judgement, plan, visit=visit, boiler=boiler, earlier=records)
+    if not holds_service(judgement) or (plan is not None and lacks_plan(judgement)):
+        # Judged when no plan was at hand: the readings' judgement stays, the service part's is new.
+        readings = without_service(judgement)
+        judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=records)
     trail = [line for line in intake.trail(_id(view)) if line["action"] != MADE]
     standing = [a for a in view.attachments if a.withdrawn_at is None]
     return ReportInput(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from api.report.given import Evidence, Photo, ReportInput
@@ -15,7 +16,6 @@ from ingest.intake import PROGRAM_VERSION
 from ingest.limits import resolve_limits
 from ingest.service.findings import open_findings
 from ingest.service.plans import Plan
-from ingest.service.rules import holds_service, with_service
 from ingest.validator import judge
 
 _PICTURES = {".png", ".jpg", ".jpeg"}
@@ -54,11 +54,9 @@ def folder_input(
     if made is None:
         raise NoTime(f"{path.name}/visit.json: a report needs when the visit started or ended")
     limits = resolve_limits(case.boiler, model=case.model_limits, company=case.company_limits)
-    judgement = judge(case, limits=limits)
     plan = None if record is None or record.plan is None else plans.get(record.plan)
+    judgement = judge(replace(case, plan=plan), limits=limits)
     records = [e.visit.service for e in case.history if e.visit.service is not None]
-    if not holds_service(judgement):
-        judgement = with_service(judgement, plan, visit=visit, boiler=case.boiler, earlier=records)
     return ReportInput(
         report_id=str(visit.id or visit.external_id or path.name),
         made=made,

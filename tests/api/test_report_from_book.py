@@ -116,6 +116,7 @@ def test_the_service_part_is_judged_and_its_plan_is_named(place: Path) -> None:
         given = report_input(intake, intake.visit(identity), PLANS)
         rules = {f.rule for f in given.judgement.flags}
         assert {"finding_open", "safety_test_simulated"} <= rules
+        assert "task_missing" not in {n.rule for n in given.judgement.not_judged}
         without = report_input(intake, intake.visit(identity), {})
     assert {"task_missing", "safety_test_missing"} <= {n.rule for n in without.judgement.not_judged}
     assert content(given, ReportOptions()).sha256 != content(without, ReportOptions()).sha256

@@ -9,7 +9,16 @@ from ingest.service.rules.judge import (
     SERVICE_RULES,
     holds_service,
     judge_service,
+    lacks_plan,
     with_service,
+    without_service,
 )
 
-__all__ = ["SERVICE_RULES", "holds_service", "judge_service", "with_service"]
+__all__ = [
+    "SERVICE_RULES",
+    "holds_service",
+    "judge_service",
+    "lacks_plan",
+    "with_service",
+    "without_service",
+]

@@ -73,6 +73,20 @@ def holds_service(judgement: Judgement) -> bool:
     return not rules.isdisjoint(SERVICE_RULES)
 
 
+def without_service(judgement: Judgement) -> Judgement:
+    """Return a judgement of the readings alone."""
+    return replace(
+        judgement,
+        flags=tuple(f for f in judgement.flags if f.rule not in SERVICE_RULES),
+        not_judged=tuple(n for n in judgement.not_judged if n.rule not in SERVICE_RULES),
+    )
+
+
+def lacks_plan(judgement: Judgement) -> bool:
+    """Return whether the service part was judged without a plan at hand."""
+    return any(n.rule == tasks.TASK_MISSING.key for n in judgement.not_judged)
+
+
 def with_service(
     judgement: Judgement,
     plan: Plan | None,
