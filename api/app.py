@@ -74,7 +74,19 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.settings = settings
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
     install_problems(app)
-    for module in (sites, boilers, visits, files, cuts, judging, service, review, visit, forms, cut):
+    for module in (
+        sites,
+        boilers,
+        visits,
+        files,
+        cuts,
+        judging,
+        service,
+        review,
+        visit,
+        forms,
+        cut,
+    ):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
     _pages_speak_html(app)

@@ -134,7 +134,9 @@ def test_targets_are_large_enough_for_cold_hands(demo: str, opened: Any) -> None
     context = opened.new_context(viewport={"width": 390, "height": 844})
     page = context.new_page()
     page.goto(make_visit(demo, page))
-    small = page.locator("button, input:not([type=radio]), .choices label, summary").evaluate_all(
+    small = page.locator(
+        "button, input:not([type=radio], [type=checkbox]), .choices label, summary"
+    ).evaluate_all(
         "all => all.filter(e => e.getBoundingClientRect().height < 48).map(e => e.outerHTML)"
     )
     assert small == []
