@@ -38,7 +38,7 @@ try:
 except ImportError:  # the optional extra is not installed
     pyarrow = None
 
-BULK_BYTES = 1_500_000
+BULK_BYTES = 400_000
 """Shorter input is read by the careful code alone."""
 
 _HEAD = 1 << 15
@@ -334,10 +334,18 @@ def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) 
     n = body.rows
     parse = _by_pyarrow if pyarrow is not None else _by_pandas
     columns, texts = parse(view, rows, quotes, plan)
-    for array in columns.values():
-        if not np.isfinite(array[~np.isnan(array)]).all():
-            raise _NotPlain
-        body.fractions |= plan.whole_numbers and bool(np.any(array[~np.isnan(array)] % 1))
+    whole = False
+    measured = {i for i, _ in plan.measured.values()}
+    for i, array in columns.items():
+        if np.isfinite(array).all():
+            # A measured column without an empty cell: no row is without a value.
+            whole |= i in measured
+            kept = array
+        else:
+            kept = array[~np.isnan(array)]
+            if not np.isfinite(kept).all():
+                raise _NotPlain
+        body.fractions |= plan.whole_numbers and bool(np.any(kept % 1))
     if plan.time_columns and body.times is not None:
         matrix = joined([texts[i] for i in plan.time_columns])
         times = None if matrix is None else fixed_times(matrix, plan.sample_time, plan.day_first)
@@ -350,14 +358,15 @@ def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) 
     empty = np.ones(rows, dtype=bool)
     for quantity, (i, convert) in plan.measured.items():
         array = columns[i]
-        empty &= np.isnan(array)
+        if not whole:
+            empty &= np.isnan(array)
         out = body.values[quantity][n : n + rows]
         if convert is None or (convert.factor == 1.0 and convert.offset == 0.0):
             out[:] = array
         else:
             np.multiply(array, convert.factor, out=out)
             out += convert.offset
-    if empty.any():
+    if not whole and empty.any():
         raise _NotPlain
     body.lines[n : n + rows] = np.arange(body.line, body.line + rows)
     body.rows += rows
@@ -421,7 +430,7 @@ def _by_pyarrow(
         column = table.column(str(i))
         # Nulls become NaN; a written "nan" is told from an empty cell by the careful code.
         array = column.to_numpy()
-        if column.null_count != int(np.isnan(array).sum()):
+        if not np.isfinite(array).all() and column.null_count != int(np.isnan(array).sum()):
             raise _NotPlain
         numbers[i] = array
     return numbers, {i: table.column(str(i)).combine_chunks() for i in texts}
@@ -437,7 +446,7 @@ def _by_pandas(
     texts = [*plan.time_columns, *plan.words.values()]
     measured = [i for i, _ in plan.measured.values()]
     kinds: dict[int, Any] = dict.fromkeys((*measured, *plan.checked), np.float64)
-    kinds |= dict.fromkeys(texts, str)
+    kinds |= dict.fromkeys(texts, object)
     # Before version 3 the reader's default way of reading digits is not exact to the last bit.
     exact: Any = {}
     if int(pandas.__version__.split(".")[0]) < 3:
@@ -462,7 +471,7 @@ def _by_pandas(
     if len(frame) != rows:
         raise _NotPlain
     numbers = {i: frame[i].to_numpy() for i in (*measured, *plan.checked)}
-    return numbers, {i: frame[i].fillna("").to_list() for i in texts}
+    return numbers, {i: [c if isinstance(c, str) else "" for c in frame[i].tolist()] for i in texts}
 
 
 def _careful(piece: bytes, plan: _Plan, body: _Body, own: Ask) -> None:

@@ -27,12 +27,12 @@ Matrix = NDArray[np.uint8]
 def _matrix(texts: Any) -> Matrix | None:
     """Return texts of one width as rows of bytes, None where widths differ."""
     if isinstance(texts, list):
-        if not texts or len({len(t) for t in texts}) != 1 or not "".join(texts[:1]).isascii():
+        if not texts or len(set(map(len, texts))) != 1 or not texts[0]:
             return None
-        try:
-            flat = np.frombuffer("".join(texts).encode("ascii"), dtype=np.uint8)
-        except UnicodeEncodeError:
+        whole = "".join(texts)
+        if not whole.isascii():
             return None
+        flat = np.frombuffer(whole.encode("ascii"), dtype=np.uint8)
         return flat.reshape(len(texts), -1)
     n = len(texts)
     _, offsets, data = texts.buffers()

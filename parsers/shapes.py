@@ -80,7 +80,7 @@ def is_summary(text: str) -> bool:
     (True, True, False)
     """
     bare = text.strip().strip(":. ")
-    if len(bare) > 60:
+    if len(bare) > 60 or bare[:1].isdigit():
         return False
     if bare[:1] in ("Ø", "ø", "∅", "σ", "Σ") or folded(bare) in _SUMMARY:
         return True
