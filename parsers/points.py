@@ -34,8 +34,8 @@ class Settled:
 
     ``mean`` and ``spread`` (sample standard deviation, 0 for a single reading) in the canonical
     unit; ``drift`` is the fitted change over the point's span, None under three timed samples;
-    ``u_mean`` the standard uncertainty of the mean from scatter, autocorrelation respected; in a cut
-    log also from what was left of the step and from the display's rounding.
+    ``u_mean`` the standard uncertainty of the mean from scatter, autocorrelation respected; in a
+    cut log also from what was left of the step and from the display's rounding.
     """
 
     mean: float
