@@ -161,3 +161,23 @@ class ReadShape(TypedDict):
     readings: list[ReadingShape]
     not_read: list[NotReadShape]
     warnings: list[WarningShape]
+
+
+class ComputedRowShape(TypedDict):
+    """One row of a computed table; ``line`` is null for a case given by options."""
+
+    row: int
+    line: int | None
+    values: dict[str, float]
+    u: dict[str, float]
+    refused: dict[str, str]
+    input: NotRequired[dict[str, str]]
+
+
+class ComputeShape(TypedDict):
+    """fluebook.compute/1: computed values by glossary key, missing ones with their reason."""
+
+    format: Literal["fluebook.compute/1"]
+    conventions: dict[str, str]
+    notes: list[str]
+    rows: list[ComputedRowShape]

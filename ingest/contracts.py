@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from ingest.contract_shapes import JudgeShape, ReadShape
+from ingest.contract_shapes import ComputeShape, JudgeShape, ReadShape
 from ingest.models import Boiler, LimitsDocument, Visit
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -24,6 +24,7 @@ def schemas() -> dict[str, dict[str, Any]]:
     made: dict[str, tuple[str, dict[str, Any]]] = {
         "read-1.json": ("fluebook.read/1", TypeAdapter(ReadShape).json_schema()),
         "judge-1.json": ("fluebook.judge/1", TypeAdapter(JudgeShape).json_schema()),
+        "compute-1.json": ("fluebook.compute/1", TypeAdapter(ComputeShape).json_schema()),
         "visit.json": ("visit.json of a visit folder", Visit.model_json_schema()),
         "boiler.json": ("boiler.json of a visit folder", Boiler.model_json_schema()),
         "limits.json": ("limits of a company or a model", LimitsDocument.model_json_schema()),

@@ -7,6 +7,7 @@ import io
 import json
 from pathlib import Path
 
+import jsonschema
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,6 +17,7 @@ from api.command import main
 from combustion.compute import OUTPUTS
 from combustion.quantities import QUANTITIES
 from ingest.compute_table import computed_table
+from ingest.contracts import schemas
 from parsers import ReadOptions
 
 run = CliRunner()
@@ -72,6 +74,7 @@ def test_one_bad_row_never_stops_the_rest_and_says_why(path: Path) -> None:
 def test_json_is_fluebook_compute_1(path: Path) -> None:
     _, out, said = invoke(str(path), "--json")
     body = json.loads(out)
+    jsonschema.validate(body, schemas()["compute-1.json"])
     assert body["format"] == "fluebook.compute/1"
     assert body["conventions"]
     assert [r["row"] for r in body["rows"]] == [1, 2, 3, 4, 5, 6]
