@@ -35,6 +35,7 @@ CAUTION = (
 )
 _TRENDS = {"rising": "↑", "falling": "↓", "steady": "→", "unknown": ""}
 _REFRESH = 0.25
+_CUT_EVERY = 15.0
 
 
 def listen(
@@ -143,6 +144,8 @@ class _Shown:
         self.console = Console()
         self._live: Live | None = None
         self._drawn = 0.0
+        self._points = ""
+        self._next_cut = time.monotonic() + _CUT_EVERY
 
     def __enter__(self) -> _Shown:
         if not self.as_json:
@@ -175,10 +178,25 @@ class _Shown:
                 self.console.print(f"{record.received:%H:%M:%S} {text}")
         if self._live is not None and time.monotonic() - self._drawn > _REFRESH:
             self._drawn = time.monotonic()
+            self._look_for_points()
             self._live.update(self._table(), refresh=True)
 
+    def _look_for_points(self) -> None:
+        """Cut what was heard so far, now and then, never for more than a fiftieth of the time."""
+        began = time.monotonic()
+        if began < self._next_cut or not self.heard.readings:
+            return
+        _, segments = self.heard.cut()
+        plateaus = [s for s in segments if s.kind == "plateau"]
+        settled = sum(s.settled for s in plateaus)
+        self._points = f"; {len(plateaus)} plateaus so far, {settled} settled"
+        if segments:
+            self._points += f", now: {segments[-1].kind.replace('_', ' ')}"
+        took = time.monotonic() - began
+        self._next_cut = began + max(_CUT_EVERY, 50 * took)
+
     def _table(self) -> Table:
-        table = Table(caption=_counts(self.heard))
+        table = Table(caption=_counts(self.heard) + self._points)
         for name in ("quantity", "now", "change", "trend", "settled"):
             table.add_column(name, justify="right" if name in ("now", "change") else "left")
         for key, now in self.heard.now().items():
