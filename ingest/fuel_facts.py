@@ -85,7 +85,7 @@ def facts(fuel: str) -> FuelFacts | None:
     """Return the facts of a fuel, None where the text names none.
 
     >>> round(facts("Natural gas").co2_ultimate, 1), facts("phlogiston")
-    (11.8, None)
+    (11.9, None)
     """
     try:
         known = fuel_from_text(fuel)

@@ -172,7 +172,7 @@ def draw_device(rng: random.Random) -> Device:
             "air": one(0.4),
             "ret": one(0.8),
             "sup": one(0.8),
-        },  # fmt: skip
+        },
         gain_co=1.0 + one(0.03),
         calculates_co2=rng.random() < 0.5,
         stated=rng.random() < 0.5,
