@@ -8,6 +8,7 @@ change. The bytes of the log are evidence and are never touched.
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -240,10 +241,7 @@ class Cuts:
         sql = self.book.reader
         kept = cuts.proposal(sql, visit_id, attachment_id)
         row = visits.visit_row(sql, visit_id)
-        files = [a for a in readings.attachments(sql, visit_id) if a.id == attachment_id]
-        if not files or files[0].withdrawn_at is not None:
-            raise NotFound("cut log", attachment_id)
-        file = files[0]
+        file = _must_be_there(sql, visit_id, attachment_id)
         log = read_log(readings.evidence(sql, file.sha256), file.name, kept.settings["zone"])
         if log.sha256 != kept.readings_sha256:
             raise StateConflict(
@@ -304,6 +302,7 @@ class Cuts:
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             kept = cuts.proposal(change.sql, visit_id, attachment_id)
+            _must_be_there(change.sql, visit_id, attachment_id)
             there = _operations(cuts.corrections(change.sql, attachment_id))
             known = len(there) if after is None else after
             if not 0 <= known <= len(there):
@@ -358,6 +357,7 @@ class Cuts:
         cut = self.log_cut(visit_id, attachment_id)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
+            _must_be_there(change.sql, visit_id, attachment_id)
             done = len(cuts.corrections(change.sql, attachment_id))
             if done != len(cut.corrections) or corrections not in (None, done):
                 raise StateConflict("the cut was corrected meanwhile; look at it again")
@@ -426,6 +426,13 @@ def _said(cut: LogCut, number: int, made: Sequence[FiringPoint]) -> dict[str, An
             for p in made
         ],
     }
+
+
+def _must_be_there(sql: sqlite3.Connection, visit_id: UUID, attachment_id: UUID) -> Attachment:
+    for file in readings.attachments(sql, visit_id):
+        if file.id == attachment_id and file.withdrawn_at is None:
+            return file
+    raise NotFound("cut log", attachment_id)
 
 
 def _operations(done: Sequence[KeptCorrection]) -> list[CutOperation]:
