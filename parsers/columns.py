@@ -293,7 +293,9 @@ def _measured(
             _wrong_unit(ask, place, heading, unit, quantity, why)
             return why
         per_cell[unit] = convert
-    if own is None and in_cells and not bare:
+    silent = bool(parts) and not any(parts)
+    if own is None and (silent or (in_cells and not bare)):
+        # Cells with their own units, or not one number: nothing here needs a unit of the column.
         return Measured(i, quantity, None, None, per_cell, place, heading, m.reference_o2)
     if own is None:
         own = ask.options.units.get(quantity) or _declared_units(block.preamble, canonical)

@@ -146,9 +146,12 @@ def split_cell(text: str) -> Parts | None:
 def no_value(text: str) -> str | None:
     """Return the reason where a cell stands for "no value", None where it does not.
 
-    >>> no_value("---"), no_value("sensor off"), no_value("abc")
-    ('no reading', 'sensor off', None)
+    >>> no_value("---"), no_value("sensor off"), no_value("abc"), no_value("---- °C")
+    ('no reading', 'sensor off', None, 'no reading')
     """
+    mark, _, unit = text.strip().rpartition(" ")
+    if mark and unit not in ("-", "1") and is_unit(unit):
+        text = mark  # a printer leaves the unit standing behind its dashes
     folded = text.strip().strip("[]()\"'").strip().casefold()
     if not folded:
         return "empty"

@@ -623,6 +623,15 @@ def sideways(
                 groups[-1].append(entry)
                 gap = False
                 continue
+            if _time_line(row):
+                whole = Meaning("time", confidence=1.0, why="a line that is a date and time")
+                entry = (row, "time", None, whole, -1)
+                if _time_first(groups):
+                    groups.append([entry])
+                elif not any(e[1] == "time" for e in groups[-1]):
+                    groups[-1].append(entry)
+                gap = False
+                continue
             pair = pair_of(row)
             if pair is not None and not groups:
                 shape.preamble.setdefault(*pair)
@@ -658,6 +667,22 @@ def sideways(
     if not ticket and shape.blocks and all(len(b.meanings) == 1 for b in shape.blocks):
         shape.score = 0.0
     return shape
+
+
+def _time_line(row: Row) -> bool:
+    """Return whether a line is nothing but a date with its clock time."""
+    found = stamp(row.raw.strip())
+    return found is not None and found.numbers is not None and found.clock is not None
+
+
+def _time_first(groups: list[list[tuple[Row, str, str | None, Meaning, int]]]) -> bool:
+    """Return whether a printer puts the time over its values, as the first ticket shows."""
+    for group in groups:
+        if any(_is_quantity(e[3]) for e in group):
+            labels = [e[1] for e in group]
+            first = next(n for n, e in enumerate(group) if _is_quantity(e[3]))
+            return "time" in labels[:first]
+    return True
 
 
 def _labelled(

@@ -157,6 +157,7 @@ _STATISTIC = frozenset(
 _AVERAGE = frozenset(["avg", "average", "mean", "mittelwert", "moyenne", "media", "promedio"])
 
 
+@lru_cache(maxsize=65536)
 def folded(text: str) -> str:
     """Return a heading in lower case, without accents, marks and subscript forms.
 
