@@ -203,6 +203,12 @@ class PortSource:
         if self._port is None:
             return b""
         try:
+            if self._socket:
+                self._port.timeout = 0.05
+                pieces, until = b"", time.monotonic() + 1.0
+                while time.monotonic() < until and (piece := self._port.read(65536)):
+                    pieces += piece
+                return pieces
             count = self._port.in_waiting
             return bytes(self._port.read(count)) if count else b""
         except (serial.SerialException, OSError, TypeError):

@@ -189,6 +189,7 @@ def test_a_socket_is_a_port() -> None:
 
     def serve() -> None:
         connection, _ = server.accept()
+        time.sleep(0.5)  # opening a port throws away what waits in it
         for at in range(0, len(lines), 100):
             connection.sendall(lines[at : at + 100])
             time.sleep(0.005)
