@@ -71,7 +71,7 @@ def test_score_on_simulated_logs(with_rate: bool, logs: int) -> None:
 def test_full_score(with_rate: bool, found: float, false: float) -> None:
     score = simulated_logs.run(simulated_logs.joint, with_rate, range(20000, 20300))
     assert score.found >= found * score.long
-    # The aim for false plateaus is met within the 95 % interval, not by the share itself: docs say so.
+    # Met within the 95 % interval, not by the share itself: the docs say so.
     assert simulated_logs.interval95(score.false, score.claimed)[0] <= false
     assert score.covered >= 0.94 * score.stated
 
