@@ -46,7 +46,7 @@ class Log:
     started: datetime
     times: Floats
     columns: Mapping[str, Floats]
-    readings: Sequence[Reading]
+    count: int
     untimed: int
     sha256: str
 
@@ -90,13 +90,18 @@ class LogCut:
 
 @lru_cache(maxsize=2)
 def read_log(data: bytes, name: str, zone: str | None) -> Log:
-    """Return a log from its bytes.
+    """Return a log from its bytes; the last two are held, by their columns alone.
 
     Raises
     ------
     parsers.ReadError
         If the bytes cannot be read, or fewer than two readings have a time.
     """
+    return log_and_readings(data, name, zone)[0]
+
+
+def log_and_readings(data: bytes, name: str, zone: str | None) -> tuple[Log, list[Reading]]:
+    """Return a log from its bytes, and its readings in order of time."""
     result = read(data, name, options=ReadOptions(site_zone=zone))
     if len({r.time is not None and r.time.tzinfo is None for r in result.readings if r.time}) > 1:
         raise _no_log(name, "some of its times carry an offset from UTC and others do not")
@@ -107,7 +112,7 @@ def read_log(data: bytes, name: str, zone: str | None) -> Log:
     for reading in timed:
         digest.update(reading_json(reading).encode())
     untimed = len(result.readings) - len(timed)
-    return Log(started, times, columns, timed, untimed, digest.hexdigest())
+    return Log(started, times, columns, len(timed), untimed, digest.hexdigest()), timed
 
 
 def _no_log(name: str, why: str) -> PointsUnclear:
@@ -220,7 +225,7 @@ class Cuts:
                 change.record(
                     "file_added",
                     f"visit:{visit_id}",
-                    {"file": name, "sha256": sha256, "readings": 0, "log": len(log.readings)},
+                    {"file": name, "sha256": sha256, "readings": 0, "log": log.count},
                 )
         return self.log_cut(visit_id, there[0].id if there else attachment), bool(there)
 
@@ -355,6 +360,9 @@ class Cuts:
             If the visit is not open, or the cut was corrected meanwhile.
         """
         cut = self.log_cut(visit_id, attachment_id)
+        zone = cuts.proposal(self.book.reader, visit_id, attachment_id).settings["zone"]
+        data = readings.evidence(self.book.reader, cut.attachment.sha256)
+        _, timed = log_and_readings(data, cut.attachment.name, zone)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             _must_be_there(change.sql, visit_id, attachment_id)
@@ -366,7 +374,7 @@ class Cuts:
                 return *present(change.sql, row), row.version
             _must_be_open(row)
             visits.check_version(row, expected_version)
-            made = self._points(cut, row, boiler_and_site(change.sql, row.visit)[0])
+            made = self._points(cut, timed, row, boiler_and_site(change.sql, row.visit)[0])
             if not made:
                 raise CorrectionError(
                     "no stretch has both a firing rate that is more than a proposal and a phase; "
@@ -398,12 +406,14 @@ class Cuts:
         return points, judgement, version
 
     @staticmethod
-    def _points(cut: LogCut, row: VisitRow, boiler: Boiler | None) -> list[FiringPoint]:
+    def _points(
+        cut: LogCut, timed: Sequence[Reading], row: VisitRow, boiler: Boiler | None
+    ) -> list[FiringPoint]:
         stated = cut.attachment.statement
         return points_of_log(
             cut.segments,
             cut.phases,
-            cut.log.readings,
+            timed,
             started=cut.log.started,
             fuel=stated.get("fuel")
             or row.visit.fuel

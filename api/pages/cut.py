@@ -272,7 +272,7 @@ def cut_page(
         points=[v for v in views if v.number is not None],
         heads=[(label(k), shown.unit(k)) for k in keys],
         file=cut.attachment,
-        readings=number(len(cut.log.readings), 0),
+        readings=number(cut.log.count, 0),
         lasts=_lasts(float(cut.log.times[-1])),
         untimed=cut.log.untimed,
         rates=", ".join(f"{r:g}" for r in cut.rates),

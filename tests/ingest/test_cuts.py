@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from api.command import main as command
 from ingest.cut_operations import CutOperation, applied, operation_from, standing
 from ingest.intake import Intake, Statement
-from ingest.intake_cuts import LogCut, proposed, rate_aims, read_log
+from ingest.intake_cuts import LogCut, log_and_readings, proposed, rate_aims, read_log
 from ingest.log_points import counted
 from ingest.models import Boiler, Visit
 from ingest.store import Book
@@ -105,7 +105,7 @@ def test_what_stands_in_the_file_is_left_as_it_was_read(intake: Intake) -> None:
     intake.correct_cut(visit, cut.attachment.id, named(cut), WHO)
     intake.confirm_cut(visit, cut.attachment.id, WHO)
     assert intake.evidence(cut.attachment.sha256) == before
-    by_line = {r.lines: r for r in cut.log.readings}
+    by_line = {r.lines: r for r in log_and_readings(LOG, "log.csv", None)[1]}
     for kept in intake.visit(visit).readings:
         read = by_line[kept.reading.lines]
         assert kept.reading.values == read.values
