@@ -94,7 +94,7 @@ def test_five_pulled_cables_and_one_percent_damage_lose_and_invent_nothing(
     assert all(any(i == g for g in rest) for i in intact)  # every intact line is a reading
     assert len(intact) + len(instrument.damaged) == len(sent)
     only_ends = sum(line[:-2] == hit[:-2] for line, hit in instrument.damaged)
-    assert len(got) - len(intact) <= only_ends + 1  # or a hex digit of the sum changed its case
+    assert len(got) - len(intact) <= only_ends
     assert len(heard.damage) >= 0.9 * len(instrument.damaged)
 
 
