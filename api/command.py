@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "explain": ("ingest.judge_command:explain", "Explain a rule, or list them all."),
     "compute": ("ingest.compute_command:compute", "Add computed columns to a table of readings."),
     "maps": ("ingest.read_command:maps", "Teach, list and show column maps."),
+    "plans": ("ingest.plans_command:plans", "Check service plans, bring them into a book, list."),
     "import": ("ingest.book_commands:bring", "Bring a site list or past visits into a book."),
     "listen": ("ingest.listen_command:listen", "Read an analyzer on a serial port."),
     "instrument": ("samples.instrument:instrument", "Simulate an instrument on a port of its own."),

@@ -31,10 +31,10 @@ def due(
 ) -> None:
     """List boilers, tasks, tests, parts to pick, wanted readings and open findings."""
     from api.due_list import due_in_book, due_json
-    from api.plans import office_plans
     from ingest.intake import Intake
     from ingest.service.calendar import calendar
     from ingest.service.intervals import end_of_month
+    from ingest.service.office import office_plans
     from ingest.service.plans import PlanError
     from ingest.store import Book, BookError
 
@@ -49,7 +49,8 @@ def due(
     try:
         known = office_plans(plans)
         with Book(book) as opened:
-            found = due_in_book(Intake(opened), last, known)
+            intake = Intake(opened)
+            found = due_in_book(intake, last, {**known, **intake.plans()})
     except (PlanError, FileNotFoundError, BookError) as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error

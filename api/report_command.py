@@ -43,12 +43,12 @@ def report(
     who: Annotated[str | None, typer.Option(help="Who makes it; the login name.")] = None,
 ) -> None:
     """Write a visit's report; that of a visit in a book puts its SHA-256 into the audit chain."""
-    from api.plans import office_plans
     from api.report import ReportOptions, report_html, report_pdf
     from api.report.from_book import make_report
     from api.report.from_folder import NoTime, folder_input
     from ingest.documents import DocumentError
     from ingest.intake import Intake
+    from ingest.service.office import office_plans
     from ingest.service.plans import PlanError
     from ingest.store import Book, BookError
     from parsers import ReadError

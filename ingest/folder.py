@@ -1,24 +1,28 @@
 """A visit on disk: a folder, one reading file, or a folder of folders, as cases to judge.
 
-``visit.json`` and ``boiler.json`` are optional beside the reading files, except that a lone reading
-file needs a boiler. What had to be taken for granted is kept in ``Case.assumed`` and said.
+``visit.json``, ``boiler.json`` and ``plan.toml`` are optional beside the reading files, except that
+a lone reading file needs a boiler. What had to be taken for granted is kept in ``Case.assumed``.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ingest.documents import DocumentError, DocumentProblem, boiler_from, read_json_file, visit_from
 from ingest.judgement import Case, EarlierVisit
 from ingest.models import Boiler, Limits, Visit
+from ingest.service.models import ServiceRecord
+from ingest.service.office import office_plans
+from ingest.service.plans import Plan, parse_plan
 from parsers import NotAnAnalyzerFile, ReadError, ReadOptions, assign, firing_points, read
 from parsers.model import Phase, Reading
 from parsers.points import FiringPoint
 
-DOCUMENTS = frozenset({"visit.json", "boiler.json", "limits.json"})
+PLAN = "plan.toml"
+DOCUMENTS = frozenset({"visit.json", "boiler.json", "limits.json", PLAN})
 NOT_READINGS = frozenset(
     {".pdf", ".jpg", ".jpeg", ".png", ".heic", ".gif", ".webp", ".md", ".html", ".mp4", ".docx"}
 )
@@ -95,8 +99,11 @@ def case_at(
     stated: Stated = Stated(),
     company: Limits | None = None,
     model: Limits | None = None,
+    plans: Callable[[], Mapping[str, Plan]] = office_plans,
 ) -> Case:
     """Return the case of a visit folder or a single reading file.
+
+    ``plans`` is asked for only where the visit has a service part.
 
     Raises
     ------
@@ -104,6 +111,8 @@ def case_at(
         If visit.json or boiler.json cannot be used, or no boiler is stated.
     ReadError
         If a reading file cannot be read or its readings cannot be put to firing points.
+    PlanError, FileNotFoundError
+        If plan.toml or one of the office's plans is wrong, or their folder is not there.
     """
     assumed: list[str] = []
     unit = _boiler(path, boiler)
@@ -127,8 +136,21 @@ def case_at(
         history=earlier,
         company_limits=company,
         model_limits=model,
+        plan=None if visit.service is None else _plan(folder, visit.service, unit, plans()),
         assumed=tuple(assumed),
     )
+
+
+def _plan(
+    folder: Path | None, record: ServiceRecord, boiler: Boiler, known: Mapping[str, Plan]
+) -> Plan | None:
+    """Return the folder's own plan, else the one the record names, else the boiler's only one."""
+    own = None if folder is None else folder / PLAN
+    if own is not None and own.is_file():
+        return parse_plan(own.read_text(encoding="utf-8"), PLAN, included=known)
+    if record.plan is not None:
+        return known.get(record.plan)
+    return known.get(boiler.plans[0]) if len(boiler.plans) == 1 else None
 
 
 def _boiler(path: Path, stated: Path | None) -> Boiler:

@@ -26,6 +26,7 @@ from ingest.intake_judging import (
     present,
     stated,
 )
+from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
 from ingest.intake_shapes import (
     OPEN_STATES,
     Doc,
@@ -50,6 +51,8 @@ __all__ = [
     "FileTaken",
     "Intake",
     "Kept",
+    "NotAPicture",
+    "PhotoTaken",
     "Statement",
     "VisitView",
     "WordsMissing",
@@ -59,7 +62,7 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake(Cuts):
+class Intake(Cuts, ServiceParts):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:
@@ -170,10 +173,10 @@ class Intake(Cuts):
         if row.state in OPEN_STATES:
             judge_open(change, row)
         else:
-            judgement, limits = judged(change.sql, row, live_points(change.sql, row.id))
+            judgement, limits, plan = judged(change.sql, row, live_points(change.sql, row.id))
             why = "its boiler became known"
             details |= judgements.write_judgement(
-                change, row.id, "hand_in", judgement, limits, PROGRAM_VERSION, why
+                change, row.id, "hand_in", judgement, limits, PROGRAM_VERSION, why, plan
             )
         change.record("visit_assigned", f"visit:{row.id}", details)
 
@@ -426,9 +429,9 @@ class Intake(Cuts):
             row = visits.visit_row(change.sql, visit_id)
             visits.check_version(row, expected_version)
             _must_be_open(row)
-            judgement, limits = judged(change.sql, row, live_points(change.sql, visit_id))
+            judgement, limits, plan = judged(change.sql, row, live_points(change.sql, visit_id))
             frozen = judgements.write_judgement(
-                change, visit_id, "hand_in", judgement, limits, PROGRAM_VERSION
+                change, visit_id, "hand_in", judgement, limits, PROGRAM_VERSION, plan=plan
             )
             version = visits.set_state(change, row, "handed_in")
             change.record(
@@ -469,9 +472,9 @@ class Intake(Cuts):
             row = visits.visit_row(change.sql, visit_id)
             if row.state in OPEN_STATES:
                 raise StateConflict("an open visit is judged with every change of it")
-            judgement, limits = judged(change.sql, row, live_points(change.sql, visit_id))
+            judgement, limits, plan = judged(change.sql, row, live_points(change.sql, visit_id))
             frozen = judgements.write_judgement(
-                change, visit_id, "again", judgement, limits, PROGRAM_VERSION, why
+                change, visit_id, "again", judgement, limits, PROGRAM_VERSION, why, plan
             )
             visits.touch(change, row)
             change.record(

@@ -14,7 +14,8 @@ from ingest.judgement import Case, EarlierVisit, Judgement
 from ingest.limits import LimitSet, resolve_limits
 from ingest.log_points import counted, points_in_force
 from ingest.models import Boiler, Site, Visit
-from ingest.store import cuts, judgements, lists, places, readings, settings, visits
+from ingest.service.plans import Plan
+from ingest.store import cuts, judgements, lists, places, plans, readings, settings, visits
 from ingest.store.book import Change, stamp
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
@@ -101,10 +102,26 @@ def live_points(
     return counted(points)
 
 
+def plan_of(sql: sqlite3.Connection, visit: Visit, boiler: Boiler | None) -> Plan | None:
+    """Return the plan of the book that a visit's service part is held to.
+
+    The one that the record names, in the version that it names: work is never judged by another
+    version than the one followed. A record that names none is held to the boiler's plan where the
+    boiler has one only.
+    """
+    record = visit.service
+    if record is None:
+        return None
+    if record.plan is not None:
+        return plans.plan(sql, record.plan, record.plan_version)
+    known = [] if boiler is None else boiler.plans
+    return plans.plan(sql, known[0]) if len(known) == 1 else None
+
+
 def judged(
     sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]
-) -> tuple[Judgement, LimitSet]:
-    """Return a visit's judgement by today's rules and limits."""
+) -> tuple[Judgement, LimitSet, Plan | None]:
+    """Return a visit's judgement by today's rules and limits, and the plan it is held to."""
     boiler, site = boiler_and_site(sql, row.visit)
     boiler = boiler or unknown_boiler(row.visit)
     if boiler.altitude is None and site is not None and site.altitude is not None:
@@ -117,8 +134,9 @@ def judged(
         points=points,
         history=history(sql, row),
         company_limits=company,
+        plan=plan_of(sql, row.visit, boiler),
     )
-    return judge(case, limits=limits), limits
+    return judge(case, limits=limits), limits, case.plan
 
 
 def judge_open(
@@ -137,8 +155,10 @@ def judge_open(
     else:
         points = firing_points(live, file=file) if live else []
     readings.write_points(change, row.id, points)
-    judgement, limits = judged(change.sql, row, points)
-    judgements.write_judgement(change, row.id, "current", judgement, limits, PROGRAM_VERSION)
+    judgement, limits, plan = judged(change.sql, row, points)
+    judgements.write_judgement(
+        change, row.id, "current", judgement, limits, PROGRAM_VERSION, plan=plan
+    )
     return points, judgement
 
 

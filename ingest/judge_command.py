@@ -7,6 +7,7 @@ usage. In a folder the worst wins, in the order 3, 2, 1.
 from __future__ import annotations
 
 import json
+from functools import cache, partial
 from pathlib import Path
 from typing import Annotated
 
@@ -21,6 +22,8 @@ from ingest.judge_json import judge_json
 from ingest.judgement import Judgement
 from ingest.models import Limits
 from ingest.rules import RULES
+from ingest.service.office import office_plans
+from ingest.service.plans import PlanError
 from ingest.validator import RULES_VERSION
 from ingest.validator import judge as judged
 from parsers import PHASES, ReadError
@@ -69,11 +72,14 @@ def judge(
     phase: Annotated[str | None, typer.Option(help="as-found, trial or as-left.")] = None,
     company_limits: Annotated[Path | None, typer.Option(help="The company's limits, JSON.")] = None,
     model_limits: Annotated[Path | None, typer.Option(help="The model's limits, JSON.")] = None,
+    plans: Annotated[
+        Path | None, typer.Option(envvar="FLUEBOOK_PLANS", help="Folder of the office's plans.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="fluebook.judge/1, one a line.")] = False,
 ) -> None:
     """Judge a visit: what to stop at, what to fix, what to look at again, what was not checked."""
     stated = _stated(rates, phase)
-    for given in (path, boiler, history, company_limits, model_limits):
+    for given in (path, boiler, history, company_limits, model_limits, plans):
         if given is not None and not given.exists():
             raise _usage(f"{given}: there is no such file or folder")
     try:
@@ -82,6 +88,7 @@ def judge(
     except DocumentError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNREADABLE) from error
+    known = cache(partial(office_plans, plans))
     statuses = set()
     for one in visits_at(path):
         try:
@@ -92,8 +99,9 @@ def judge(
                 stated=stated,
                 company=company,
                 model=model,
+                plans=known,
             )
-        except (DocumentError, ReadError) as error:
+        except (DocumentError, ReadError, PlanError, FileNotFoundError) as error:
             typer.echo(f"{one.name}: could not be read", err=True)
             typer.echo(str(error), err=True)
             statuses.add(UNREADABLE)
@@ -152,9 +160,7 @@ def show(
         out.print("Not checked:")
         for entry in judgement.not_judged:
             out.print(f"  {entry.rule}: {entry.why} (needs {entry.needs})", markup=False)
-    out.print(
-        f"Rules {judgement.rules_version}, {judgement.limits_id}. {CAUTION}", markup=False
-    )
+    out.print(f"Rules {judgement.rules_version}, {judgement.limits_id}. {CAUTION}", markup=False)
 
 
 def explain(

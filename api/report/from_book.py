@@ -18,6 +18,7 @@ from api.report.given import Evidence, Photo, Replaced, ReportInput, ReportOptio
 from api.report.html import report_html
 from api.report.pdf import report_pdf
 from ingest.intake import PROGRAM_VERSION, Intake, VisitView
+from ingest.intake_service import picture_type
 from ingest.models import Boiler
 from ingest.service.findings import open_findings
 from ingest.service.plans import Plan
@@ -32,7 +33,6 @@ MADE = "report_made"
 """Action of the line in the audit chain."""
 
 Face = Literal["pdf", "html"]
-_PICTURES = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,15 +60,19 @@ def report_input(
     view : VisitView
         The visit; its frozen judgement and limits where it was handed in.
     plans : mapping of plan key to Plan
-        The office's plans; one that the visit names and that is not there leaves most of the
-        service part not judged, which the report says.
+        The office's plans, for what the book does not hold; one that the visit names and that is
+        nowhere leaves most of the service part not judged, which the report says.
     company : str
         Name at its head.
     """
     visit, boiler = view.visit, view.boiler or Boiler(name="not yet assigned")
     decided = [j for j in view.judgements if j.kind != "again"][-1]
     record = visit.service
-    plan = None if record is None or record.plan is None else plans.get(record.plan)
+    plan = intake.plan_of(visit)
+    if decided.plan is not None:
+        plan = intake.plan(decided.plan, decided.plan_version)
+    if plan is None and record is not None and record.plan is not None:
+        plan = plans.get(record.plan)
     records = [e.visit.service for e in view.history if e.visit.service is not None]
     judgement = view.judgement
     if not holds_service(judgement) or (plan is not None and lacks_plan(judgement)):
@@ -108,8 +112,9 @@ def _photos(intake: Intake, attachments: Sequence[Any]) -> list[Photo]:
     for attachment in attachments:
         if attachment.kind == "photo":
             data = intake.evidence(attachment.sha256)
-            if data.startswith(_PICTURES):
-                found.append(Photo(attachment.name, attachment.sha256, data, attachment.name))
+            if picture_type(data) is not None:
+                said = str(attachment.statement.get("caption") or attachment.name)
+                found.append(Photo(attachment.name, attachment.sha256, data, said))
     return found
 
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 from api.report.given import Evidence, Photo, ReportInput
@@ -48,14 +47,13 @@ def folder_input(
     NoTime
         If visit.json has neither ``started`` nor ``ended``.
     """
-    case = case_at(path, stated=stated)
-    visit, record = case.visit, case.visit.service
+    case = case_at(path, stated=stated, plans=lambda: plans)
+    visit = case.visit
     made = visit.ended or visit.started
     if made is None:
         raise NoTime(f"{path.name}/visit.json: a report needs when the visit started or ended")
     limits = resolve_limits(case.boiler, model=case.model_limits, company=case.company_limits)
-    plan = None if record is None or record.plan is None else plans.get(record.plan)
-    judgement = judge(replace(case, plan=plan), limits=limits)
+    judgement = judge(case, limits=limits)
     records = [e.visit.service for e in case.history if e.visit.service is not None]
     return ReportInput(
         report_id=str(visit.id or visit.external_id or path.name),
@@ -66,7 +64,7 @@ def folder_input(
         judgement=judgement,
         limits=limits.snapshot,
         company=company or None,
-        plan=plan,
+        plan=case.plan,
         open_findings=open_findings(records),
         history=case.history,
         evidence=[

@@ -12,7 +12,6 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.due_list import DueList, due_in_book, due_json
 from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
-from api.plans import office_plans
 from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report
 from api.report.given import ReportOptions
@@ -20,6 +19,7 @@ from api.routes.shared import IntakeOf, SettingsOf, Who
 from ingest.intake import Intake
 from ingest.service.calendar import calendar
 from ingest.service.intervals import add_months, end_of_month
+from ingest.service.office import office_plans
 from ingest.service.plans import Plan
 
 router = APIRouter(tags=["service"])
@@ -46,11 +46,12 @@ class Made(BaseModel):
 
 
 def plans_of(request: Request) -> dict[str, Plan]:
-    """Return the office's plans, read once for a running program."""
+    """Return the office's plans, files read once for a running program; the book's come first."""
     held: dict[str, Plan] | None = getattr(request.app.state, "plans", None)
     if held is None:
         held = request.app.state.plans = office_plans()
-    return held
+    intake: Intake = request.app.state.intake
+    return {**held, **intake.plans()}
 
 
 def _options(settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any) -> ReportOptions:

@@ -14,6 +14,7 @@ from ingest.judge_json import judge_json
 from ingest.judgement import Flag, Judgement, NotJudged, Source
 from ingest.limits import LimitSet
 from ingest.models import SEVERITIES
+from ingest.service.plans import Plan
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 
@@ -33,6 +34,8 @@ class KeptJudgement:
     program_version: str
     judgement: Judgement
     limits: dict[str, Any]
+    plan: str | None = None
+    plan_version: str | None = None
 
 
 def severity_rank(judgement: Judgement) -> int:
@@ -48,10 +51,11 @@ def write_judgement(
     limits: LimitSet,
     program_version: str,
     why: str | None = None,
+    plan: Plan | None = None,
 ) -> dict[str, str]:
     """Keep a judgement; the present one of an open visit takes the place of the one before.
 
-    Returns its id and the SHA-256 of its document, for the trail.
+    Returns its id, the SHA-256 of its document and the plan it was made by, for the trail.
     """
     visit = str(visit_id)
     if kind == "current":
@@ -62,8 +66,9 @@ def write_judgement(
     document = canonical_json(judge_json(judgement))
     change.sql.execute(
         "INSERT INTO judgement (id, visit_id, kind, made_at, made_by, why, rules_version, "
-        "program_version, limits_id, limits_sha256, limits, document) VALUES (:id, :visit, :kind, "
-        ":at, :who, :why, :rules, :program, :limits_id, :limits_sha256, :limits, :document)",
+        "program_version, limits_id, limits_sha256, limits, document, plan, plan_version) VALUES "
+        "(:id, :visit, :kind, :at, :who, :why, :rules, :program, :limits_id, :limits_sha256, "
+        ":limits, :document, :plan, :plan_version)",
         {
             "id": str(identity),
             "visit": visit,
@@ -77,11 +82,16 @@ def write_judgement(
             "limits_sha256": judgement.limits_sha256,
             "limits": canonical_json(dict(limits.snapshot)),
             "document": document,
+            "plan": None if plan is None else plan.key,
+            "plan_version": None if plan is None else plan.version,
         },
     )
     if kind != "again":
         _write_flags(change, visit, judgement)
-    return {"judgement": str(identity), "sha256": hashlib.sha256(document.encode()).hexdigest()}
+    kept = {"judgement": str(identity), "sha256": hashlib.sha256(document.encode()).hexdigest()}
+    if plan is not None:
+        kept |= {"plan": plan.key, "plan_version": plan.version}
+    return kept
 
 
 def _write_flags(change: Change, visit: str, judgement: Judgement) -> None:
@@ -137,11 +147,23 @@ def _judgement(document: str) -> Judgement:
 def judgements(sql: sqlite3.Connection, visit_id: UUID | str) -> list[KeptJudgement]:
     """Return a visit's judgements, oldest first."""
     rows = sql.execute(
-        "SELECT id, kind, made_at, made_by, why, program_version, document, limits FROM judgement "
+        "SELECT id, kind, made_at, made_by, why, program_version, document, limits, plan, "
+        "plan_version FROM judgement "
         "WHERE visit_id = :v ORDER BY id",
         {"v": str(visit_id)},
     )
     return [
-        KeptJudgement(UUID(r[0]), r[1], r[2], r[3], r[4], r[5], _judgement(r[6]), json.loads(r[7]))
+        KeptJudgement(
+            id=UUID(r[0]),
+            kind=r[1],
+            made_at=r[2],
+            made_by=r[3],
+            why=r[4],
+            program_version=r[5],
+            judgement=_judgement(r[6]),
+            limits=json.loads(r[7]),
+            plan=r[8],
+            plan_version=r[9],
+        )
         for r in rows
     ]

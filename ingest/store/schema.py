@@ -204,6 +204,29 @@ def m002_cuts_of_logs(db: sqlite_utils.Database) -> None:
         db.execute(statement)
 
 
+_PLANS = """
+CREATE TABLE plan (
+    key TEXT NOT NULL,
+    version TEXT NOT NULL,
+    number INTEGER NOT NULL UNIQUE,
+    sha256 TEXT NOT NULL,
+    document TEXT NOT NULL,
+    added_at TEXT NOT NULL,
+    added_by TEXT NOT NULL,
+    PRIMARY KEY (key, version)
+) STRICT;
+ALTER TABLE judgement ADD COLUMN plan TEXT;
+ALTER TABLE judgement ADD COLUMN plan_version TEXT
+"""
+
+
+@migrations()
+def m003_service_plans(db: sqlite_utils.Database) -> None:
+    """Create service plans, and name in each judgement the one it was made by."""
+    for statement in _PLANS.split(";\n"):
+        db.execute(statement)
+
+
 def migration_names() -> set[str]:
     """Return the names of all steps that this program knows."""
     return {m.name for m in migrations.pending(sqlite_utils.Database(memory=True))}

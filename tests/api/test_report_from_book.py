@@ -16,7 +16,6 @@ from typer.testing import CliRunner
 from api.command import main
 from api.due_list import due_in_book
 from api.pages.show import Shown
-from api.plans import office_plans
 from api.report.content import content
 from api.report.from_book import MADE, make_report, report_input
 from api.report.from_folder import folder_input
@@ -28,6 +27,7 @@ from ingest.identifiers import new_id
 from ingest.intake import Intake, Statement
 from ingest.models import Boiler, Visit
 from ingest.service.intervals import end_of_month
+from ingest.service.office import office_plans
 from ingest.store import Book, NotFound, verify_file
 from samples.service import filled_document, two_yearly_plan
 from tests.api.report_case import png

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from importlib.resources import files
 from pathlib import Path
 
 from ingest.service.plans import Plan, read_plans
-from samples.service import PLAN_FOLDER
+
+# Data, not code: the plans that come with the program lie beside the samples.
+SHIPPED = Path(str(files("samples") / "plans"))
 
 
 def office_plans(
@@ -30,7 +33,7 @@ def office_plans(
         If the folder is not there.
     """
     stated = environment.get("FLUEBOOK_PLANS")
-    place = folder or (Path(stated) if stated else PLAN_FOLDER)
+    place = folder or (Path(stated) if stated else SHIPPED)
     if not place.is_dir():
         raise FileNotFoundError(f"{place}: there is no such folder of plans")
     return read_plans(place)
