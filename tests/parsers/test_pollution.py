@@ -1,4 +1,4 @@
-"""One good file, polluted one kind at a time: read or refused within a second, never silently wrong.
+"""One good file, polluted one kind at a time: read or refused within a second, never misread.
 
 The kinds are those that published work on messy CSV files names (changed delimiters, quotes, line
 ends, multi-row or missing headings, ragged rows, preambles, footers, several tables); the files are
