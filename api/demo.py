@@ -42,8 +42,12 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
         Told the time of each visit before it is brought in, for a book with a clock of its own.
     """
     from ingest.intake import Statement
+    from ingest.service.plans import read_plans
     from samples.cooperative import fleet, sites, visits
+    from samples.service import PLAN_FOLDER
 
+    for plan in read_plans(PLAN_FOLDER).values():
+        intake.put_plan(plan, REVIEWER)
     for site in sites():
         intake.put_site(site, REVIEWER)
     for unit in fleet():

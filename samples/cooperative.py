@@ -28,8 +28,10 @@ from ingest.models import (
     TargetPoint,
     Visit,
 )
+from ingest.service.models import ServiceRecord, Value
 from parsers import Phase
 from samples.plant import BoilerModel
+from samples.service import TECHNICIAN, filled_record, two_yearly_plan
 
 COMPANY = "Alder Vale Heat Cooperative"
 CANONICAL = {
@@ -70,6 +72,8 @@ class Story:
     room_co: float = 0.0
     rule: str = ""
     visit: int = 0
+    serviced: bool = False
+    """A two-yearly service was done, and stands in the visit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +169,9 @@ def _unit(
     *,
     months: int = 6,
     stories: tuple[Story, ...] = (),
+    installed: date | None = None,
+    plans: tuple[str, ...] = (),
+    van: str | None = None,
 ) -> Unit:
     boiler = Boiler(
         id=identity(2, number, _FOUNDED),
@@ -178,6 +185,9 @@ def _unit(
         vent="polypropylene" if model.condensing else "metal",
         rates=list(rates),
         limits=_limits(model, rates, stack),
+        installed=installed,
+        plans=list(plans),
+        van=van,
         units=CANONICAL,
     )
     return Unit(site, boiler, model, rates, months, stories)
@@ -235,7 +245,26 @@ def fleet() -> list[Unit]:
                 ),
             ),
         ),
-        _unit(4, 1, "Orchard B", small, five, 95.0),
+        _unit(
+            4,
+            1,
+            "Orchard B",
+            small,
+            five,
+            95.0,
+            stories=(
+                Story(
+                    "the two-yearly service finds that the high limit trips late",
+                    State(air=0.03, fouling=0.02),
+                    good,
+                    rule="safety_test_late",
+                    serviced=True,
+                ),
+            ),
+            installed=date(2022, 10, 4),
+            plans=("condensing-gas-two-yearly",),
+            van="van 2",
+        ),
         _unit(
             5,
             1,
@@ -358,6 +387,18 @@ def _semicolon_file(when: datetime, rows: list[dict[str, float]]) -> bytes:
     return ("\n".join(out) + "\n").encode("utf-8")
 
 
+def serviced(when: datetime) -> ServiceRecord:
+    """Return a two-yearly service: all done, the high limit 5 K late, a drain that sags."""
+    record = filled_record(two_yearly_plan(), when)
+    tests = [
+        t.model_copy(update={"trip": Value(value=100.1, unit="degC"), "note": "To be exchanged."})
+        if t.device == "high_limit"
+        else t
+        for t in record.tests
+    ]
+    return record.model_copy(update={"tests": tests})
+
+
 def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
     story = next((s for s in unit.stories if s.visit == back), None)
     rng = np.random.default_rng([number, back, 2026])
@@ -372,6 +413,10 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
     write, ending = (_semicolon_file, "saved") if number % 3 == 1 else (_comma_file, "snapshots")
     descending = tuple(sorted(unit.rates, reverse=True))
     phases: tuple[tuple[Phase, State, int], ...] = (("as_found", found, 0), ("as_left", left, 140))
+    service = serviced(when) if story is not None and story.serviced else None
+    if service is not None:
+        # The work takes its time: the boiler is read again when it is closed, lit and tested.
+        phases = (phases[0], ("as_left", left, 195))
     files = []
     for phase, state, minutes in phases:
         start = when + timedelta(minutes=minutes)
@@ -384,16 +429,18 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
         RoomCo(
             value=story.room_co if story else 0.0,
             when="high_fire",
-            time=when + timedelta(minutes=150),
+            time=when + timedelta(minutes=phases[1][2] + 10),
         )
     )
-    technician = _PEOPLE[(number + back) % len(_PEOPLE)]
-    work = Adjustment(time=when + timedelta(minutes=100), what="air-fuel ratio set, burner cleaned")
+    technician = TECHNICIAN if service else _PEOPLE[(number + back) % len(_PEOPLE)]
+    work = Adjustment(
+        time=when + timedelta(minutes=phases[1][2] - 40), what="air-fuel ratio set, burner cleaned"
+    )
     visit = Visit(
         id=identity(3, number * 100 + back, when),
         boiler_id=unit.boiler.id,
         started=when,
-        ended=when + timedelta(hours=4),
+        ended=when + timedelta(hours=5 if service else 4),
         fuel=unit.boiler.fuel,
         technician=technician,
         adjusted=found != left,
@@ -404,6 +451,7 @@ def _visit(unit: Unit, number: int, back: int, day: date) -> MadeVisit:
         return_water_temperature=water,
         supply_water_temperature=round(water + unit.model.water_rise, 1),
         barometric_pressure=100400.0,
+        service=service,
         units=CANONICAL,
     )
     handed_in = not (number == 7 and back == 0)

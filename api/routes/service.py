@@ -15,12 +15,10 @@ from api.pages.render import page, shown_for
 from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report
 from api.report.given import ReportOptions
-from api.routes.shared import IntakeOf, SettingsOf, Who
+from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
 from ingest.intake import Intake
 from ingest.service.calendar import calendar
 from ingest.service.intervals import add_months, end_of_month
-from ingest.service.office import office_plans
-from ingest.service.plans import Plan
 
 router = APIRouter(tags=["service"])
 
@@ -43,15 +41,6 @@ class Made(BaseModel):
 
     report_id: str
     content_sha256: str = Field(description="SHA-256 of what it says, which the chain keeps.")
-
-
-def plans_of(request: Request) -> dict[str, Plan]:
-    """Return the office's plans, files read once for a running program; the book's come first."""
-    held: dict[str, Plan] | None = getattr(request.app.state, "plans", None)
-    if held is None:
-        held = request.app.state.plans = office_plans()
-    intake: Intake = request.app.state.intake
-    return {**held, **intake.plans()}
 
 
 def _options(settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any) -> ReportOptions:

@@ -12,6 +12,9 @@ from api.problems import ErrorItem, ProblemError
 from api.settings import Settings
 from ingest.dimensions import Document
 from ingest.intake import Intake, Kept
+from ingest.models import Visit
+from ingest.service.office import office_plans
+from ingest.service.plans import Plan
 
 
 def _intake(request: Request) -> Intake:
@@ -53,6 +56,28 @@ IntakeOf = Annotated[Intake, Depends(_intake)]
 SettingsOf = Annotated[Settings, Depends(_settings)]
 Who = Annotated[str, Depends(_who)]
 Expected = Annotated[int | None, Depends(_expected)]
+
+
+def plans_of(request: Request) -> dict[str, Plan]:
+    """Return the office's plans, files read once for a running program; the book's come first."""
+    held: dict[str, Plan] | None = getattr(request.app.state, "plans", None)
+    if held is None:
+        held = request.app.state.plans = office_plans()
+    intake: Intake = request.app.state.intake
+    return {**held, **intake.plans()}
+
+
+def adopt_plan(request: Request, intake: Intake, visit: Visit, who: str) -> None:
+    """Bring the office's plan that a visit names into the book, where the book has none of it.
+
+    So the visit is judged by it from its first word on, and by the same when the file is changed.
+    """
+    record = visit.service
+    if record is None or record.plan is None or intake.plan(record.plan, record.plan_version):
+        return
+    plan = plans_of(request).get(record.plan)
+    if plan is not None and record.plan_version in (None, plan.version):
+        intake.put_plan(plan, who)
 
 
 def tagged(response: Response, version: int) -> None:

@@ -5,13 +5,22 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.posted import PostedReadings, readings_from
 from api.problems import ErrorItem, ProblemError
-from api.routes.shared import Expected, IntakeOf, SettingsOf, Who, kept_answer, same_id, tagged
+from api.routes.shared import (
+    Expected,
+    IntakeOf,
+    SettingsOf,
+    Who,
+    adopt_plan,
+    kept_answer,
+    same_id,
+    tagged,
+)
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from api.shapes import listed_json, visit_json
@@ -42,9 +51,11 @@ class Decision(BaseModel):
     openapi_extra=body_of("Visit"),
     responses=_MADE,
 )
-def make_visit(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
+def make_visit(body: JsonObject, request: Request, intake: IntakeOf, who: Who) -> JSONResponse:
     """Open a visit; without an id one is made for it."""
-    return kept_answer(intake.put_visit(visit_from(body, "body"), who), 201, "/v1/visits")
+    visit = visit_from(body, "body")
+    adopt_plan(request, intake, visit, who)
+    return kept_answer(intake.put_visit(visit, who), 201, "/v1/visits")
 
 
 @router.put(
@@ -54,10 +65,16 @@ def make_visit(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
     responses=_VISIT,
 )
 def put_visit(
-    visit_id: UUID, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
+    visit_id: UUID,
+    body: JsonObject,
+    request: Request,
+    intake: IntakeOf,
+    who: Who,
+    expected: Expected,
 ) -> JSONResponse:
     """Write what is known of a visit; the same body again changes nothing."""
     visit = visit_from(same_id(body, visit_id), "body")
+    adopt_plan(request, intake, visit, who)
     return kept_answer(intake.put_visit(visit, who, expected_version=expected))
 
 

@@ -19,14 +19,14 @@ from tests.browser import running_demo
 def test_demo_says_how_many_visits_are_flagged_and_ends() -> None:
     shown = CliRunner().invoke(main, ["demo", "--no-serve"])
     assert shown.exit_code == 0
-    assert re.search(r"4 visits are flagged and wait for review, 2 with a stop", shown.stdout)
+    assert re.search(r"5 visits are flagged and wait for review, 2 with a stop", shown.stdout)
     assert "http" not in shown.stdout
 
 
 def test_demo_prints_one_address_that_shows_the_flagged_visits() -> None:
     with running_demo() as address, urllib.request.urlopen(address) as answer:
         text = answer.read().decode()
-    assert "4 visits wait with findings" in text
+    assert "5 visits wait with findings" in text
     assert text.count('class="visit edge stop"') == 2
 
 

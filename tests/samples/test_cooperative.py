@@ -43,7 +43,7 @@ def test_every_story_is_found_by_its_rule(
     all_judged: list[tuple[Unit, MadeVisit, Judgement]],
 ) -> None:
     told = [(made.story, result) for _, made, result in all_judged if made.story is not None]
-    assert len(told) == 5
+    assert len(told) == 6
     for story, result in told:
         if story.rule:
             assert story.rule in {f.rule for f in result.flags if f.severity != "info"}, story.what
