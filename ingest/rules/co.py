@@ -22,7 +22,8 @@ CO_ABOVE_LIMIT = Rule(
     "a flame touching cold metal, gas pressure too high.",
     next_step="Set the air-fuel ratio by the boiler's instructions, check burner, air path and "
     "vent, then repeat all rates.",
-    silent="When CO or O2 was not read, or O2 is above 18 %.",
+    silent="When CO or O2 was not read. Above 15 % O2 the reading itself is judged: it is the "
+    "least that CO air-free can be.",
     needs="co_dry and o2_dry as left",
     limits=("co_air_free_fix", "co_air_free_stop"),
     safety=True,
@@ -40,7 +41,8 @@ CO_ELEVATED = Rule(
     "cold combustion chamber.",
     next_step="Look at the flame, the air filter and the ratio; set by the boiler's instructions "
     "and repeat the point.",
-    silent="When CO or O2 was not read, or O2 is above 18 %.",
+    silent="When CO or O2 was not read. Above 15 % O2 the reading itself is judged: it is the "
+    "least that CO air-free can be.",
     needs="co_dry and o2_dry as left",
     limits=("co_air_free_check",),
     safety=True,
@@ -109,12 +111,11 @@ def judge(view: View) -> None:
         if _at_range_end(view, point, end):
             ended = True
             continue
-        if point.co_af is not None:
-            judged = True
-            _against_limits(view, point)
+        if point.co is not None and point.o2 is not None:
+            judged |= _against_limits(view, point)
         watched |= _still_rising(view, point)
     if not judged:
-        why = "no deciding point has both CO and O2"
+        why = "no deciding point has both CO and O2, with O2 up to 15 %"
         view.not_judged(CO_ABOVE_LIMIT, why)
         view.not_judged(CO_ELEVATED, why)
     if not ended:
@@ -204,16 +205,19 @@ def _towards_end(view: View, points: list[Point]) -> bool:
     return True
 
 
-def _against_limits(view: View, point: Point) -> None:
-    value = point.co_af
+def _against_limits(view: View, point: Point) -> bool:
+    """Judge one point; return whether its CO air-free could be formed."""
+    value, u, quantity = point.co_af, point.u_co_af, "co_air_free"
+    shown = f"CO air-free is {value:.0f} ppm {point.at()}" if value is not None else ""
+    formed = value is not None
     if value is None:
-        return
-    u = point.u_co_af
+        # Too diluted for the air-free figure, which is higher than the reading in any case.
+        value, u, quantity = point.co or 0.0, point.u("co_dry"), "co_dry"
+        shown = f"CO is {value:.0f} ppm {point.at()} even diluted to {point.o2:.1f} % O2"
     limits = view.limits.limits
     check, fix = limits["co_air_free_check"], limits["co_air_free_fix"]
     stop = limits["co_air_free_stop"]
-    shown = f"CO air-free is {value:.0f} ppm {point.at()}"
-    common = {"points": (point,), "quantity": "co_air_free", "unit": "ppm", "value": value, "u": u}
+    common = {"points": (point,), "quantity": quantity, "unit": "ppm", "value": value, "u": u}
     if value >= stop.value:
         view.flag(
             CO_ABOVE_LIMIT,
@@ -226,7 +230,7 @@ def _against_limits(view: View, point: Point) -> None:
             next_step=STOP_STEP,
             **common,  # type: ignore[arg-type]
         )
-        return
+        return formed
     p = probability_above(value, u, fix.value)
     if p >= view.beyond_at:
         view.flag(
@@ -239,11 +243,11 @@ def _against_limits(view: View, point: Point) -> None:
             source=fix.source,
             **common,  # type: ignore[arg-type]
         )
-        return
+        return formed
     p = probability_above(value, u, check.value)
     answer = view.answer(p)
     if answer is None:
-        return
+        return formed
     beside = "above" if answer == "beyond" else "too close to tell from"
     view.flag(
         CO_ELEVATED,
@@ -255,6 +259,7 @@ def _against_limits(view: View, point: Point) -> None:
         source=check.source,
         **common,  # type: ignore[arg-type]
     )
+    return formed
 
 
 RULES = (CO_ABOVE_LIMIT, CO_ELEVATED, CO_SENSOR_END, CO_STILL_RISING, CO_TOWARDS_END)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
 from math import erfc, isfinite, sqrt
 
+from combustion.refusals import AMBIENT_O2, O2_UNDILUTED
 from ingest.accuracy import Accuracies
 from ingest.fuel_facts import fuel_key
 from ingest.judgement import Answer, Case, Flag, NotJudged, Source
@@ -21,7 +22,9 @@ from ingest.rules.model import Rule
 from parsers.model import Phase
 from parsers.points import FiringPoint, Settled
 
-AIR_O2 = 20.9
+UNDILUTED_O2 = O2_UNDILUTED.high
+"""Above this O2 [% dry] CO air-free is not formed: an error of O2 is blown up beyond use."""
+AIR_O2 = AMBIENT_O2
 """O2 of dry air in the CO air-free formula as the field writes it (status: memory)."""
 
 _ROOT2 = sqrt(2.0)
@@ -94,8 +97,7 @@ class Point:
         self.u_o2 = 0.0 if self.o2 is None else self.u("o2_dry")
         self.co_af: float | None = None
         self.u_co_af = 0.0
-        if self.co is not None and self.o2 is not None and self.o2 < 18.0:
-            # Above 18 % O2 the dilution is more than sevenfold: no figure worth judging.
+        if self.co is not None and self.o2 is not None and self.o2 <= UNDILUTED_O2:
             gain = AIR_O2 / (AIR_O2 - self.o2)
             self.co_af = self.co * gain
             slope = self.co_af / (AIR_O2 - self.o2)

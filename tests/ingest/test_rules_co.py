@@ -138,3 +138,26 @@ def test_stated_accuracy_is_used() -> None:
     assert AccuracySpec(absolute=1.0).coverage == 2.0
     sure = judged(at(98.0), during=visit(instrument=SURE))
     assert severity(sure, "co_elevated") is None
+
+
+@pytest.mark.parametrize(
+    ("o2", "co", "rule", "expected"),
+    [
+        (15.0, 120.0, "co_above_limit", "stop"),  # 120 * 20.9 / 5.9 = 425 air-free
+        (15.1, 120.0, "co_above_limit", None),
+        (15.1, 120.0, "co_elevated", "check"),
+        (16.0, 250.0, "co_above_limit", "fix"),
+        (17.0, 450.0, "co_above_limit", "stop"),
+        (17.0, 20.0, "co_elevated", None),
+    ],
+)
+def test_above_15_percent_o2_the_reading_itself_is_the_least_that_is_judged(
+    o2: float, co: float, rule: str, expected: str | None
+) -> None:
+    result = judged([point(20, o2_dry=o2, co_dry=co), *points()[1:]], during=visit(instrument=SURE))
+    assert severity(result, rule) == expected
+
+
+def test_only_diluted_samples_leave_co_not_judged() -> None:
+    result = judged([point(rate, o2_dry=16.0, co_dry=20.0) for rate in RATES])
+    assert "co_above_limit" in not_judged(result)
