@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from combustion.quantities import LANGUAGES, MEASURED, QUANTITIES
+from combustion.quantities_page import page
 from combustion.units import conversion, spelt
 
 
@@ -46,3 +49,8 @@ def test_trade_spellings_reach_the_registry() -> None:
         "percent",
         "MBH",
     ]
+
+
+def test_the_page_of_quantities_is_made_from_the_glossary() -> None:
+    kept = Path(__file__).resolve().parents[2] / "docs" / "quantities.md"
+    assert kept.read_text(encoding="utf-8") == page()
