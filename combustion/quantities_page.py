@@ -11,8 +11,8 @@ from combustion.quantities import LANGUAGES, QUANTITIES
 
 _HEAD = """# Quantities
 
-Made from the glossary (`combustion/quantities.toml`). Keys name the quantities in files, database and
-API; numbers are stored and exchanged in the unit given. Values outside the plausible range are
+Made from the glossary (`combustion/quantities.toml`). Keys name the quantities in files, database
+and API; numbers are stored and exchanged in the unit given. Values outside the plausible range are
 flagged, never dropped. The trade words are what a heading may say, in English, German, French and
 Spanish.
 
