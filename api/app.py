@@ -16,7 +16,7 @@ from api.guards import Guards
 from api.pages import cut, forms, review, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
-from api.routes import boilers, cuts, files, judging, service, sites, visits
+from api.routes import boilers, cuts, files, judging, photos, service, sites, visits
 from api.schemas import document_schemas
 from api.settings import Settings
 from ingest.intake import Intake
@@ -82,6 +82,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         cuts,
         judging,
         service,
+        photos,
         review,
         visit,
         forms,

@@ -64,7 +64,7 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
             intake.add_file(visit.id, file.data, file.name, made.technician, statement=statement)
         if made.handed_in:
             if moment is not None:
-                moment(visit.started + timedelta(hours=4))
+                moment(visit.ended or visit.started)
             intake.hand_in(visit.id, made.technician)
         if made.accepted:
             if moment is not None:

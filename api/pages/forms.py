@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from api.pages.visit import visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
 from api.routes.files import is_log, statement_from, uploaded
+from api.routes.photos import taken
 from api.routes.shared import IntakeOf
 from ingest.intake import Intake, WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
@@ -105,6 +106,19 @@ def _perhaps_a_log(error: PointsUnclear, name: str) -> Exception:
     )
     item = ErrorItem(message=many[0].message, line=many[0].line, next_step=step)
     return ProblemError("not-readable", f"{name}: its readings have no firing rate.", [item])
+
+
+@router.post("/photos")
+async def add_picture(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
+    """Take a picture from the form."""
+    name, data, fields = await uploaded(request)
+    caption = str(fields.get("caption") or "").strip()[:200]
+
+    def change() -> object:
+        return taken(intake, visit_id, data, name, "page", caption=caption)
+
+    title = f"{name} was not taken"
+    return await _done_or_said(request, intake, visit_id, change, title, "#photos")
 
 
 @router.post("/hand-in")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -12,11 +12,14 @@ from fastapi import APIRouter, Request, Response
 
 from api.pages.facts import FileView, file_view, origins, visit_given
 from api.pages.render import page, shown_for
+from api.pages.service_view import service_groups
 from api.pages.show import day
 from api.problems import ErrorItem
-from api.routes.shared import IntakeOf
+from api.routes.shared import IntakeOf, plans_of
 from ingest.intake import Intake, VisitView
+from ingest.intake_service import MAX_PHOTO
 from ingest.models import Boiler
+from ingest.service.plans import Plan
 from ingest.store import NotFound
 from ingest.store.audit import trail
 
@@ -33,9 +36,18 @@ _HAPPENED = {
     "accepted": "accepted",
     "sent_back": "sent back",
     "judged_again": "judged again",
+    "photo_added": "picture added",
     "cut_corrected": "cut corrected of",
     "cut_confirmed": "firing points taken from",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A picture under the visit, and what it shows."""
+
+    sha256: str
+    caption: str
 
 
 def _happened(line: dict[str, Any]) -> str:
@@ -56,8 +68,27 @@ def _files(intake: Intake, view: VisitView) -> list[FileView]:
             log_taken=logs.get(file.id, True),
         )
         for file in view.attachments
-        if file.withdrawn_at is None
+        if file.withdrawn_at is None and file.kind != "photo"
     ]
+
+
+def _photos(view: VisitView) -> list[Photo]:
+    return [
+        Photo(file.sha256, str(file.statement.get("caption") or file.name))
+        for file in view.attachments
+        if file.withdrawn_at is None and file.kind == "photo"
+    ]
+
+
+def plan_of_view(request: Request, intake: Intake, view: VisitView) -> Plan | None:
+    """Return the plan that a visit is judged by, else the office's that its record names."""
+    decided = [j for j in view.judgements if j.kind != "again"][-1:]
+    if decided and decided[0].plan is not None:
+        return intake.plan(decided[0].plan, decided[0].plan_version)
+    record = view.visit.service
+    if record is None or record.plan is None:
+        return None
+    return intake.plan_of(view.visit) or plans_of(request).get(record.plan)
 
 
 def visit_page(
@@ -83,7 +114,8 @@ def visit_page(
         )
     shown = shown_for(request)
     boiler = view.boiler or Boiler(name="Boiler not yet known")
-    files = [a for a in view.attachments if a.withdrawn_at is None]
+    files = [a for a in view.attachments if a.withdrawn_at is None and a.kind != "photo"]
+    plan = plan_of_view(request, intake, view)
     fuel = (view.visit.fuel or boiler.fuel).replace("_", " ")
     lines = trail(intake.book.reader, f"visit:{visit_id}")
     return page(
@@ -101,6 +133,10 @@ def visit_page(
         problem_title=problem_title,
         problems=problems,
         files=_files(intake, view),
+        plan=plan,
+        service=service_groups(view.visit, plan, shown),
+        photos=_photos(view),
+        max_photo=MAX_PHOTO // (1024 * 1024),
         trail=[_happened(line) for line in lines],
         **visit_given(
             boiler,

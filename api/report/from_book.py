@@ -17,8 +17,8 @@ from api.report.content import content
 from api.report.given import Evidence, Photo, Replaced, ReportInput, ReportOptions, Signature
 from api.report.html import report_html
 from api.report.pdf import report_pdf
+from api.report.pictures import can_be_set
 from ingest.intake import PROGRAM_VERSION, Intake, VisitView
-from ingest.intake_service import picture_type
 from ingest.models import Boiler
 from ingest.service.findings import open_findings
 from ingest.service.plans import Plan
@@ -81,6 +81,8 @@ def report_input(
         judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=records)
     trail = [line for line in intake.trail(_id(view)) if line["action"] != MADE]
     standing = [a for a in view.attachments if a.withdrawn_at is None]
+    photos = _photos(intake, standing)
+    pictured = {p.sha256 for p in photos}
     return ReportInput(
         report_id=f"{_id(view)}/{len(trail)}",
         made=_moment(trail[-1]),
@@ -94,8 +96,10 @@ def report_input(
         plan=plan,
         open_findings=open_findings(records),
         history=view.history,
-        evidence=[Evidence(a.name, a.sha256, a.size, a.kind) for a in standing],
-        photos=_photos(intake, standing),
+        evidence=[
+            Evidence(a.name, a.sha256, a.size, a.kind) for a in standing if a.sha256 not in pictured
+        ],
+        photos=photos,
         signatures=_signatures(trail, intake.trail(_id(view))),
         program_version=PROGRAM_VERSION,
     )
@@ -108,13 +112,17 @@ def _id(view: VisitView) -> UUID:
 
 
 def _photos(intake: Intake, attachments: Sequence[Any]) -> list[Photo]:
-    found = []
+    found: list[Photo] = []
     for attachment in attachments:
-        if attachment.kind == "photo":
-            data = intake.evidence(attachment.sha256)
-            if picture_type(data) is not None:
-                said = str(attachment.statement.get("caption") or attachment.name)
-                found.append(Photo(attachment.name, attachment.sha256, data, said))
+        if attachment.kind != "photo":
+            continue
+        data = intake.evidence(attachment.sha256)
+        if can_be_set(data):
+            # Telephones give every picture the same name.
+            same = sum(p.name.partition(" (")[0] == attachment.name for p in found)
+            name = f"{attachment.name} ({same + 1})" if same else attachment.name
+            said = str(attachment.statement.get("caption") or name)
+            found.append(Photo(name, attachment.sha256, data, said))
     return found
 
 

@@ -26,7 +26,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Photo:
-    """A picture, PNG or JPEG, and what it shows."""
+    """A picture, PNG, JPEG or WebP, and what it shows."""
 
     name: str
     sha256: str

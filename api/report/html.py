@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from api.report.content import content
 from api.report.given import Photo, ReportInput, ReportOptions
+from ingest.intake_service import picture_type
 
 _templates = Environment(
     loader=PackageLoader("api.report", "templates"),
@@ -61,5 +62,4 @@ def report_html(
 
 
 def _photo(photo: Photo) -> str:
-    kind = "png" if photo.data.startswith(b"\x89PNG") else "jpeg"
-    return f"data:image/{kind};base64,{base64.b64encode(photo.data).decode()}"
+    return f"data:{picture_type(photo.data)};base64,{base64.b64encode(photo.data).decode()}"

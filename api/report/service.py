@@ -11,6 +11,7 @@ from api.report.words import Words
 from combustion.units import UnitError, conversion
 from ingest.service.models import Measured, SafetyTest, ServiceRecord, TaskEntry, Value
 from ingest.service.order import STEP_TITLES
+from ingest.service.plans import Plan
 from ingest.service.safety import DEVICES, JURISDICTION_NOTE
 from ingest.service.sequence import criss_cross
 
@@ -35,7 +36,8 @@ def quantity(value: float, unit: str, shown: Shown) -> str:
     return f"{text.replace('-', '−')} {name}".rstrip()
 
 
-def _value(value: Value | None, shown: Shown) -> str:
+def value_text(value: Value | None, shown: Shown) -> str:
+    """Return a value in the reader's units, an en dash where there is none."""
     return "–" if value is None else quantity(value.value, value.unit, shown)
 
 
@@ -72,10 +74,10 @@ def _tests(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
     }
     rows = [
         [
-            _device(test) + (f" ({t('retest')})" if test.retest else ""),
-            _provoked(test, words),
-            _value(test.set_point, shown),
-            _value(test.trip, shown),
+            device_title(test) + (f" ({t('retest')})" if test.retest else ""),
+            provoked(test, words),
+            value_text(test.set_point, shown),
+            value_text(test.trip, shown),
             "–" if test.lock_out is None else f"{test.lock_out:.3g} s",
             resets[test.reset],
             results[test.result] + (f". {test.note}" if test.note else ""),
@@ -108,12 +110,14 @@ def _tests(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
     return out
 
 
-def _device(test: SafetyTest) -> str:
+def device_title(test: SafetyTest) -> str:
+    """Return a device's name, with which one where there are several."""
     title = DEVICES[test.device].title if test.device in DEVICES else test.device
     return title if test.name is None else f"{title}, {test.name}"
 
 
-def _provoked(test: SafetyTest, words: Words) -> str:
+def provoked(test: SafetyTest, words: Words) -> str:
+    """Return how a device was provoked, and whether really or simulated."""
     device = DEVICES.get(test.device)
     method = device.methods.get(test.method) if device is not None and test.method else None
     mode = words.t("real") if test.mode == "real" else words.t("simulated")
@@ -139,7 +143,7 @@ def _tasks(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
                 "" if task is None else task.where,
                 outcomes[entry.outcome] + (f": {entry.reason}" if entry.reason else ""),
                 "–" if entry.grade is None else grades[entry.grade],
-                _recorded(given, entry, shown, words),
+                recorded(plan, entry, shown, words),
             ]
         )
     out = [blocks.heading(t("Tasks and parts"))]
@@ -166,8 +170,9 @@ def _tasks(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
     return out
 
 
-def _recorded(given: ReportInput, entry: TaskEntry, shown: Shown, words: Words) -> str:
-    t, plan = words.t, given.plan
+def recorded(plan: Plan | None, entry: TaskEntry, shown: Shown, words: Words) -> str:
+    """Return what was recorded at a task, in one line: values, parts, note, pictures."""
+    t = words.t
     task = None if plan is None else plan.task_of(entry.task)
     labels = {} if task is None else {r.key: r.label or r.key for r in task.record}
     said = []

@@ -118,19 +118,6 @@ def report_page(
     return Response(made.data, media_type="text/html; charset=utf-8")
 
 
-@router.get("/visits/{visit_id}/photos/{sha256}", include_in_schema=False)
-def photo(visit_id: UUID, sha256: str, intake: IntakeOf) -> Response:
-    """Return a picture that is attached to the visit; nothing else has an address here."""
-    for attachment in intake.visit(visit_id).attachments:
-        if attachment.kind == "photo" and attachment.sha256 == sha256:
-            data = intake.evidence(sha256)
-            if data.startswith(b"\x89PNG\r\n\x1a\n"):
-                return Response(data, media_type="image/png")
-            if data.startswith(b"\xff\xd8\xff"):
-                return Response(data, media_type="image/jpeg")
-    raise ProblemError("not-found", "There is no such picture under this visit.")
-
-
 def _due(request: Request, intake: Intake, until: str, site_id: UUID | None = None) -> DueList:
     try:
         last = end_of_month(until)
