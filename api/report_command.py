@@ -7,13 +7,10 @@ from __future__ import annotations
 
 import getpass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, cast
+from typing import Annotated, Literal, cast
 from uuid import UUID
 
 import typer
-
-if TYPE_CHECKING:
-    from ingest.folder import Stated
 
 UNUSABLE, WRONG_USAGE = 2, 64
 HTML = (".html", ".htm")
@@ -47,9 +44,11 @@ def report(
     from api.report.from_book import make_report
     from api.report.from_folder import NoTime, folder_input
     from ingest.documents import DocumentError
+    from ingest.folder import Stated
     from ingest.intake import Intake
     from ingest.service.office import office_plans
     from ingest.service.plans import PlanError
+    from ingest.statements import phase_stated, rates_stated
     from ingest.store import Book, BookError
     from parsers import ReadError
 
@@ -61,9 +60,8 @@ def report(
     if folder.is_dir():
         target = out or folder.with_suffix(".pdf")
         try:
-            given = folder_input(
-                folder, office_plans(plans), stated=_stated(rates, phase), company=company
-            )
+            stated = Stated(rates=tuple(rates_stated(rates) or ()), phase=phase_stated(phase))
+            given = folder_input(folder, office_plans(plans), stated=stated, company=company)
         except (DocumentError, ReadError, PlanError, NoTime, FileNotFoundError) as error:
             typer.echo(str(error), err=True)
             raise typer.Exit(UNUSABLE) from error
@@ -98,20 +96,3 @@ def report(
         raise typer.Exit(UNUSABLE) from error
     target.write_bytes(made.data)
     typer.echo(f"{target}: report {made.report_id}, content SHA-256 {made.content_sha256}")
-
-
-def _stated(rates: str | None, phase: str | None) -> Stated:
-    from ingest.folder import Stated
-    from parsers import PHASES
-
-    try:
-        numbers = tuple(float(r) for r in rates.split(",")) if rates else ()
-    except ValueError as error:
-        typer.echo(f"--rates {rates!r} is not a list of numbers such as 100,75,50,25", err=True)
-        raise typer.Exit(WRONG_USAGE) from error
-    named = None if phase is None else phase.replace("-", "_")
-    found = next((p for p in PHASES if p == named), None)
-    if named is not None and found is None:
-        typer.echo(f"--phase {phase!r} is not as-found, trial or as-left", err=True)
-        raise typer.Exit(WRONG_USAGE)
-    return Stated(rates=numbers, phase=found)

@@ -27,7 +27,7 @@ from combustion.quantities import QUANTITIES
 from combustion.uncertainty import Accuracy, accuracy_from_text
 from combustion.units import UnitError, conversion
 from ingest.compute_table import ComputedTable, computed_table
-from ingest.read_command import saved_maps
+from ingest.statements import saved_maps, usage
 from parsers import ReadError, ReadOptions
 
 UNREADABLE, USAGE = 2, 64
@@ -53,26 +53,21 @@ _OPTIONS: dict[str, tuple[str, bool]] = {
 }
 
 
-def _usage(message: str) -> typer.Exit:
-    typer.echo(message, err=True)
-    return typer.Exit(USAGE)
-
-
 def _quantity(option: str, text: str) -> float:
     key, bare = _OPTIONS[option]
     canonical = QUANTITIES[key].unit
     found = re.fullmatch(r"\s*([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(.*?)\s*", text)
     if found is None:
-        raise _usage(f"--{option} {text!r}: expected a number with its unit, such as 5{canonical}")
+        raise usage(f"--{option} {text!r}: expected a number with its unit, such as 5{canonical}")
     number, unit = float(found[1].replace(",", ".")), found[2]
     if not unit:
         if bare:
             return number
-        raise _usage(f"--{option} {text!r}: write its unit too, such as {number:g}{canonical}")
+        raise usage(f"--{option} {text!r}: write its unit too, such as {number:g}{canonical}")
     try:
         return conversion(unit, canonical)(number)
     except UnitError as error:
-        raise _usage(f"--{option} {text!r}: {error}") from error
+        raise usage(f"--{option} {text!r}: {error}") from error
 
 
 def _accuracies(stated: list[str]) -> dict[str, Accuracy]:
@@ -82,7 +77,7 @@ def _accuracies(stated: list[str]) -> dict[str, Accuracy]:
         name = name.strip()
         key = _OPTIONS[name][0] if name in _OPTIONS else name
         if not mark or key not in {k for k, _ in _OPTIONS.values()}:
-            raise _usage(
+            raise usage(
                 f"--accuracy {text!r}: expected such as 'o2=0.2', 'stack=2degC', "
                 f"'co=5ppm or 10% of reading, k=2'; quantities are {', '.join(_OPTIONS)}"
             )
@@ -93,7 +88,7 @@ def _accuracies(stated: list[str]) -> dict[str, Accuracy]:
                 absolute *= conversion(unit, QUANTITIES[key].unit).factor
             found[key] = Accuracy(absolute, percent, coverage)
         except ValueError as error:
-            raise _usage(f"--accuracy {text!r}: {error}") from error
+            raise usage(f"--accuracy {text!r}: {error}") from error
     return found
 
 
@@ -144,14 +139,14 @@ def compute(
     }
     accuracies = _accuracies(accuracy or [])
     if no2_share is not None and not 0.0 <= no2_share < 100.0:
-        raise _usage("--no2-share: expected a per cent from 0 to below 100")
+        raise usage("--no2-share: expected a per cent from 0 to below 100")
     if out is not None and out.suffix.lower() not in (".csv", ".parquet"):
-        raise _usage(f"--out {out}: expected a name ending in .csv or .parquet")
+        raise usage(f"--out {out}: expected a name ending in .csv or .parquet")
     if file is None:
         _one_case(stated, fuel, accuracies, no2_share, as_json)
         return
     if not file.is_file():
-        raise _usage(f"{file}: there is no such file")
+        raise usage(f"{file}: there is no such file")
     if fuel is not None:
         _checked_fuel(fuel)
     try:
@@ -184,7 +179,7 @@ def _checked_fuel(text: str) -> Any:
     try:
         return fuel_from_text(text)
     except FuelError as error:
-        raise _usage(f"--fuel: {error}") from error
+        raise usage(f"--fuel: {error}") from error
 
 
 def added_headings(table: ComputedTable) -> list[tuple[str, str, np.ndarray]]:
@@ -233,7 +228,7 @@ def _parquet(table: ComputedTable, out: Path) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError as error:
-        raise _usage("--out *.parquet needs pyarrow: install fluebook[parquet]") from error
+        raise usage("--out *.parquet needs pyarrow: install fluebook[parquet]") from error
     fields, columns = [], []
     names: dict[str, int] = {}
     for i, heading in enumerate(table.headings):
@@ -284,9 +279,9 @@ def _one_case(
     as_json: bool,
 ) -> None:
     if fuel is None:
-        raise _usage("--fuel is needed: such as --fuel 'natural gas'")
+        raise usage("--fuel is needed: such as --fuel 'natural gas'")
     if not stated:
-        raise _usage("give a file, or readings such as --o2 5 --co 40 --stack 180degC --air 20degC")
+        raise usage("give a file, or readings such as --o2 5 --co 40 --stack 180degC --air 20degC")
     burnt = _checked_fuel(fuel)
     done = compute_columns(
         {key: [value] for key, value in stated.items()},

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ingest.documents import DocumentError, DocumentProblem, boiler_from, read_json_file, visit_from
@@ -17,7 +17,15 @@ from ingest.models import Boiler, Limits, Visit
 from ingest.service.models import ServiceRecord
 from ingest.service.office import office_plans
 from ingest.service.plans import Plan, parse_plan
-from parsers import NotAnAnalyzerFile, ReadError, ReadOptions, assign, firing_points, read
+from parsers import (
+    LineRange,
+    NotAnAnalyzerFile,
+    ReadError,
+    ReadOptions,
+    assign,
+    firing_points,
+    read,
+)
 from parsers.model import Phase, Reading
 from parsers.points import FiringPoint
 
@@ -42,6 +50,9 @@ class Stated:
 
     rates: tuple[float, ...] = ()
     phase: Phase | None = None
+    fuel: str | None = None
+    line_ranges: tuple[LineRange, ...] = ()
+    options: ReadOptions = field(default_factory=ReadOptions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +197,7 @@ def points_of(
     files: Sequence[Path], boiler: Boiler, visit: Visit, stated: Stated, assumed: list[str]
 ) -> list[FiringPoint]:
     """Return the firing points of a visit's reading files."""
-    options = ReadOptions(site_zone=boiler.zone)
+    options = replace(stated.options, site_zone=stated.options.site_zone or boiler.zone)
     whole: list[Reading] = []
     for file in files:
         try:
@@ -204,13 +215,15 @@ def points_of(
     rates = stated.rates or tuple(visit.rates)
     if rates and (stated.rates or any(r.firing_rate is None for r in whole)):
         whole = assign(whole, rates=rates, file=name)
+    if stated.line_ranges:
+        whole = assign(whole, line_ranges=stated.line_ranges, file=name)
     if any(r.phase is None for r in whole):
         assumed.append(
             "No phase is stated for some readings: they are taken as left; state --phase otherwise."
         )
     return firing_points(
         whole,
-        fuel=visit.fuel or boiler.fuel,
+        fuel=stated.fuel or visit.fuel or boiler.fuel,
         burner=boiler.burners[0],
         phase="as_left",
         file=name,
@@ -235,7 +248,7 @@ def earlier_visits(
     for path in sorted(p for p in at.iterdir() if not p.name.startswith((".", "~"))):
         if path.name.casefold() in DOCUMENTS or path.suffix.casefold() in NOT_READINGS:
             continue
-        own = Stated(rates=stated.rates if path.is_file() else (), phase=None)
+        own = Stated(rates=stated.rates if path.is_file() else (), options=stated.options)
         try:
             visit, files = Visit(external_id=path.stem), [path]
             if path.is_dir():

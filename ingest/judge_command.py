@@ -24,12 +24,18 @@ from ingest.models import Limits
 from ingest.rules import RULES
 from ingest.service.office import office_plans
 from ingest.service.plans import PlanError
+from ingest.statements import (
+    line_range_stated,
+    options_stated,
+    phase_stated,
+    rates_stated,
+    usage,
+)
 from ingest.validator import RULES_VERSION
 from ingest.validator import judge as judged
-from parsers import PHASES, ReadError
-from parsers.model import Phase
+from parsers import ReadError
 
-NOTHING, FLAGS, UNREADABLE, STOP, USAGE = 0, 1, 2, 3, 64
+NOTHING, FLAGS, UNREADABLE, STOP = 0, 1, 2, 3
 CAUTION = (
     "Recorded values against limits, no more: local codes, the boiler's own instructions and "
     "licensed practice decide."
@@ -41,27 +47,6 @@ STOP_WORDS = (
 _ROOM_STOP = "Leave the room and ventilate it first."
 
 
-def _usage(message: str) -> typer.Exit:
-    typer.echo(message, err=True)
-    return typer.Exit(USAGE)
-
-
-def _stated(rates: str | None, phase: str | None) -> Stated:
-    numbers: tuple[float, ...] = ()
-    if rates:
-        try:
-            numbers = tuple(
-                float(part) for part in rates.replace(";", ",").split(",") if part.strip()
-            )
-        except ValueError as error:
-            raise _usage(f"--rates {rates!r}: expected numbers such as 100,75,50,25") from error
-    named = phase.replace("-", "_").casefold() if phase else None
-    if named is not None and named not in PHASES:
-        raise _usage(f"--phase {phase!r}: expected as-found, trial or as-left")
-    chosen: Phase | None = next((p for p in PHASES if p == named), None)
-    return Stated(numbers, chosen)
-
-
 def judge(
     path: Annotated[Path, typer.Argument(help="Reading file, visit folder, or folder of them.")],
     boiler: Annotated[Path | None, typer.Option(help="Boiler document, JSON.")] = None,
@@ -70,6 +55,23 @@ def judge(
         str | None, typer.Option(help="Firing rates in file order: 100,75,50.")
     ] = None,
     phase: Annotated[str | None, typer.Option(help="as-found, trial or as-left.")] = None,
+    fuel: Annotated[str | None, typer.Option(help="Fuel of all readings.")] = None,
+    lines: Annotated[
+        list[str] | None, typer.Option(help="Lines to rate, phase, fuel: 5-8=100,as-left.")
+    ] = None,
+    unit: Annotated[
+        list[str] | None, typer.Option(help="Unit of a column without one: stack_temperature=degF.")
+    ] = None,
+    site_zone: Annotated[
+        str | None, typer.Option(help="Zone of times without offset, such as Europe/Berlin.")
+    ] = None,
+    day_first: Annotated[
+        bool | None, typer.Option("--day-first/--month-first", help="03/04: 3 April, or 4 March.")
+    ] = None,
+    decimal: Annotated[str | None, typer.Option(help="Decimal mark, comma or point.")] = None,
+    map_file: Annotated[
+        Path | None, typer.Option("--map", help="A taught map (Table Schema, JSON).")
+    ] = None,
     company_limits: Annotated[Path | None, typer.Option(help="The company's limits, JSON.")] = None,
     model_limits: Annotated[Path | None, typer.Option(help="The model's limits, JSON.")] = None,
     plans: Annotated[
@@ -78,10 +80,18 @@ def judge(
     as_json: Annotated[bool, typer.Option("--json", help="fluebook.judge/1, one a line.")] = False,
 ) -> None:
     """Judge a visit: what to stop at, what to fix, what to look at again, what was not checked."""
-    stated = _stated(rates, phase)
+    stated = Stated(
+        rates=tuple(rates_stated(rates) or ()),
+        phase=phase_stated(phase),
+        fuel=fuel,
+        line_ranges=tuple(line_range_stated(text) for text in lines or []),
+        options=options_stated(
+            unit=unit, site_zone=site_zone, day_first=day_first, decimal=decimal, map_file=map_file
+        ),
+    )
     for given in (path, boiler, history, company_limits, model_limits, plans):
         if given is not None and not given.exists():
-            raise _usage(f"{given}: there is no such file or folder")
+            raise usage(f"{given}: there is no such file or folder")
     try:
         company = _limits(company_limits)
         model = _limits(model_limits)
@@ -173,7 +183,7 @@ def explain(
         return
     found = RULES.get(rule)
     if found is None:
-        raise _usage(f"there is no rule {rule!r}; `fluebook explain` lists them")
+        raise usage(f"there is no rule {rule!r}; `fluebook explain` lists them")
     typer.echo(f"{found.key}: {found.title} ({found.family}; rules {RULES_VERSION})")
     for label, text in (
         ("Means", found.meaning),

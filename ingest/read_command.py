@@ -6,7 +6,6 @@ Exit statuses: 0 read, 2 could not be read, 64 wrong usage.
 from __future__ import annotations
 
 import json
-import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -18,13 +17,17 @@ from rich.markup import escape
 from rich.table import Table
 
 from combustion.quantities import MEASURED, QUANTITIES
+from ingest.statements import (
+    line_range_stated,
+    maps_folder,
+    options_stated,
+    phase_stated,
+    rates_stated,
+    usage,
+)
 from parsers import (
-    PHASES,
-    LineRange,
-    Phase,
     ReadError,
     Reading,
-    ReadOptions,
     ReadResult,
     assign,
     read_json,
@@ -33,80 +36,8 @@ from parsers import read as read_bytes
 from parsers.maps import ColumnMap, heading_rows, map_from_json, map_json, taught
 from parsers.text import decoded, physical_lines
 
-UNREADABLE, USAGE = 2, 64
+UNREADABLE = 2
 _SHOWN = 40
-
-
-def _usage(message: str) -> typer.Exit:
-    typer.echo(message, err=True)
-    return typer.Exit(USAGE)
-
-
-def maps_folder() -> Path:
-    """Return the folder of saved maps: ``FLUEBOOK_MAPS``, else the user's own settings folder."""
-    named = os.environ.get("FLUEBOOK_MAPS")
-    return Path(named) if named else Path(typer.get_app_dir("fluebook")) / "maps"
-
-
-def saved_maps() -> tuple[ColumnMap, ...]:
-    """Return the saved maps that are whole; a broken one is skipped here and shown by ``list``."""
-    found = []
-    for path in sorted(maps_folder().glob("*.json")):
-        try:
-            found.append(map_from_json(path.read_text(encoding="utf-8")))
-        except ValueError:
-            continue
-    return tuple(found)
-
-
-def phase_stated(text: str | None) -> Phase | None:
-    """Return the phase of an option such as ``as-left``; wrong usage where it is none."""
-    if text is None:
-        return None
-    named = text.replace("-", "_").replace(" ", "_").casefold()
-    for phase in PHASES:
-        if phase == named:
-            return phase
-    raise _usage(f"--phase {text!r}: expected as-found, trial or as-left")
-
-
-def rates_stated(text: str | None) -> list[float] | None:
-    """Return the rates of an option such as ``100,75,50``."""
-    if text is None:
-        return None
-    try:
-        return [float(part) for part in re.split(r"[,;\s]+", text.strip()) if part]
-    except ValueError as error:
-        raise _usage(f"--rates {text!r}: expected numbers such as 100,75,50,25") from error
-
-
-def line_range_stated(text: str) -> LineRange:
-    """Return the range of an option such as ``5-8=100,as-left,natural_gas``."""
-    match = re.fullmatch(r"\s*(\d+)(?:-(\d+))?\s*=\s*(.*)", text)
-    if match is None:
-        raise _usage(
-            f"--lines {text!r}: expected such as 5-8=100,as-left or 5-8=100,as-left,propane"
-        )
-    first, last = int(match[1]), int(match[2] or match[1])
-    made = LineRange(first, last)
-    for part in (p.strip() for p in match[3].split(",") if p.strip()):
-        if re.fullmatch(r"\d+(\.\d+)?", part):
-            made = replace(made, firing_rate=float(part))
-        elif part.replace("-", "_").casefold() in PHASES:
-            made = replace(made, phase=phase_stated(part))
-        else:
-            made = replace(made, fuel=part)
-    return made
-
-
-def _units_stated(given: list[str]) -> dict[str, str]:
-    units = {}
-    for text in given:
-        key, _, unit = text.partition("=")
-        if key not in MEASURED or not unit:
-            raise _usage(f"--unit {text!r}: expected QUANTITY=UNIT, such as stack_temperature=degF")
-        units[key] = unit
-    return units
 
 
 def read(
@@ -152,22 +83,11 @@ def read(
 ) -> None:
     """Read an analyzer file and show what was understood, and what was not."""
     if not file.is_file():
-        raise _usage(f"{file}: there is no such file")
+        raise usage(f"{file}: there is no such file")
     if cut and as_json:
-        raise _usage("--cut shows a table; the cut as JSON comes from the API (fluebook.cut/1)")
-    if decimal not in (None, ",", "."):
-        raise _usage("--decimal: expected , or .")
-    try:
-        named = None if map_file is None else map_from_json(map_file.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise _usage(f"--map {map_file}: {error}") from error
-    options = ReadOptions(
-        site_zone=_zone_stated(site_zone),
-        day_first=day_first,
-        decimal=decimal,
-        map=named,
-        maps=saved_maps(),
-        units=_units_stated(unit or []),
+        raise usage("--cut shows a table; the cut as JSON comes from the API (fluebook.cut/1)")
+    options = options_stated(
+        unit=unit, site_zone=site_zone, day_first=day_first, decimal=decimal, map_file=map_file
     )
     stated = [line_range_stated(text) for text in lines or []]
     try:
@@ -215,18 +135,6 @@ def _cut(
         raise typer.Exit(UNREADABLE)
     console.print(table)
     console.print(said)
-
-
-def _zone_stated(text: str | None) -> str | None:
-    if text is None:
-        return None
-    from zoneinfo import ZoneInfo
-
-    try:
-        ZoneInfo(text)
-    except (KeyError, ValueError, OSError) as error:
-        raise _usage(f"--site-zone {text!r}: expected a zone such as Europe/Berlin") from error
-    return text
 
 
 def _problems_json(error: ReadError) -> dict[str, object]:
@@ -353,18 +261,18 @@ maps = typer.Typer(
 
 def _path_of(name: str) -> Path:
     if not re.fullmatch(r"[\w\- ]{1,60}", name):
-        raise _usage(f"{name!r}: a map's name has letters, digits, blanks, - and _ only")
+        raise usage(f"{name!r}: a map's name has letters, digits, blanks, - and _ only")
     return maps_folder() / f"{name}.json"
 
 
 def _saved(name: str) -> ColumnMap:
     path = _path_of(name)
     if not path.is_file():
-        raise _usage(f"there is no map {name!r}; fluebook maps list shows them")
+        raise usage(f"there is no map {name!r}; fluebook maps list shows them")
     try:
         return map_from_json(path.read_text(encoding="utf-8"))
     except ValueError as error:
-        raise _usage(f"{path}: {error}") from error
+        raise usage(f"{path}: {error}") from error
 
 
 def _save(one: ColumnMap) -> Path:
@@ -390,12 +298,12 @@ def teach(
 ) -> None:
     """Save what the headings of a file mean; without --column show what is open."""
     if not file.is_file():
-        raise _usage(f"{file}: there is no such file")
+        raise usage(f"{file}: there is no such file")
     found = heading_rows(physical_lines(decoded(file.read_bytes()).text))
     if line is not None:
         found = [f for f in found if f[0] == line]
     if not found:
-        raise _usage(f"{file.name}: no row of headings above numbers was found; give its --line")
+        raise usage(f"{file.name}: no row of headings above numbers was found; give its --line")
     at, _, headings = found[0]
     if not column:
         draft = taught(name, headings, {})
@@ -409,7 +317,7 @@ def teach(
         pairs = dict(_pair(text) for text in column)
         path = _save(taught(name, headings, pairs))
     except ValueError as error:
-        raise _usage(str(error)) from error
+        raise usage(str(error)) from error
     typer.echo(f"saved {name!r} for the headings of line {at}: {path}")
 
 
@@ -448,7 +356,7 @@ def import_map(
     try:
         one = map_from_json(file.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise _usage(f"{file}: {error}") from error
+        raise usage(f"{file}: {error}") from error
     one = ColumnMap(name or one.name, one.fields)
     typer.echo(f"saved {one.name!r}: {_save(one)}")
 
@@ -465,7 +373,7 @@ def edit(
         pairs |= dict(_pair(text) for text in column)
         _save(taught(name, [f.heading for f in one.fields], pairs))
     except ValueError as error:
-        raise _usage(str(error)) from error
+        raise usage(str(error)) from error
     typer.echo(f"changed {name!r}")
 
 

@@ -197,3 +197,17 @@ def test_every_rule_is_explained(rule: str) -> None:
 def test_explain_lists_the_closed_list() -> None:
     status, out, _ = run("explain")
     assert status == 0 and [line.split("\t")[0] for line in out.splitlines()] == list(RULES)
+
+
+def test_what_an_error_advises_to_state_can_be_stated(tmp_path: Path) -> None:
+    file = tmp_path / "saved.csv"
+    file.write_text("O2;CO;Stack temp\n5;1.234;310\n4;2.345;320\n")
+    boiler = tmp_path / "boiler.json"
+    boiler.write_text('{"fuel": "natural_gas"}')
+    given = ["judge", file, "--boiler", boiler, "--unit", "stack_temperature=degF"]
+    given += ["--lines", "2=100,as-left", "--lines", "3=25,as-left"]
+    status, _, err = run(*given)
+    assert status == 2 and "--decimal" in err
+    assert run(*given, "--decimal", ".", "--json")[0] in (0, 1)  # 1.234 ppm
+    assert run(*given, "--decimal", ",", "--json")[0] == 3  # 1234 ppm
+    assert run(*given, "--unit", "stack_temperature")[0] == 64
