@@ -13,7 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from api.guards import Guards
-from api.pages import cut, forms, review, visit
+from api.pages import cut, forms, review, service_form, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
 from api.routes import boilers, cuts, files, judging, photos, service, sites, visits
@@ -86,6 +86,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         review,
         visit,
         forms,
+        service_form,
         cut,
     ):
         app.include_router(module.router)
