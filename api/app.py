@@ -13,10 +13,11 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from api.guards import Guards
-from api.pages import cut, forms, review, service_form, visit
+from api.pages import cut, forms, maps, review, service_form, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
 from api.routes import boilers, cuts, files, judging, photos, service, sites, visits
+from api.routes import maps as map_routes
 from api.schemas import document_schemas
 from api.settings import Settings
 from ingest.intake import Intake
@@ -88,6 +89,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         forms,
         service_form,
         cut,
+        maps,
+        map_routes,
     ):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")

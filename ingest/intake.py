@@ -26,6 +26,7 @@ from ingest.intake_judging import (
     present,
     stated,
 )
+from ingest.intake_maps import Maps
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
 from ingest.intake_shapes import (
     OPEN_STATES,
@@ -62,7 +63,7 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake(Cuts, ServiceParts):
+class Intake(Cuts, Maps, ServiceParts):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:
@@ -204,7 +205,7 @@ class Intake(Cuts, ServiceParts):
         """
         row = visits.visit_row(self.book.reader, visit_id)
         boiler, site = boiler_and_site(self.book.reader, row.visit)
-        options = options or ReadOptions()
+        options = options or ReadOptions(maps=self.maps())
         if options.site_zone is None:
             zone = (boiler.zone if boiler else None) or (site.zone if site else None)
             options = replace(options, site_zone=zone)
