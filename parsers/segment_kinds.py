@@ -18,8 +18,7 @@ FRESH_AIR_O2 = 17.5
 """Above this no boiler burner fires [% dry]; the instrument reads air. Common practice."""
 
 
-def _breathes_air(piece: Piece, bins: Mapping[str, Signal], arrays: Mapping[str, Floats]) -> bool:
-    del arrays
+def _breathes_air(piece: Piece, bins: Mapping[str, Signal]) -> bool:
     for key, limit, above in (("o2_dry", FRESH_AIR_O2, True), ("co2_dry", 1.5, False)):
         signal = bins.get(key)
         if signal is None:
@@ -31,7 +30,8 @@ def _breathes_air(piece: Piece, bins: Mapping[str, Signal], arrays: Mapping[str,
         tail = float(np.median(values[-max(1, len(values) // 4) :]))
         f = piece.fits[key]
         heading_there = (f.level > 16.0 and f.start < 0 and f.u_level < 1.5) if above else False
-        return (tail > limit) == above or heading_there
+        mostly = (float(np.median(values)) > limit) == above  # the flame came at its very end
+        return mostly or (tail > limit) == above or heading_there
     return False
 
 
@@ -52,7 +52,7 @@ def segments_of(
             )
             for p in pieces:
                 p.fits[key] = fit(bins[key], p.first, p.end)
-    air = [_breathes_air(p, bins, arrays) for p in pieces]
+    air = [_breathes_air(p, bins) for p in pieces]
     begin = float(times[0])
     finish = float(times[-1])
     out: list[Segment] = []
@@ -76,8 +76,7 @@ def segments_of(
             kind == "plateau"
             and out
             and out[-1].kind == "plateau"
-            and _one_recorded_rate(pieces[n - 1], p)
-            and min(end - start, out[-1].end - out[-1].start) < 0.8 * response
+            and _one_stay(pieces[n - 1], p, bins, response / width)
         ):
             # The gas has barely begun to answer: one stay at one rate, not two.
             out[-1] = replace(out[-1], end=end)
@@ -86,11 +85,29 @@ def segments_of(
     return _run_together(out)
 
 
-def _one_recorded_rate(a: Piece, b: Piece) -> bool:
-    """Return whether two pieces were recorded at one firing rate."""
-    if "firing_rate" not in a.fits or "firing_rate" not in b.fits:
+def _one_stay(a: Piece, b: Piece, bins: Mapping[str, Signal], response: float) -> bool:
+    """Return whether two neighbours are one stay at a recorded firing rate, ``response`` in bins.
+
+    A stay is cut in two where the gas has barely begun to answer, or where the servo was still
+    travelling at its beginning.
+    """
+    if "firing_rate" not in bins:
         return False
-    return abs(a.fits["firing_rate"].level - b.fits["firing_rate"].level) < 1.0
+    first, last, after = *_rate_ends(a, bins), _rate_ends(b, bins)[1]
+    if abs(last - after) >= 1.0:
+        return False
+    travelled = abs(first - last) > 1.0
+    return min(a.bins, b.bins) <= 0.8 * response or (travelled and a.bins < 1.2 * response)
+
+
+def _rate_ends(piece: Piece, bins: Mapping[str, Signal]) -> tuple[float, float]:
+    """Return the recorded firing rate at the beginning of a piece and over its last third."""
+    signal = bins["firing_rate"]
+    here = slice(piece.first, piece.end)
+    rates = signal.values[here][signal.weights[here] > 0]
+    if not len(rates):
+        return float("nan"), float("nan")
+    return float(rates[0]), float(np.median(rates[-max(1, len(rates) // 3) :]))
 
 
 def _rate_moves(piece: Piece, bins: Mapping[str, Signal]) -> bool:
