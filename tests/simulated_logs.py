@@ -109,10 +109,13 @@ class Score:
     short: int = 0
     short_found: int = 0
     short_settled: int = 0
+    short_wrong: int = 0
     covered: int = 0
     stated: int = 0
     seconds: float = 0.0
     misses: list[str] = field(default_factory=list)
+    logs: list[tuple[int, int, int, int]] = field(default_factory=list)
+    """(found, of, false, of) of each log."""
 
 
 def matched(
@@ -142,6 +145,8 @@ def add(score: Score, made: PlantLog, segments: Sequence[Segment], name: str = "
         [(s.start, s.end) for s in true], [(s.start, s.end) for s in plateaus], tolerance
     )
     hit = dict(pairs)
+    before = (score.found, score.long, score.false, score.claimed)
+    short: set[int] = set()
     for i, span in enumerate(true):
         if span.end - span.start >= 3 * made.response_time:
             score.long += 1
@@ -152,6 +157,7 @@ def add(score: Score, made: PlantLog, segments: Sequence[Segment], name: str = "
             score.short += 1
             if i in hit:
                 score.short_found += 1
+                short.add(i)
                 score.short_settled += all(
                     plateaus[hit[i]].values[q].settled
                     for q in SCORED_QUANTITIES
@@ -163,6 +169,9 @@ def add(score: Score, made: PlantLog, segments: Sequence[Segment], name: str = "
     score.misses += [
         f"{name} false {p.start:.0f}..{p.end:.0f}" for j, p in enumerate(plateaus) if j not in right
     ]
+    after = (score.found, score.long, score.false, score.claimed)
+    score.logs.append(tuple(np.subtract(after, before).tolist()))
+    wrong: set[int] = set()
     for i, j in pairs:
         for quantity in SCORED_QUANTITIES:
             settled = plateaus[j].values.get(quantity)
@@ -178,10 +187,12 @@ def add(score: Score, made: PlantLog, segments: Sequence[Segment], name: str = "
             score.stated += 1
             score.covered += abs(settled.mean - level) <= 2.0 * settled.u_mean
             if abs(settled.mean - level) > 2.0 * settled.u_mean:
+                wrong.add(i)
                 score.misses.append(
                     f"{name} {quantity} {plateaus[j].start:.0f}: {settled.mean:.3f} not "
                     f"{level:.3f}, U {2 * settled.u_mean:.3f}"
                 )
+    score.short_wrong += len(short & wrong)
 
 
 def interval95(hits: int, of: int) -> tuple[float, float]:
@@ -192,6 +203,19 @@ def interval95(hits: int, of: int) -> tuple[float, float]:
     centre = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
     return max(0.0, centre - half), min(1.0, centre + half)
+
+
+def interval95_by_log(logs: Sequence[tuple[int, int]]) -> tuple[float, float]:
+    """Return the 95 % interval of a share from logs drawn again with replacement.
+
+    Errors crowd in a few hard logs, so plateaus are not independent of each other: this interval is
+    wider than Wilson's, and the one to believe. With no hit at all it cannot tell anything.
+    """
+    hits, of = np.array(logs, dtype=np.float64).T
+    drawn = np.random.default_rng(1).integers(0, len(hits), (4000, len(hits)))
+    shares = hits[drawn].sum(axis=1) / np.maximum(of[drawn].sum(axis=1), 1.0)
+    low, high = np.percentile(shares, [2.5, 97.5])
+    return float(low), float(high)
 
 
 def joint(made: PlantLog, with_rate: bool) -> Sequence[Segment]:
@@ -296,8 +320,12 @@ def main() -> None:
         print(f"{name} ({given.logs} logs, {score.seconds / given.logs * 1000:.0f} ms a log)")
         print(f"  plateaus found             {_share(score.found, score.long)}")
         print(f"  false plateaus             {_share(score.false, score.claimed)}")
+        for name_of, at in (("found", 0), ("false", 2)):
+            low, high = interval95_by_log([(one[at], one[at + 1]) for one in score.logs])
+            print(f"    {name_of}, logs drawn again   [{100 * low:.2f}, {100 * high:.2f}]")
         print(f"  short ones found           {_share(score.short_found, score.short)}")
         print(f"  of them claimed settled    {_share(score.short_settled, score.short_found)}")
+        print(f"  of them settled, outside U {_share(score.short_wrong, score.short_found)}")
         print(f"  mean within stated U       {_share(score.covered, score.stated)}")
         if given.misses:
             print("\n".join(f"    {m}" for m in score.misses))
