@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import PurePath
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
@@ -75,7 +76,9 @@ async def headings(request: Request, intake: IntakeOf) -> Response:
         if not found:
             said = f"{name}: no row of headings stands over a row of numbers. Nothing was kept."
             return _shown(request, intake, said=said, status=422)
-        return _shown(request, intake, draft=taught(name, found[0][2][:_MOST_HEADINGS], {}))
+        return _shown(
+            request, intake, draft=taught(PurePath(name).stem, found[0][2][:_MOST_HEADINGS], {})
+        )
 
     return await run_in_threadpool(shown)
 
