@@ -37,7 +37,15 @@ from parsers.times import zone_of
 
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
 _MOST_FIELDS = 4000
-_NAMES = {"ft lbf": "ft·lbf", "N m": "N·m", "degree": "°", "degC": "°C", "degF": "°F"}
+_NAMES = {
+    "ft lbf": "ft·lbf",
+    "N m": "N·m",
+    "degree": "°",
+    "degC": "°C",
+    "degF": "°F",
+    "pH": "",
+    "uS/cm": "µS/cm",
+}
 _CHANGED = (
     "Somebody changed this visit while you were writing. Nothing of yours is lost: it stands "
     "below and is not stored yet. Look at the visit as it is now; saving again writes your entries "
@@ -62,10 +70,10 @@ def range_text(wanted: RecordWanted) -> str:
     """
     unit = _NAMES.get(wanted.unit or "", wanted.unit or "")
     if wanted.low is not None and wanted.high is not None:
-        return f"{wanted.low:g} to {wanted.high:g} {unit}"
+        return f"{wanted.low:g} to {wanted.high:g} {unit}".rstrip()
     if wanted.high is not None:
-        return f"at most {wanted.high:g} {unit}"
-    return "" if wanted.low is None else f"at least {wanted.low:g} {unit}"
+        return f"at most {wanted.high:g} {unit}".rstrip()
+    return "" if wanted.low is None else f"at least {wanted.low:g} {unit}".rstrip()
 
 
 def default_unit(test: PlanTest, system: UnitSystem) -> str:
