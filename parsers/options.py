@@ -31,8 +31,9 @@ class ReadOptions:
         Quantity key to the unit that the person declares for a column without one.
     max_unpacked : int
         Bytes; a packed upload that unpacks to more is refused.
-    max_rows : int
-        Rows of a spreadsheet sheet or table beyond this are refused.
+    max_careful : int
+        Bytes of text that is no plain long table (tickets, pairs, clocks that need each row looked
+        at); more is refused, because reading it takes up to 250 times its size in memory.
     """
 
     site_zone: str | None = None
@@ -42,4 +43,4 @@ class ReadOptions:
     maps: tuple[ColumnMap, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
     max_unpacked: int = 256 * 1024 * 1024
-    max_rows: int = 20_000_000
+    max_careful: int = 16 * 1024 * 1024

@@ -22,6 +22,7 @@ from parsers.errors import (
     NotAnAnalyzerFile,
     Problem,
     ReadError,
+    TooLarge,
     UnitsMissing,
 )
 from parsers.grid import (
@@ -104,6 +105,8 @@ def _read(data: bytes, name: str, options: ReadOptions) -> ReadResult:
                 name, sha256, log.lines, log.columns, log.readings, log.not_read,
                 [*ask.warnings, *log.warnings], log.preamble,
             )  # fmt: skip
+    if len(inner) > options.max_careful:
+        raise _too_long(name, len(inner), options.max_careful)
     text = decoded(inner)
     ask.warnings += text.warnings
     _refuse_binary(text.text, name)
@@ -132,6 +135,21 @@ def _empty(name: str, data: bytes) -> EmptyInput:
                 "Export the readings from the instrument again.",
                 line=1,
                 column=1,
+            )
+        ],
+    )
+
+
+def _too_long(name: str, size: int, limit: int) -> TooLarge:
+    return TooLarge(
+        name,
+        [
+            Problem(
+                "too_large",
+                f"{size / 1e6:.0f} MB of text that is not one plain table of numbers",
+                f"at most {limit / 1e6:.0f} MB of tickets, pairs or tables that need each row "
+                "looked at; a plain table with one row of headings may be longer",
+                "Hand the file over in parts, or export it as a plain table.",
             )
         ],
     )
