@@ -69,11 +69,21 @@ def test_score_on_simulated_logs(with_rate: bool, logs: int) -> None:
     ("with_rate", "found", "false"), [(False, 0.97, 0.01), (True, 0.995, 0.001)]
 )
 def test_full_score(with_rate: bool, found: float, false: float) -> None:
-    score = simulated_logs.run(simulated_logs.joint, with_rate, range(20000, 20300))
+    """The score in ``docs/plateaus.md``, response time stated, on the 300 logs it was measured on.
+
+    Asserted by the shares themselves: plateaus found with and without a rate, false ones without
+    a rate, means within their stated uncertainty. False ones with a rate are not shown to meet
+    their aim of 0.1 % (0.21 % measured): asserted is only that the aim is not below the 95 %
+    interval of the share, and that the share is under 0.3 %.
+    """
+    score = simulated_logs.run(simulated_logs.joint, with_rate, range(47000, 47300))
     assert score.found >= found * score.long
-    # Met within the 95 % interval, not by the share itself: the docs say so.
-    assert simulated_logs.interval95(score.false, score.claimed)[0] <= false
-    assert score.covered >= 0.94 * score.stated
+    if with_rate:
+        assert simulated_logs.interval95(score.false, score.claimed)[0] <= false
+        assert score.false <= 0.003 * score.claimed
+    else:
+        assert score.false <= false * score.claimed
+    assert score.covered >= 0.95 * score.stated
 
 
 def test_a_log_without_flame_has_no_plateau() -> None:
