@@ -66,6 +66,8 @@ def segments_of(
             follows = n > 0 and air[n - 1]
             kind = "light_off" if follows and out[-1].kind != "air" else "ramp"
             why = "shorter than the instrument's response"
+        elif _shut_down(pieces, air, n, bins, response / width):
+            kind, why = "off", "the recorded firing rate is zero, and air follows"
         elif _rate_moves(p, bins):
             kind, why = "ramp", "the recorded firing rate moves"
         elif "firing_rate" not in bins and end - start < 45.0 and _on_the_way(pieces, n, bins):
@@ -98,6 +100,23 @@ def _one_stay(a: Piece, b: Piece, bins: Mapping[str, Signal], response: float) -
         return False
     travelled = abs(first - last) > 1.0
     return min(a.bins, b.bins) <= 0.8 * response or (travelled and a.bins < 1.2 * response)
+
+
+def _shut_down(
+    pieces: Sequence[Piece],
+    air: Sequence[bool],
+    n: int,
+    bins: Mapping[str, Signal],
+    response: float,
+) -> bool:
+    """Return whether a piece is the burner going out: its recorded rate is zero and air follows.
+
+    A rate of zero alone does not say so: some controls call low fire zero (common practice), so
+    only what is no longer than one ``response`` [bins] goes.
+    """
+    if "firing_rate" not in bins or n + 1 == len(pieces) or not air[n + 1]:
+        return False
+    return _rate_ends(pieces[n], bins)[1] < 1.0 and pieces[n].bins <= response
 
 
 def _rate_ends(piece: Piece, bins: Mapping[str, Signal]) -> tuple[float, float]:

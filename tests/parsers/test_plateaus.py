@@ -86,6 +86,21 @@ def test_full_score(with_rate: bool, found: float, false: float) -> None:
     assert score.covered >= 0.95 * score.stated
 
 
+@pytest.mark.parametrize("seed", [47075, 47287])
+def test_a_burner_going_out_is_no_plateau_at_rate_zero(seed: int) -> None:
+    # Without the rule the first seconds after the flame, the gas still on its way, were one.
+    segments = simulated_logs.joint(simulated_logs.simulated(seed), True)
+    assert min(s.values["firing_rate"].mean for s in segments if s.kind == "plateau") > 10.0
+
+
+def test_a_low_fire_called_zero_is_a_plateau() -> None:
+    one = made([Step("purge", 60), Step("fire", 200, 20), Step("fire", 200, 60), Step("off", 90)])
+    rate = one.columns["firing_rate"]
+    columns = {**one.columns, "firing_rate": np.maximum(rate - 20.0, 0.0)}
+    segments = propose_cut(one.times, columns, options=KNOWN)
+    assert [s.firing_rate for s in segments if s.kind == "plateau"] == [0.0, 40.0]
+
+
 def test_a_log_without_flame_has_no_plateau() -> None:
     one = made([Step("off", 400), Step("purge", 200)])
     assert [s for s in cut(one, rate=False) if s.kind == "plateau"] == []
