@@ -80,8 +80,6 @@ _default_triples.update({key: _triple(found.spec) for key, found in DEFAULTS.ite
 
 def _scatter(settled: Settled) -> float:
     scatter = settled.u_mean
-    if scatter is None and settled.count < 2:
-        return 0.0
     if scatter is None:
         scatter = settled.spread / sqrt(settled.count) if settled.count > 1 else 0.0
     return scatter if isfinite(scatter) and scatter > 0.0 else 0.0

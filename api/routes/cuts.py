@@ -12,6 +12,7 @@ from api.cut_json import cut_json, problem_of_correction
 from api.routes.shared import Expected, IntakeOf, Who, tagged
 from api.shapes import point_json
 from ingest.cut_operations import CutOperation, OperationName
+from ingest.intake import Intake
 from ingest.intake_cuts import LogCut
 from ingest.judge_json import judge_json
 from parsers import Phase
@@ -72,6 +73,29 @@ def _operations(posted: list[PostedCorrection]) -> list[CutOperation]:
     return [CutOperation(**one.model_dump()) for one in posted]
 
 
+def _corrected(
+    intake: Intake,
+    visit_id: UUID,
+    attachment_id: UUID,
+    posted: list[PostedCorrection],
+    who: str,
+    after: int | None,
+    expected: int | None,
+) -> LogCut:
+    """Return the cut with corrections added; raise ProblemError where one does not fit."""
+    try:
+        return intake.correct_cut(
+            visit_id,
+            attachment_id,
+            _operations(posted),
+            who,
+            after=after,
+            expected_version=expected,
+        )
+    except CorrectionError as error:
+        raise problem_of_correction(error) from error
+
+
 @router.get("/cut", summary="A log's cut as it stands")
 def cut(visit_id: UUID, attachment_id: UUID, intake: IntakeOf, response: Response) -> Any:
     """Answer fluebook.cut/1: stretches, proposed and confirmed rates, phases, corrections."""
@@ -91,17 +115,7 @@ def correct(
     response: Response,
 ) -> Any:
     """Add corrections, all or none, and answer the new cut; with `after` a repeat is harmless."""
-    try:
-        found: LogCut = intake.correct_cut(
-            visit_id,
-            attachment_id,
-            _operations(body.corrections),
-            who,
-            after=body.after,
-            expected_version=expected,
-        )
-    except CorrectionError as error:
-        raise problem_of_correction(error) from error
+    found = _corrected(intake, visit_id, attachment_id, body.corrections, who, body.after, expected)
     tagged(response, found.version)
     return cut_json(found)
 
@@ -117,17 +131,7 @@ def put_corrections(
     response: Response,
 ) -> Any:
     """Add what is new at the end of the list; nothing that was done is ever taken out of it."""
-    try:
-        found = intake.correct_cut(
-            visit_id,
-            attachment_id,
-            _operations(body.corrections),
-            who,
-            after=0,
-            expected_version=expected,
-        )
-    except CorrectionError as error:
-        raise problem_of_correction(error) from error
+    found = _corrected(intake, visit_id, attachment_id, body.corrections, who, 0, expected)
     tagged(response, found.version)
     return cut_json(found)
 
