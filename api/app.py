@@ -13,6 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from api.guards import Guards
+from api.languages import Languages
 from api.pages import cut, forms, maps, review, service_form, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
@@ -73,6 +74,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     )
     app.state.intake = intake
     app.state.settings = settings
+    app.add_middleware(Languages, otherwise=settings.language)
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
     install_problems(app)
     for module in (

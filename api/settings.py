@@ -28,6 +28,8 @@ class Settings:
         Name shown at the head of the pages. ``FLUEBOOK_COMPANY``.
     hosts : tuple of str
         Names under which this fluebook answers, any where empty. ``FLUEBOOK_HOSTS``, with commas.
+    language : str
+        Language of the pages for a browser that asks for none they have. ``FLUEBOOK_LANGUAGE``.
     """
 
     units: UnitSystem = "us"
@@ -35,6 +37,7 @@ class Settings:
     page_size: int = 40
     company: str = ""
     hosts: tuple[str, ...] = ()
+    language: str = "en"
 
 
 def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Settings:
@@ -61,6 +64,7 @@ def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Se
         hosts=tuple(
             h.strip() for h in environment.get("FLUEBOOK_HOSTS", "").split(",") if h.strip()
         ),
+        language=environment.get("FLUEBOOK_LANGUAGE", "en"),
     )
 
 

@@ -7,9 +7,12 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, select_autoescape
+from markupsafe import Markup, escape
 
+from api.languages import choices
 from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.settings import Settings
+from api.words import words
 
 UNITS_COOKIE = "fluebook_units"
 
@@ -19,8 +22,31 @@ _templates = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
     auto_reload=False,
+    extensions=["jinja2.ext.i18n"],
 )
 _templates.globals.update(severity_words=SEVERITY_WORDS, state_words=STATE_WORDS)
+
+
+def _said(text: str, /, **given: object) -> Markup:
+    """Return ``_("...")`` of a template: the text is ours, what is filled in is escaped."""
+    return Markup(words().t(text, **_escaped(given)))
+
+
+def _counted(one: str, many: str, number: int, /, **given: object) -> Markup:
+    return Markup(words().n(one, many, number, **_escaped(given)))
+
+
+def _escaped(given: dict[str, object]) -> dict[str, object]:
+    return {k: v if isinstance(v, int | float) else escape(v) for k, v in given.items()}
+
+
+# ``{% trans %}`` fills %(name)s by itself; ``_()`` fills braces, so that "50 %" may stand in it.
+_templates.install_gettext_callables(  # type: ignore[attr-defined]
+    lambda text: words().t(text),
+    lambda one, many, number: words().form(one, many, number),
+    newstyle=True,
+)
+_templates.globals.update(_=_said, _n=_counted)
 
 
 def shown_for(request: Request) -> Shown:
@@ -40,7 +66,12 @@ def page(
     """Return a page; a chosen unit system is remembered in the reader's browser only."""
     settings: Settings = request.app.state.settings
     html = _templates.get_template(name).render(
-        title=title, shown=shown_for(request), company=settings.company, **given
+        title=title,
+        shown=shown_for(request),
+        company=settings.company,
+        language=words().tag,
+        languages=choices(),
+        **given,
     )
     answer = HTMLResponse(html, status_code=status)
     chosen = request.query_params.get("units")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from api.pages.show import Shown, day
 from api.report.service import device_title, provoked, recorded, value_text
-from api.report.words import Words
+from api.words import Words
 from ingest.models import Visit
 from ingest.service.models import SafetyTest, ServiceRecord, Signed, TaskEntry
 from ingest.service.order import STEP_TITLES

@@ -18,7 +18,7 @@ from api.report.given import ReportInput, ReportOptions
 from api.report.readings import curve_blocks, history_block, reading_tables
 from api.report.service import service_blocks
 from api.report.verdict import all_not_judged, finding_blocks, rule_title, verdict_block
-from api.report.words import Words
+from api.words import Words, words_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ def content(given: ReportInput, options: ReportOptions) -> Content:
     options : ReportOptions
         Units and language change words and numbers, and so the content's SHA-256.
     """
-    words, shown = Words(options.language), Shown(options.units)
+    words, shown = words_of(options.language), Shown(options.units)
     t = words.t
     body = [
         verdict_block(given, words),

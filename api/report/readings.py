@@ -11,7 +11,7 @@ from api.pages.show import Shown, label
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
-from api.report.words import Words
+from api.words import Words
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
 from ingest.accuracy import Accuracies

@@ -7,7 +7,7 @@ from api.report import blocks
 from api.report.blocks import Block
 from api.report.bolts import bolt_circle
 from api.report.given import ReportInput
-from api.report.words import Words
+from api.words import Words
 from combustion.units import UnitError, conversion
 from ingest.service.models import Measured, SafetyTest, ServiceRecord, TaskEntry, Value
 from ingest.service.order import STEP_TITLES

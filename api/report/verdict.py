@@ -12,7 +12,7 @@ from api.pages.show import Shown
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
-from api.report.words import Words
+from api.words import Words
 from ingest.judgement import Flag, NotJudged
 from ingest.models import SEVERITIES
 from ingest.rules import RULES

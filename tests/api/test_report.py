@@ -16,10 +16,9 @@ import pytest
 from pypdf import PdfReader
 
 from api.report import ReportInput, ReportOptions, Signature, report_html, report_pdf
-from api.report import words as words_module
 from api.report.bolts import bolt_circle
 from api.report.content import content
-from api.report.words import Words
+from api.words import Words
 from ingest.models import RoomCo, Visit
 from ingest.service.sequence import criss_cross
 from parsers.points import FiringPoint, PointKey
@@ -249,7 +248,9 @@ def test_every_word_of_the_report_goes_through_the_catalogue(
         def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
             return f"«{msgid1 if n == 1 else msgid2}»"
 
-    monkeypatch.setattr(words_module.gettext, "translation", lambda *a, **k: Marked())
+    marked = Words()
+    marked._catalogue = Marked()
+    monkeypatch.setattr("api.report.content.words_of", lambda *a: marked)
     ready = content(CASE, ReportOptions())
     for block in ready.blocks:
         if block["kind"] == "heading":

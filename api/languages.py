@@ -1,0 +1,119 @@
+"""Which language a reader is answered in: their choice, else what their browser asks for.
+
+Chosen by ``?language=`` on any page, kept in a cookie of the reader's browser; else by
+``Accept-Language``; else the office's. Programs under ``/v1`` are answered in English, always.
+"""
+
+from __future__ import annotations
+
+from urllib.parse import parse_qs
+
+from babel import Locale, UnknownLocaleError
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.locales.pseudo import PSEUDO
+from api.words import LANGUAGES, SOURCE, Words, speaking, words_of
+
+LANGUAGE_COOKIE = "fluebook-language"
+_MOST_WISHES = 20
+
+
+def wishes(accept: str) -> list[str]:
+    """Return the languages of an ``Accept-Language`` header, most wanted first.
+
+    >>> wishes("de, es-MX;q=0.8, es;q=0.9, fr;q=0")
+    ['de', 'es', 'es-MX']
+    """
+    found: list[tuple[float, int, str]] = []
+    for position, part in enumerate(accept.split(",")[:_MOST_WISHES]):
+        tag, _, parameter = part.strip().partition(";")
+        try:
+            weight = float(parameter.replace("q=", "").strip() or 1.0)
+        except ValueError:
+            continue
+        if tag.strip() and 0.0 < weight <= 1.0:
+            found.append((-weight, position, tag.strip()))
+    return [tag for _, _, tag in sorted(found)]
+
+
+def _parts(tag: str) -> tuple[str, str | None]:
+    try:
+        locale = Locale.parse(tag, sep="-")
+    except (ValueError, UnknownLocaleError):
+        return tag.partition("-")[0].lower(), None
+    return locale.language, locale.territory
+
+
+def chosen_words(choice: str, accept: str, otherwise: str = SOURCE) -> Words:
+    """Return a reader's words.
+
+    Parameters
+    ----------
+    choice : str
+        The language that the reader chose, empty where they never did.
+    accept : str
+        The browser's ``Accept-Language``; it also tells the region, by which numbers are written.
+    otherwise : str
+        The office's language.
+
+    Examples
+    --------
+    >>> words = chosen_words("", "es-MX,es;q=0.9,en;q=0.5")
+    >>> words.language, str(words.locale)
+    ('es', 'es_MX')
+    >>> chosen_words("en", "es-MX").language
+    'en'
+    """
+    if choice == PSEUDO:
+        return words_of(PSEUDO)
+    asked = [_parts(tag) for tag in wishes(accept)]
+    if choice in LANGUAGES:
+        language = choice
+    else:
+        language = next((tag for tag, _ in asked if tag in LANGUAGES), otherwise)
+    region = next((place for tag, place in asked if tag == language and place), None)
+    return words_of(language, region)
+
+
+def choices() -> list[tuple[str, str]]:
+    """Return (tag, own name) of each language that a reader may choose."""
+    return list(LANGUAGES.items())
+
+
+class Languages:
+    """Plain ASGI: sets the words for everything that a page's request runs."""
+
+    def __init__(self, app: ASGIApp, *, otherwise: str = SOURCE) -> None:
+        self.app = app
+        self.otherwise = otherwise
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        path = scope.get("path", "")
+        if scope["type"] != "http" or path.startswith(("/v1/", "/static/")):
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        asked = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("language", [""])[0]
+        kept = cookie_parser(headers.get("cookie", "")).get(LANGUAGE_COOKIE, "")
+        valid = asked in LANGUAGES or asked == PSEUDO
+        chosen = chosen_words(
+            asked if valid else kept, headers.get("accept-language", ""), self.otherwise
+        )
+
+        async def tagged_send(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                out = MutableHeaders(scope=message)
+                out.setdefault("Content-Language", chosen.tag)
+                out.add_vary_header("Accept-Language, Cookie")
+                if valid:
+                    out.append(
+                        "Set-Cookie",
+                        f"{LANGUAGE_COOKIE}={asked}; Max-Age=31536000; Path=/; SameSite=Lax; "
+                        "HttpOnly",
+                    )
+            await send(message)
+
+        with speaking(chosen):
+            await self.app(scope, receive, tagged_send)

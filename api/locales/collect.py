@@ -1,0 +1,75 @@
+"""Every text that wants translating, found where it is written.
+
+Templates and Python say theirs inside ``_()``, ``{% trans %}`` and the report's ``t()``; the
+glossary and the rules are read as what they are: lists of texts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import fields
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, cast
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract_from_dir, extract_from_file
+
+from combustion.quantities import QUANTITIES
+from ingest.rules import RULES
+
+ROOT = Path(str(files("api"))).parent
+
+KEYWORDS: dict[str, Any] = {
+    "_": None,
+    "_n": (1, 2),
+    "N_": None,
+    "t": None,
+    "n": (1, 2),
+    "gettext": None,
+    "ngettext": (1, 2),
+    "caution": None,
+    "said": None,
+    "words": None,
+}
+_SKIPPED = {"key", "status", "limits", "safety"}
+_METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2")]
+_OPTIONS = {"**/templates/**.html": {"trimmed": "true", "newstyle_gettext": "true"}}
+
+
+def in_code() -> Iterator[tuple[str, int, str | tuple[str, ...], list[str]]]:
+    """Yield (file, line, text or forms, comments) of what pages, report and rules say."""
+    for folder in ("api", "ingest"):
+        found = extract_from_dir(
+            str(ROOT / folder), _METHODS, _OPTIONS, KEYWORDS, comment_tags=("Translators:",)
+        )
+        for name, line, message, comments, _context in found:
+            yield f"{folder}/{name}", line, message, list(comments)
+    for script in sorted((ROOT / "api" / "static").glob("*.js")):
+        for line, message, comments, _context in extract_from_file(
+            "javascript", str(script), KEYWORDS
+        ):
+            yield f"api/static/{script.name}", line, cast(str, message), list(comments)
+
+
+def in_lists() -> Iterator[tuple[str, str]]:
+    """Yield (where, text) of the glossary and of the rules."""
+    for quantity in QUANTITIES.values():
+        yield f"glossary {quantity.key}", quantity.label
+        yield f"glossary {quantity.key}", quantity.meaning
+    for rule in RULES.values():
+        for field in fields(rule):
+            if field.name not in _SKIPPED:
+                yield f"rule {rule.key}", getattr(rule, field.name)
+
+
+def collected() -> Catalog:
+    """Return every text with the places where it is said, in the order found."""
+    found = Catalog(project="fluebook", charset="utf-8", fuzzy=False)
+    for place, line, message, comments in in_code():
+        if message and message != ("", ""):
+            found.add(cast(Any, message), None, [(place, line)], auto_comments=comments)
+    for where, text in in_lists():
+        if text:
+            found.add(text, None, auto_comments=[where])
+    return found

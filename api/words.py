@@ -1,0 +1,175 @@
+"""Words of pages and reports in the reader's language, with its numbers and dates.
+
+A text is written in English where it is said, inside ``_("...")``; what stands in its braces is
+filled in after translation: ``_("{n} lines of {name}", n=12, name=name)``. The language is the
+request's (``api.languages``) or whatever ``speaking`` sets. Catalogues stand in ``api/locales``;
+``python -m api.locales`` keeps them.
+"""
+
+from __future__ import annotations
+
+import gettext
+import string
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from datetime import date, datetime
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date
+from babel.numbers import get_decimal_symbol, get_group_symbol
+
+from api.locales.pseudo import PSEUDO, PseudoTranslations
+
+SOURCE = "en"
+LANGUAGES: dict[str, str] = {"en": "English", "es": "Español"}
+"""The languages of the pages, each by its own name; English is the one they are written in."""
+
+DOMAIN = "fluebook"
+
+
+@lru_cache
+def catalogue(language: str) -> gettext.NullTranslations:
+    """Return the compiled catalogue of a language; English says what is written in the code."""
+    if language == PSEUDO:
+        return PseudoTranslations()
+    if language == SOURCE or language not in LANGUAGES:
+        return gettext.NullTranslations()
+    compiled = files("api.locales").joinpath(language, "LC_MESSAGES", f"{DOMAIN}.mo")
+    with compiled.open("rb") as opened:
+        return gettext.GNUTranslations(opened)
+
+
+@lru_cache
+def _locale(language: str, region: str | None) -> Locale:
+    if language == PSEUDO or language not in LANGUAGES:
+        return Locale(SOURCE)
+    try:
+        return Locale(language, territory=region)
+    except UnknownLocaleError:
+        return Locale(language)
+
+
+class Words(string.Formatter):
+    """Translated text, numbers, dates and times for one reader.
+
+    Parameters
+    ----------
+    language : str
+        A key of ``LANGUAGES`` or the pseudo-locale; another one speaks English.
+    region : str or None
+        Territory of the reader, which decides how numbers and dates are written.
+    """
+
+    def __init__(self, language: str = SOURCE, region: str | None = None) -> None:
+        known = language in LANGUAGES or language == PSEUDO
+        self.language = language if known else SOURCE
+        self.locale = _locale(self.language, region)
+        self._catalogue = catalogue(self.language)
+        self.decimal = get_decimal_symbol(self.locale)
+        self.group = get_group_symbol(self.locale)
+
+    @property
+    def tag(self) -> str:
+        """Return the language as a page declares it."""
+        return self.language
+
+    def t(self, text: str, /, **given: object) -> str:
+        """Return a text in the language, with what stands in its braces filled in.
+
+        >>> Words().t("{n} of {total}", n=2, total=3)
+        '2 of 3'
+        """
+        said = self._catalogue.gettext(text)
+        return self.vformat(said, (), given) if given else said
+
+    def n(self, one: str, many: str, number: int, /, **given: object) -> str:
+        """Return the form for a number, with ``{n}`` and what else is given filled in.
+
+        >>> Words().n("{n} visit", "{n} visits", 3)
+        '3 visits'
+        """
+        return self.vformat(self.form(one, many, number), (), {"n": number, **given})
+
+    def form(self, one: str, many: str, number: int) -> str:
+        """Return the form for a number with its places still open."""
+        return self._catalogue.ngettext(one, many, number)
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        """Return a value in a text: numbers with the reader's signs (called by ``format``)."""
+        text = format(value, format_spec)
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        return self.signs(text) if is_number else text
+
+    def signs(self, text: str) -> str:
+        """Return a number written the English way with the reader's decimal and group signs.
+
+        >>> Words("es", "ES").signs("1,234.5"), Words("es", "MX").signs("1,234.5")
+        ('1.234,5', '1,234.5')
+        """
+        if self.decimal == "." and self.group == ",":
+            return text
+        return text.translate({ord("."): self.decimal, ord(","): self.group})
+
+    def day(self, when: date | None) -> str:
+        """Return a date without ambiguity; an en dash where there is none."""
+        if when is None:
+            return "–"
+        # English "medium" puts the month first, which half of the readers take for the day.
+        pattern = "d MMM y" if self.locale.language == SOURCE else "medium"
+        return format_date(when, pattern, locale=self.locale)
+
+    def time(self, when: datetime | None) -> str:
+        """Return date, time and offset."""
+        if when is None:
+            return "–"
+        offset = when.strftime("%z")
+        zone = f" UTC{offset[:3]}:{offset[3:5]}" if offset else ""
+        return f"{self.day(when.date())}, {when:%H:%M}{zone}"
+
+
+@lru_cache(maxsize=64)
+def words_of(language: str, region: str | None = None) -> Words:
+    """Return the words of a reader, made once."""
+    return Words(language, region)
+
+
+_spoken: ContextVar[Words] = ContextVar("fluebook_words")
+
+
+def words() -> Words:
+    """Return the words of whoever is being answered; English outside a request."""
+    return _spoken.get(None) or words_of(SOURCE)
+
+
+@contextmanager
+def speaking(chosen: Words) -> Iterator[Words]:
+    """Say everything inside in other words.
+
+    >>> with speaking(words_of("es")):
+    ...     words().language
+    'es'
+    """
+    token = _spoken.set(chosen)
+    try:
+        yield chosen
+    finally:
+        _spoken.reset(token)
+
+
+def _(text: str, /, **given: object) -> str:
+    """Return a text in the reader's language, with what stands in its braces filled in."""
+    return words().t(text, **given)
+
+
+def _n(one: str, many: str, number: int, /, **given: object) -> str:
+    """Return the form for a number in the reader's language, with ``{n}`` filled in."""
+    return words().n(one, many, number, **given)
+
+
+def N_(text: str) -> str:  # noqa: N802 - the usual name for "a text to translate, but not here"
+    """Mark a text for the catalogues where it is written; it is translated where it is shown."""
+    return text
