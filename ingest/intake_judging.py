@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC
 from importlib.metadata import version as installed_version
 from uuid import UUID
@@ -20,6 +19,7 @@ from ingest.store.book import Change, stamp
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
 from parsers import FiringPoint, Reading, assign, firing_points
+from parsers.points import filled
 from parsers.times import zone_of
 
 PROGRAM_VERSION = installed_version("fluebook")
@@ -81,8 +81,10 @@ def history(sql: sqlite3.Connection, row: VisitRow) -> list[EarlierVisit]:
         return []
     before = lists.NO_TIME if visit.started is None else stamp(visit.started)
     return [
-        EarlierVisit(earlier, readings.points(sql, earlier.id))
-        for earlier in visits.earlier(sql, visit.boiler_id, before, row.id, HISTORY_VISITS)
+        EarlierVisit(earlier, readings.points_marked(sql, identity, stamp))
+        for identity, earlier, stamp in visits.earlier(
+            sql, visit.boiler_id, before, row.id, HISTORY_VISITS
+        )
     ]
 
 
@@ -194,6 +196,6 @@ def stated(
     )
     fuel = visit.fuel or (boiler.fuel if boiler is not None else "natural_gas")
     burner = boiler.burners[0] if boiler is not None else "1"
-    whole = [replace(r, fuel=r.fuel or fuel, burner=r.burner or burner) for r in whole]
+    whole = [filled(r, fuel=fuel, burner=burner) for r in whole]
     firing_points(whole, file=file)
     return whole

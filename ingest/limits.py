@@ -93,6 +93,8 @@ class LimitSet:
     targets: tuple[Any, ...]
     targets_source: Source | None
     snapshot: Mapping[str, Any]
+    text: str = ""
+    """The snapshot as canonical JSON, over which the SHA-256 was taken."""
 
     def get(self, key: str) -> Limit | None:
         """Return a limit by key, None where nobody states it and there is no default."""
@@ -207,4 +209,5 @@ def resolve_limits(
         targets=targets,
         targets_source=targets_source,
         snapshot=MappingProxyType(snapshot),
+        text=text,
     )

@@ -185,15 +185,21 @@ def assign(
             )
     if problems:
         raise PointsUnclear(file, problems)
-    return [
-        replace(
-            r,
-            phase=r.phase or phase,
-            fuel=r.fuel or fuel,
-            burner=r.burner or burner,
-        )
-        for r in taken
-    ]
+    return [filled(r, phase=phase, fuel=fuel, burner=burner) for r in taken]
+
+
+def filled(
+    reading: Reading,
+    *,
+    phase: Phase | None = None,
+    fuel: str | None = None,
+    burner: str | None = None,
+) -> Reading:
+    """Return a reading with what it does not state itself; the same one where nothing is added."""
+    whole = (reading.phase or phase, reading.fuel or fuel, reading.burner or burner)
+    if whole == (reading.phase, reading.fuel, reading.burner):
+        return reading  # copying fifteen fields costs more than all the rest of a posted reading
+    return replace(reading, phase=whole[0], fuel=whole[1], burner=whole[2])
 
 
 def _stated(
@@ -294,11 +300,10 @@ def firing_points(
                 "no_reading", "there is no reading", "at least one", "Read a file with readings."
             )
         )
-    whole = [
-        replace(r, phase=r.phase or phase, fuel=r.fuel or fuel, burner=r.burner or burner)
-        for r in readings
-    ]
+    whole = [filled(r, phase=phase, fuel=fuel, burner=burner) for r in readings]
     for r in whole:
+        if r.firing_rate is not None and r.phase is not None and r.fuel is not None:
+            continue
         wanting = [
             what
             for what, value in (
@@ -332,6 +337,8 @@ def firing_points(
 
 
 def _point(key: PointKey, group: list[Reading], rate_basis: str | None) -> FiringPoint:
+    if len(group) == 1:
+        return _snapshot(key, group[0], rate_basis)
     values: dict[str, Settled] = {}
     for quantity in dict.fromkeys(q for r in group for q in r.values):
         numbers = [r.values[quantity] for r in group if quantity in r.values]
@@ -353,4 +360,22 @@ def _point(key: PointKey, group: list[Reading], rate_basis: str | None) -> Firin
         lines=tuple(sorted({n for r in group for n in r.lines})),
         readings=tuple(group),
         rate_basis=rate_basis or ("file" if from_file else "stated"),
+    )
+
+
+def _snapshot(key: PointKey, reading: Reading, rate_basis: str | None) -> FiringPoint:
+    """Return the point of a single reading: the figures of many, without their statistics."""
+    values = {q: Settled(float(n), 0.0, 1, None, 0.0) for q, n in reading.values.items()}
+    return FiringPoint(
+        key=key,
+        values=values,
+        count=1,
+        started=reading.time,
+        ended=reading.time,
+        bounds=dict(reading.bounds),
+        missing={q: why for q, why in reading.missing.items() if q not in values},
+        references=dict(reading.references),
+        lines=tuple(sorted(set(reading.lines))),
+        readings=(reading,),
+        rate_basis=rate_basis or ("file" if "firing_rate" in reading.values else "stated"),
     )

@@ -80,7 +80,7 @@ def write_judgement(
             "program": program_version,
             "limits_id": judgement.limits_id,
             "limits_sha256": judgement.limits_sha256,
-            "limits": canonical_json(dict(limits.snapshot)),
+            "limits": limits.text or canonical_json(dict(limits.snapshot)),
             "document": document,
             "plan": None if plan is None else plan.key,
             "plan_version": None if plan is None else plan.version,

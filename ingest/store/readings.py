@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import secrets
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,10 +12,11 @@ from typing import Any
 from uuid import UUID
 
 from ingest.identifiers import new_id
-from ingest.store import audit
+from ingest.store import audit, reach
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 from ingest.store.errors import NotFound
+from ingest.store.held import Held
 from ingest.store.rows import point_from, point_json, reading_from, reading_json
 from parsers.model import Reading
 from parsers.points import FiringPoint, PointKey
@@ -65,9 +67,17 @@ def keep_evidence(change: Change, data: bytes) -> str:
 def evidence(sql: sqlite3.Connection, sha256: str) -> bytes:
     """Return kept bytes."""
     row = sql.execute("SELECT data FROM evidence WHERE sha256 = :s", {"s": sha256}).fetchone()
-    if row is None:
+    if row is None or not _evidence_reached(sql, sha256):
         raise NotFound("evidence", sha256)
     return bytes(row[0])
+
+
+def _evidence_reached(sql: sqlite3.Connection, sha256: str) -> bool:
+    """Return whether some visit within reach holds these bytes."""
+    if reach.unbounded():
+        return True
+    rows = sql.execute("SELECT visit_id FROM attachment WHERE sha256 = :s", {"s": sha256})
+    return any(reach.reaches_visit(sql, row[0]) for row in rows.fetchall())
 
 
 def attach(
@@ -210,10 +220,13 @@ def reading_owner(sql: sqlite3.Connection, reading_id: UUID) -> tuple[UUID, bool
         "SELECT visit_id, superseded_at, document FROM reading WHERE id = :id",
         {"id": str(reading_id)},
     ).fetchone()
-    if row is None:
+    if row is None or not reach.reaches_visit(sql, row[0]):
         raise NotFound("reading", reading_id)
     return UUID(row[0]), row[1] is not None, str(row[2])
 
+
+_AT_ONCE = 400
+"""Ids asked for in one statement."""
 
 Identity = tuple[UUID, str | None, str | None, str | None, float | None, str]
 
@@ -227,14 +240,14 @@ def identity(visit_id: UUID, reading: Reading) -> Identity:
 def known_ids(sql: sqlite3.Connection, ids: Sequence[UUID]) -> dict[UUID, Identity]:
     """Return what the book holds under those ids that it already has."""
     found: dict[UUID, Identity] = {}
-    for one in ids:
-        row = sql.execute(
-            "SELECT visit_id, phase, burner, fuel, firing_rate, document FROM reading "
-            "WHERE id = :id",
-            {"id": str(one)},
-        ).fetchone()
-        if row is not None:
-            found[one] = (UUID(row[0]), row[1], row[2], row[3], row[4], row[5])
+    for begin in range(0, len(ids), _AT_ONCE):
+        some = [str(one) for one in ids[begin : begin + _AT_ONCE]]
+        rows = sql.execute(
+            "SELECT id, visit_id, phase, burner, fuel, firing_rate, document FROM reading "
+            f"WHERE id IN ({', '.join('?' * len(some))})",
+            some,
+        )
+        found.update({UUID(r[0]): (UUID(r[1]), r[2], r[3], r[4], r[5], r[6]) for r in rows})
     return found
 
 
@@ -254,7 +267,15 @@ def supersede(change: Change, old: UUID, new: UUID | None, why: str) -> None:
 
 
 def write_points(change: Change, visit_id: UUID, points: Sequence[FiringPoint]) -> None:
-    """Put a visit's firing points in place of those it had."""
+    """Put a visit's firing points in place of those it had.
+
+    They get a mark that no other points in any book have: what is kept under it is never stale,
+    and the mark of a change that was undone is never seen again.
+    """
+    change.sql.execute(
+        "UPDATE visit SET points_stamp = :stamp WHERE id = :v",
+        {"stamp": secrets.token_hex(16), "v": str(visit_id)},
+    )
     change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": str(visit_id)})
     change.sql.executemany(
         "INSERT INTO point (visit_id, burner, fuel, phase, firing_rate, pass, seq, document) "
@@ -283,3 +304,15 @@ def points(sql: sqlite3.Connection, visit_id: UUID | str | None) -> list[FiringP
         {"v": str(visit_id)},
     )
     return [point_from(PointKey(*r[:5]), r[5]) for r in rows]
+
+
+_by_stamp: Held[tuple[FiringPoint, ...]] = Held(2048)
+
+
+def points_marked(
+    sql: sqlite3.Connection, visit_id: str, stamp: str | None
+) -> Sequence[FiringPoint]:
+    """Return the points of a visit by the mark they carry: read once for a running program."""
+    if stamp is None:  # written before points were marked
+        return points(sql, visit_id)
+    return _by_stamp.get_or_make(stamp, lambda: tuple(points(sql, visit_id)))

@@ -230,3 +230,7 @@ def m003_service_plans(db: sqlite_utils.Database) -> None:
 def migration_names() -> set[str]:
     """Return the names of all steps that this program knows."""
     return {m.name for m in migrations.pending(sqlite_utils.Database(memory=True))}
+
+
+# The later steps, in the order in which they were added; each module registers its own.
+from ingest.store import schema_speed as _speed  # noqa: E402, F401

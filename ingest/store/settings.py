@@ -6,6 +6,7 @@ import sqlite3
 
 from ingest.models import Limits, LimitsDocument
 from ingest.store.book import Change
+from ingest.store.held import document_of
 
 _COMPANY_LIMITS = "company_limits"
 
@@ -15,7 +16,7 @@ def company_limits(sql: sqlite3.Connection) -> Limits | None:
     row = sql.execute(
         "SELECT value FROM setting WHERE key = :key", {"key": _COMPANY_LIMITS}
     ).fetchone()
-    return None if row is None else LimitsDocument.model_validate_json(row[0])
+    return None if row is None else document_of(LimitsDocument, row[0])
 
 
 def put_company_limits(change: Change, limits: LimitsDocument) -> None:

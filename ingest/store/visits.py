@@ -8,9 +8,10 @@ from typing import Any
 from uuid import UUID
 
 from ingest.models import Visit, VisitState
-from ingest.store import places
+from ingest.store import places, reach
 from ingest.store.book import Change, stamp
 from ingest.store.errors import NotFound, VersionConflict
+from ingest.store.held import document_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +34,13 @@ def visit_row(sql: sqlite3.Connection, visit_id: UUID | str | None) -> VisitRow:
     row = sql.execute(
         f"SELECT {_COLUMNS} FROM visit WHERE id = :id", {"id": str(visit_id)}
     ).fetchone()
-    if row is None:
+    if row is None or not reach.reaches_visit(sql, row[0]):
         raise NotFound("visit", visit_id)
     return _row(row)
 
 
 def _row(row: Any) -> VisitRow:
-    visit = Visit.model_validate_json(row[1])
+    visit = document_of(Visit, row[1])
     return VisitRow(UUID(row[0]), visit, row[2], bool(row[3]), row[4], row[5])
 
 
@@ -133,12 +134,16 @@ def touch(change: Change, row: VisitRow) -> int:
 
 def earlier(
     sql: sqlite3.Connection, boiler_id: UUID, before: str, but: UUID | None, most: int
-) -> list[Visit]:
-    """Return the boiler's last finished or imported visits before a time, oldest first."""
+) -> list[tuple[str, Visit, str | None]]:
+    """Return the boiler's last finished or imported visits before a time, oldest first.
+
+    Each with its id and the mark of its firing points.
+    """
     rows = sql.execute(
-        "SELECT document FROM visit WHERE boiler_id = :boiler_id AND started < :before "
+        "SELECT id, document, points_stamp FROM visit WHERE boiler_id = :boiler_id "
+        "AND started < :before "
         "AND id <> :but AND (imported = 1 OR state IN ('handed_in', 'accepted')) "
         "ORDER BY started DESC, id DESC LIMIT :most",
         {"boiler_id": str(boiler_id), "before": before, "but": str(but), "most": most},
     ).fetchall()
-    return [Visit.model_validate_json(row[0]) for row in reversed(rows)]
+    return [(row[0], document_of(Visit, row[1]), row[2]) for row in reversed(rows)]
