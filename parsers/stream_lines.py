@@ -63,6 +63,20 @@ def checksum_found(line: bytes) -> tuple[Checksum | None, bool]:
     return None, True
 
 
+def had_checksum(kind: Checksum, line: bytes) -> bool:
+    """Return whether a line ends almost as one with this checksum: one byte of it may be wrong.
+
+    >>> had_checksum("crc32", b"O2 %;Draft Pa*BE7kBEB3"), had_checksum("crc32", b"O2 %;Draft Pa")
+    (True, False)
+    """
+    digits = _DIGITS[kind]
+    tail = line[-digits - 1 :]
+    if len(tail) <= digits:
+        return False
+    right = sum(c in b"0123456789ABCDEFabcdef" for c in tail[1:]) + (tail[:1] == b"*")
+    return right >= digits
+
+
 def salvaged(kind: Checksum, line: bytes) -> list[tuple[bytes, bytes | None]]:
     """Return pieces of a line as (raw, body or None): whole lines whose ends were lost are found.
 

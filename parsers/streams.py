@@ -3,7 +3,8 @@
 Feed bytes as they come, in any pieces; each call returns the events that are complete (a reading, a
 heading, text, damage), and an empty list where more is needed. Three shapes are told apart line by
 line: rows under a heading, ``key=value`` lines, and blocks of printed labels and values. Every byte
-ends up in exactly one event. A line is taken whole or not at all: one doubtful cell damages it.
+ends up in exactly one event (a heading found out later to be damaged: in a second one).
+A line is taken whole or not at all: one doubtful cell damages it.
 Damage that turns one digit into another cannot be seen without a checksum or parity; both are taken
 where the instrument sends them.
 """
@@ -23,7 +24,14 @@ from parsers.stream_events import (
     StreamRules,
     StreamText,
 )
-from parsers.stream_lines import checksum_found, pairs_of, parity_removed, salvaged, verified
+from parsers.stream_lines import (
+    checksum_found,
+    had_checksum,
+    pairs_of,
+    parity_removed,
+    salvaged,
+    verified,
+)
 from parsers.stream_table import Refused, Table
 
 _ENDS = re.compile(rb"\r\n|\n|\r")
@@ -61,6 +69,7 @@ class StreamReader:
         self._labels = Labels(self.rules)
         self._held: list[tuple[int, bytes, str, datetime | None]] = []
         self._doubted: list[str] | None = None
+        self._unproven: tuple[int, bytes] | None = None
 
     def feed(self, data: bytes, received: datetime | None = None) -> list[Event]:
         """Return the events that the bytes complete.
@@ -141,6 +150,10 @@ class StreamReader:
                 events.append(_wrong_checksum(self.line, raw))
                 return
             self._checksum = found
+            if found is not None and self._unproven and had_checksum(found, self._unproven[1]):
+                # The heading in force was hit where its checksum stands: rows wait for the next.
+                self._table = None
+                events.append(_wrong_checksum(*self._unproven))
         if self._checksum is None:
             self._understand(raw, line, received, events)
             return
@@ -186,6 +199,7 @@ class StreamReader:
                 events.append(StreamDamage(self.line, raw, "heading_damaged", why))
                 return
             self._table = fresh
+            self._unproven = (self.line, raw) if self._checksum is None else None
             self._labels.finish(events)
             events.append(fresh.event(self.line, raw))
             self._release(fresh, events)

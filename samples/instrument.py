@@ -79,7 +79,8 @@ class Instrument:
     link : Path
         Where the port appears, as a link to the pseudo-terminal of the moment.
     lines : sequence of (bytes, bool)
-        What it says; the flag marks lines that carry a reading.
+        What it says; the flag marks lines that carry a reading. ``sent`` keeps what went out: the
+        line as meant, the bytes as sent, the flag.
     pace : float
         Lines a second.
     damage : float
@@ -104,6 +105,9 @@ class Instrument:
         self._poll: select.poll | None = None
         self.intact: list[bytes] = []
         self.damaged: list[tuple[bytes, bytes]] = []
+        self.sent: list[tuple[bytes, bytes, bool]] = []
+        self._break = threading.Event()
+        self._broken = threading.Event()
         self.done = threading.Event()
         self._thread = threading.Thread(target=self._speak, daemon=True)
 
@@ -122,8 +126,15 @@ class Instrument:
             self._link.symlink_to(os.ttyname(slave))
             os.close(slave)  # from here on the far end hangs up unless somebody listens
 
-    def pull(self, settle: float = 0.1) -> None:
-        """Pull the cable: the port goes; ``settle`` [s] lets the reader take what was sent."""
+    def pull(self, settle: float = 0.1, *, in_a_line: bool = False) -> None:
+        """Pull the cable: the port goes; ``settle`` [s] lets the reader take what was sent.
+
+        ``in_a_line`` waits for the next line and pulls when half of it is out.
+        """
+        if in_a_line and not self.done.is_set():
+            self._broken.clear()
+            self._break.set()
+            self._broken.wait(10.0)
         with self._lock:
             if self._master is None:
                 return
@@ -166,6 +177,10 @@ class Instrument:
         if not self._awaited():
             return False
         hit = self._hit(line)
+        breaks = self._break.is_set() and len(hit) > 2
+        if breaks:
+            self._break.clear()
+            hit = hit[: len(hit) // 2]
         with self._lock:
             if self._master is None:
                 return False
@@ -177,6 +192,10 @@ class Instrument:
                     time.sleep(0.002)  # nobody reads: the line's buffer is full
                 except OSError:
                     return False
+        self.sent.append((line, hit, carries))
+        if breaks:
+            self._broken.set()
+            time.sleep(0.05)  # whoever pulls takes the port away now
         if carries:
             if hit == line:
                 self.intact.append(line)
