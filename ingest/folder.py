@@ -15,7 +15,7 @@ from ingest.documents import DocumentError, DocumentProblem, boiler_from, read_j
 from ingest.judgement import Case, EarlierVisit
 from ingest.models import Boiler, Limits, Visit
 from ingest.service.models import ServiceRecord
-from ingest.service.office import office_plans
+from ingest.service.office import office_plans, plan_named
 from ingest.service.plans import Plan, parse_plan
 from parsers import (
     LineRange,
@@ -160,7 +160,7 @@ def _plan(
     if own is not None and own.is_file():
         return parse_plan(own.read_text(encoding="utf-8"), PLAN, included=known)
     if record.plan is not None:
-        return known.get(record.plan)
+        return plan_named(known, record.plan, record.plan_version)
     return known.get(boiler.plans[0]) if len(boiler.plans) == 1 else None
 
 

@@ -19,6 +19,7 @@ from api.routes.shared import IntakeOf, plans_of
 from ingest.intake import Intake, VisitView
 from ingest.intake_service import MAX_PHOTO
 from ingest.models import Boiler
+from ingest.service.office import plan_named
 from ingest.service.plans import Plan
 from ingest.store import NotFound
 from ingest.store.audit import trail
@@ -88,7 +89,8 @@ def plan_of_view(request: Request, intake: Intake, view: VisitView) -> Plan | No
     record = view.visit.service
     if record is None or record.plan is None:
         return None
-    return intake.plan_of(view.visit) or plans_of(request).get(record.plan)
+    known = plans_of(request)
+    return intake.plan_of(view.visit) or plan_named(known, record.plan, record.plan_version)
 
 
 def visit_page(

@@ -21,6 +21,7 @@ from api.report.pictures import can_be_set
 from ingest.intake import PROGRAM_VERSION, Intake, VisitView
 from ingest.models import Boiler
 from ingest.service.findings import open_findings
+from ingest.service.office import plan_named
 from ingest.service.plans import Plan
 from ingest.service.rules import (
     holds_service,
@@ -72,7 +73,7 @@ def report_input(
     if decided.plan is not None:
         plan = intake.plan(decided.plan, decided.plan_version)
     if plan is None and record is not None and record.plan is not None:
-        plan = plans.get(record.plan)
+        plan = plan_named(plans, record.plan, record.plan_version)
     records = [e.visit.service for e in view.history if e.visit.service is not None]
     judgement = view.judgement
     if not holds_service(judgement) or (plan is not None and lacks_plan(judgement)):

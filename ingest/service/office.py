@@ -13,6 +13,24 @@ from ingest.service.plans import Plan, read_plans
 SHIPPED = Path(str(files("samples") / "plans"))
 
 
+def plan_named(plans: Mapping[str, Plan], key: str, version: str | None) -> Plan | None:
+    """Return a plan in the version that a record names; any version where it names none.
+
+    Work is never held to another version than the one that was followed.
+
+    Parameters
+    ----------
+    plans : mapping of plan key to Plan
+        One version of each.
+    key : str
+        As the record names it.
+    version : str or None
+        Likewise.
+    """
+    plan = plans.get(key)
+    return plan if plan is not None and version in (None, plan.version) else None
+
+
 def office_plans(
     folder: Path | None = None, environment: Mapping[str, str] = os.environ
 ) -> dict[str, Plan]:

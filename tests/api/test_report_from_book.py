@@ -122,6 +122,24 @@ def test_the_service_part_is_judged_and_its_plan_is_named(place: Path) -> None:
     assert content(given, ReportOptions()).sha256 != content(without, ReportOptions()).sha256
 
 
+def test_the_report_never_judges_by_another_version_of_the_plan(place: Path) -> None:
+    record = filled_document(two_yearly_plan(), START) | {"plan_version": "1999.1"}
+    identity = filled(place, service=record)
+    with Book(place) as book:
+        intake = Intake(book)
+        given = report_input(intake, intake.visit(identity), PLANS)
+    assert given.plan is None
+    assert "task_missing" in {n.rule for n in given.judgement.not_judged}
+
+
+def test_a_folder_is_never_judged_by_another_version_of_the_plan(place: Path) -> None:
+    record = filled_document(two_yearly_plan(), START) | {"plan_version": "1999.1"}
+    stated = Stated(rates=(100.0, 20.0), phase="as_left")
+    given = folder_input(folder_of(place, service=record), PLANS, stated=stated)
+    assert given.plan is None
+    assert "task_missing" in {n.rule for n in given.judgement.not_judged}
+
+
 def test_no_such_visit(place: Path) -> None:
     filled(place)
     with Book(place) as book, pytest.raises(NotFound):
