@@ -163,7 +163,9 @@ class Instrument:
         return False
 
     def _speak(self) -> None:
-        due = time.monotonic()
+        while not self._stop.is_set() and not self._awaited():
+            time.sleep(0.01)
+        due = time.monotonic()  # its pace counts from when somebody listens
         for line, carries in self._lines:
             due += 1.0 / self._pace
             while not self._stop.is_set() and not self._sent(line, carries):
