@@ -8,7 +8,6 @@ from uuid import UUID
 
 from ingest.dimensions import Document
 from ingest.models import Boiler, Site
-from ingest.store import reach
 from ingest.store.book import Change
 from ingest.store.errors import NotFound, StateConflict, VersionConflict
 from ingest.store.held import document_of
@@ -30,12 +29,6 @@ def _put(
     found = change.sql.execute(
         f"SELECT version, document FROM {table} WHERE id = :id", {"id": str(document.id)}
     ).fetchone()
-    if found is not None and not _reached(change.sql, table, document.id):
-        raise NotFound(table, document.id)
-    if table == "site" and not reach.reaches_site(str(document.id)):
-        raise NotFound(table, document.id)
-    if isinstance(document, Boiler) and not reach.reaches_site(document.site_id):
-        raise NotFound("site", document.site_id)
     if expected is not None and expected != (found[0] if found else 0):
         raise VersionConflict(table, document.id, expected, found[0] if found else 0)
     if found is not None and found[1] == text:
@@ -85,15 +78,9 @@ def document(
     row = sql.execute(
         f"SELECT document, version FROM {table} WHERE id = :id", {"id": str(identity)}
     ).fetchone()
-    if row is None or not _reached(sql, table, identity):
+    if row is None:
         raise NotFound(table, identity)
     return document_of(model, row[0]), int(row[1])
-
-
-def _reached(sql: sqlite3.Connection, table: str, identity: object) -> bool:
-    if table == "site":
-        return reach.reaches_site(str(identity))
-    return reach.reaches_boiler(sql, str(identity))
 
 
 def by_external_id(
@@ -128,22 +115,15 @@ def ensure_job(change: Change, job_id: UUID) -> None:
 
 def boilers(sql: sqlite3.Connection, site_id: UUID | None = None) -> list[Boiler]:
     """Return all boilers by name, of one site where given."""
-    parts: list[str] = []
-    given: dict[str, object] = {}
-    if site_id is not None:
-        parts.append("site_id = :site_id")
-        given["site_id"] = str(site_id)
-    held = reach.where_site("site_id")
-    if held is not None:
-        parts.append(held[0])
-        given |= held[1]
-    where = f"WHERE {' AND '.join(parts)} " if parts else ""
-    rows = sql.execute(f"SELECT document FROM boiler {where}ORDER BY name, id", given)
+    where = "" if site_id is None else "WHERE site_id = :site_id "
+    rows = sql.execute(
+        f"SELECT document FROM boiler {where}ORDER BY name, id",
+        {} if site_id is None else {"site_id": str(site_id)},
+    )
     return [Boiler.model_validate_json(row[0]) for row in rows]
 
 
 def sites(sql: sqlite3.Connection) -> list[Site]:
     """Return all sites by name."""
-    condition, given = reach.where_site("id") or ("1 = 1", {})
-    rows = sql.execute(f"SELECT document FROM site WHERE {condition} ORDER BY name, id", given)
+    rows = sql.execute("SELECT document FROM site ORDER BY name, id")
     return [Site.model_validate_json(row[0]) for row in rows]
