@@ -76,6 +76,7 @@ _EXACT: dict[str, tuple[str, Fraction, Fraction]] = {
     "pascal": ("pressure", Fraction(1), Fraction(0)),
     "hectopascal": ("pressure", Fraction(100), Fraction(0)),
     "kilopascal": ("pressure", Fraction(1000), Fraction(0)),
+    "millipascal": ("pressure", Fraction(1, 1000), Fraction(0)),
     "megapascal": ("pressure", Fraction(1_000_000), Fraction(0)),
     "bar": ("pressure", Fraction(100_000), Fraction(0)),
     "millibar": ("pressure", Fraction(100), Fraction(0)),
@@ -83,6 +84,7 @@ _EXACT: dict[str, tuple[str, Fraction, Fraction]] = {
     "inch_water_column": ("pressure", Fraction("249.0889"), Fraction(0)),
     "millimeter_water_column": ("pressure", Fraction("9.80665"), Fraction(0)),
     "watt": ("power", Fraction(1), Fraction(0)),
+    "milliwatt": ("power", Fraction(1, 1000), Fraction(0)),
     "kilowatt": ("power", Fraction(1000), Fraction(0)),
     "megawatt": ("power", Fraction(1_000_000), Fraction(0)),
     "MBH": ("power", 1000 * _BTU / 3600, Fraction(0)),
@@ -129,6 +131,7 @@ _SPELLINGS: dict[str, str] = {
     "ppmvol": "ppm",
     "ppmdry": "ppm",
     "ppmvd": "ppm",
+    "[ppm]": "ppm",
     "°c": "degC",
     "degc": "degC",
     "c": "degC",
@@ -158,12 +161,12 @@ _SPELLINGS: dict[str, str] = {
     "pa": "pascal",
     "hpa": "hectopascal",
     "kpa": "kilopascal",
-    "mpa": "megapascal",
     "bar": "bar",
     "mbar": "millibar",
     "psi": "psi",
     "psig": "psi",
     "psia": "psi",
+    "[psi]": "psi",
     "inwc": "inch_water_column",
     "inh2o": "inch_water_column",
     '"wc': "inch_water_column",
@@ -184,6 +187,8 @@ _SPELLINGS: dict[str, str] = {
     "mm[h2o]": "millimeter_water_column",
     "inhg": "inHg",
     "mmhg": "mmHg",
+    "[in_i'hg]": "inHg",
+    "mm[hg]": "mmHg",
     "ua": "microampere",
     "µa": "microampere",
     "μa": "microampere",
@@ -193,7 +198,6 @@ _SPELLINGS: dict[str, str] = {
     "ma": "milliampere",
     "kw": "kilowatt",
     "w": "watt",
-    "mw": "megawatt",
     "kwh": "kilowatt_hour",
     "mbh": "MBH",
     "kbtu/h": "MBH",
@@ -221,6 +225,8 @@ _SPELLINGS: dict[str, str] = {
     "m": "meter",
     "ft": "foot",
     "in": "inch",
+    "[ft_i]": "foot",
+    "[in_i]": "inch",
     "m3": "meter**3",
     "m^3": "meter**3",
     "m³": "meter**3",
@@ -229,12 +235,14 @@ _SPELLINGS: dict[str, str] = {
     "ft³": "foot**3",
     "cuft": "foot**3",
     "cf": "foot**3",
+    "[cft_i]": "foot**3",
     "m3/h": "meter**3 / hour",
     "m³/h": "meter**3 / hour",
     "cfh": "foot**3 / hour",
     "ft3/h": "foot**3 / hour",
     "ft³/h": "foot**3 / hour",
     "scfh": "foot**3 / hour",
+    "[cft_i]/h": "foot**3 / hour",
     "m^3/h": "meter**3 / hour",
     "l/min": "liter / minute",
     "l/h": "liter / hour",
@@ -246,6 +254,16 @@ _SPELLINGS: dict[str, str] = {
     "ng/j": "nanogram / joule",
     "kg/kwh": "kilogram / kilowatt_hour",
     "ph": "dimensionless",
+}
+
+# Spellings in which the case decides, matched as they stand before anything is folded: a prefix m
+# is a thousandth and M a million. All small letters say neither, and are refused.
+_CASED: dict[str, str] = {
+    "mPa": "millipascal",
+    "MPa": "megapascal",
+    "MPA": "megapascal",
+    "mW": "milliwatt",
+    "MW": "megawatt",
 }
 
 
@@ -262,6 +280,19 @@ class Conversion:
 
 def _folded(text: str) -> str:
     return re.sub(r"[\s.]+", "", text.strip().casefold()).replace("''", '"').replace("”", '"')
+
+
+def _listed(text: str) -> str | None:
+    return _CASED.get(text.strip()) or _SPELLINGS.get(_folded(text))
+
+
+def listed_spellings() -> dict[str, str]:
+    """Return every listed spelling and pint's name of the unit that it means.
+
+    >>> listed_spellings()["mbar"], listed_spellings()["mW"]
+    ('millibar', 'milliwatt')
+    """
+    return {**_SPELLINGS, **_CASED}
 
 
 def spelt(text: str) -> str:
@@ -281,8 +312,10 @@ def spelt(text: str) -> str:
     --------
     >>> spelt("in. W.C."), spelt("°F"), spelt("MBH")
     ('inch_water_column', 'degF', 'MBH')
+    >>> spelt("mPa"), spelt("MPa")
+    ('millipascal', 'megapascal')
     """
-    known = _SPELLINGS.get(_folded(text))
+    known = _listed(text)
     if known is not None:
         return known
     try:
@@ -301,7 +334,7 @@ def is_unit(text: str) -> bool:
     >>> is_unit("in. W.C."), is_unit("dry")
     (True, False)
     """
-    return _folded(text) in _SPELLINGS
+    return _listed(text) is not None
 
 
 @lru_cache(maxsize=4096)
