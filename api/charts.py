@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import Literal
 
+from api.words import words
+
 WIDTH, HEIGHT = 360, 214
 LEFT, RIGHT, TOP, BOTTOM = 44, 20, 34, 30
 
@@ -67,7 +69,7 @@ def number(value: float, decimals: int) -> str:
     text = f"{value:.{decimals}f}"
     if float(text) == 0:
         text = text.lstrip("-")
-    return text.replace("-", "−")
+    return words().signs(text).replace("-", "−")
 
 
 def round_steps(low: float, high: float, wanted: int = 4) -> list[float]:

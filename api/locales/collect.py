@@ -29,8 +29,7 @@ KEYWORDS: dict[str, Any] = {
     "gettext": None,
     "ngettext": (1, 2),
     "caution": None,
-    "said": None,
-    "words": None,
+    "caution_pair": None,
 }
 _SKIPPED = {"key", "status", "limits", "safety"}
 _METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2")]

@@ -9,6 +9,7 @@ from typing import Any
 
 from api.charts import BandEnd, Curve, Mark, Pane
 from api.pages.show import PHASE_WORDS, Shown, label
+from api.words import _
 from combustion.quantities import QUANTITIES
 from ingest.judgement import Flag
 from parsers import FiringPoint, Phase
@@ -24,7 +25,7 @@ Computed = Mapping[int, Mapping[str, float]]
 """Index of a point -> its computed quantities."""
 
 Origin = Callable[[FiringPoint, str], str | None]
-"""The anchor on the page of the line that a point's quantity came from."""
+"""The address of the line that a point's quantity came from, on this page or the file's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +193,7 @@ def tables(
                     key,
                     label(key),
                     shown.unit(key),
-                    quantity.meaning,
+                    _(quantity.meaning),
                     quantity.role == "computed",
                     cells,
                 )
@@ -203,7 +204,7 @@ def tables(
                 number = points[index].key.pass_number
                 heads.append(f"{rate:g} %" + (f" pass {number}" if number > 1 else ""))
         counts = [points[i].count for i in mine]
-        out.append(PhaseTable(phase, PHASE_WORDS[phase].capitalize(), heads, counts, rows))
+        out.append(PhaseTable(phase, _(PHASE_WORDS[phase]).capitalize(), heads, counts, rows))
     return out
 
 

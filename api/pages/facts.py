@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
+from api.cautions import caution
 from api.charts import firing_curve
 from api.pages.computed import computed
 from api.pages.curves import Origin, PhaseTable, panes, tables
 from api.pages.show import PHASE_WORDS, Shown, day, rates
+from api.words import N_, _, _n
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
 from ingest.judgement import EarlierVisit, Flag, Judgement
@@ -20,7 +22,7 @@ from ingest.rules import RULES
 from ingest.store.readings import Attachment, KeptReading
 from parsers import FiringPoint
 
-NOTHING_BEYOND = "No recorded value is beyond its limit."
+NOTHING_BEYOND = N_("No recorded value is beyond its limit.")
 _LINES_SHOWN = 400
 _EARLIER_DRAWN = 3
 _IN_TEXT = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?)( to ([-−]?\d+(?:\.\d+)?))? (degC|K|Pa|kW)\b")
@@ -43,7 +45,7 @@ def in_words(text: str) -> str:
     """
 
     def one(match: re.Match[str]) -> str:
-        name = QUANTITIES[match.group(1)].label
+        name = _(QUANTITIES[match.group(1)].label)
         # Chemical symbols keep their capitals; words do not start a sentence here.
         return name if name[:2].isupper() or any(c.isdigit() for c in name) else name.lower()
 
@@ -73,6 +75,7 @@ class FlagView:
 
     severity: str
     rule: str
+    rule_key: str
     message: str
     next_step: str
     value: str
@@ -104,20 +107,26 @@ class FileView:
     more: int
     log: UUID | None = None
     log_taken: bool = True
+    id: UUID | None = None
+
+
+def text_lines(data: bytes) -> list[str]:
+    """Return a file's lines as they came; whatever is no text is said to be none."""
+    if b"\0" in data[:1000] or data.startswith(b"%PDF"):
+        return ["(not text: the bytes are kept, and shown nowhere)"]
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")
+    lines = re.split(r"\r\n|\n|\r", text)
+    if lines and lines[-1] == "":
+        lines.pop()
+    return lines
 
 
 def file_view(name: str, sha256: str, data: bytes, by: str) -> FileView:
     """Return a file's first lines; whatever is no text is said to be none."""
-    if b"\0" in data[:1000] or data.startswith(b"%PDF"):
-        lines = ["(not text: the bytes are kept, and shown nowhere)"]
-    else:
-        try:
-            text = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = data.decode("cp1252", errors="replace")
-        lines = re.split(r"\r\n|\n|\r", text)
-        if lines and lines[-1] == "":
-            lines.pop()
+    lines = text_lines(data)
     more = max(0, len(lines) - _LINES_SHOWN)
     return FileView(name, sha256, len(data), by, lines[:_LINES_SHOWN], more)
 
@@ -136,10 +145,19 @@ def origins(readings: Sequence[KeptReading], files: Sequence[Attachment]) -> Ori
                 and set(reading.lines) <= set(point.lines)
             )
             if mine and kept.attachment_id in number:
-                return f"f{number[kept.attachment_id]}-line-{reading.at[key][0]}"
+                line = reading.at[key][0]
+                if line <= _LINES_SHOWN:
+                    return f"#f{number[kept.attachment_id]}-line-{line}"
+                file = kept.attachment_id
+                visit = next(a.visit_id for a in files if a.id == file)
+                return f"/visits/{visit}/files/{file}?line={line}#line-{line}"
         return None
 
     return origin
+
+
+def _next_step(flag: Flag) -> str:
+    return caution(flag.next_step) if flag.severity == "stop" else _(flag.next_step)
 
 
 def _anchor_of(flag: Flag, points: Sequence[FiringPoint], origin: Origin) -> str | None:
@@ -165,15 +183,16 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
     if flag.firing_rates:
         where = rates(flag.firing_rates)
         if flag.phase is not None:
-            where += f", {PHASE_WORDS[flag.phase]}"
+            where += f", {_(PHASE_WORDS[flag.phase])}"
     source = ""
     if flag.source is not None:
-        source = f"{flag.source.text} ({flag.source.status}, {flag.source.level})"
+        source = f"{_(flag.source.text)} ({flag.source.status}, {flag.source.level})"
     return FlagView(
         flag.severity,
-        RULES[flag.rule].title if flag.rule in RULES else flag.rule,
+        _(RULES[flag.rule].title) if flag.rule in RULES else flag.rule,
+        flag.rule if flag.rule in RULES else "",
         in_units(flag.message, shown),
-        in_units(flag.next_step, shown),
+        in_units(_next_step(flag), shown),
         value,
         uncertainty,
         limit,
@@ -196,14 +215,14 @@ def _spread(key: str, uncertainty: float, shown: Shown) -> str:
 
 def worst_sentence(flags: Sequence[Flag], shown: Shown) -> str:
     """Return the worst finding as one sentence with its number."""
-    return in_units(flags[0].message, shown) if flags else NOTHING_BEYOND
+    return in_units(flags[0].message, shown) if flags else _(NOTHING_BEYOND)
 
 
 def leave_words(flags: Sequence[Flag], shown: Shown) -> str:
     """Return what is said first of all where CO in the room was a stop, else nothing."""
     for flag in flags:
         if flag.severity == "stop" and (flag.quantity == "room_co" or flag.rule.startswith("room")):
-            return f"{in_units(flag.message, shown)} {in_units(flag.next_step, shown)}"
+            return f"{in_units(flag.message, shown)} {in_units(_next_step(flag), shown)}"
     return ""
 
 
@@ -213,15 +232,19 @@ def verdict(judgement: Judgement, points: Sequence[FiringPoint], shown: Shown) -
     rest = len(judgement.flags) - 1
     said = []
     if rest > 0:
-        said.append(f"{rest} more finding{'s' if rest > 1 else ''}.")
+        said.append(_n("{n} more finding.", "{n} more findings.", rest))
     if unjudged:
         said.append(
-            f"{unjudged} rule{'s were' if unjudged > 1 else ' was'} not judged, for want of input."
+            _n(
+                "{n} rule was not judged, for want of input.",
+                "{n} rules were not judged, for want of input.",
+                unjudged,
+            )
         )
     else:
-        said.append("Every rule had its input.")
+        said.append(_("Every rule had its input."))
     if not points:
-        return "Nothing was read yet, so nothing is judged.", " ".join(said)
+        return _("Nothing was read yet, so nothing is judged."), " ".join(said)
     return worst_sentence(judgement.flags, shown), " ".join(said)
 
 
@@ -237,7 +260,7 @@ def visit_given(
     """Return what the visit template shows of readings and judgement."""
     numbers = computed(points)
     before = [
-        (f"As left, {day(e.visit.started)}", e.points, computed(e.points))
+        (_("As left, {day}", day=day(e.visit.started)), e.points, computed(e.points))
         for e in history[-_EARLIER_DRAWN:]
     ]
     drawn = panes(points, numbers, limits, shown, before) if points else []
@@ -251,9 +274,9 @@ def visit_given(
         "flags": [flag_view(f, points, shown, origin) for f in judgement.flags],
         "not_judged": [
             UnjudgedView(
-                RULES[n.rule].title if n.rule in RULES else n.rule,
+                _(RULES[n.rule].title) if n.rule in RULES else n.rule,
                 in_units(in_words(n.why), shown),
-                in_words(n.needs),
+                in_words(_(n.needs)),
             )
             for n in judgement.not_judged
         ],
@@ -269,7 +292,7 @@ def visit_given(
 
 def boiler_words(boiler: Boiler, shown: Shown) -> str:
     """Return a boiler in a few words."""
-    parts = ["condensing" if boiler.condensing else "non-condensing"]
+    parts = [_("condensing") if boiler.condensing else _("non-condensing")]
     if boiler.rated_input is not None:
         parts.insert(0, shown.value("fuel_input", boiler.rated_input))
     return " ".join(parts)

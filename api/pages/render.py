@@ -9,6 +9,8 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, select_autoescape
 from markupsafe import Markup, escape
 
+from api.cautions import caution_pair
+from api.doorkeeper import PRINCIPAL
 from api.languages import choices
 from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.settings import Settings
@@ -46,7 +48,20 @@ _templates.install_gettext_callables(  # type: ignore[attr-defined]
     lambda one, many, number: words().form(one, many, number),
     newstyle=True,
 )
-_templates.globals.update(_=_said, _n=_counted)
+
+
+def _caution(text: str, /, **given: object) -> Markup:
+    """Return ``caution("...")`` of a template: unapproved, with the English beside it."""
+    pair = caution_pair(text, **_escaped(given))
+    if pair.english is None:
+        return Markup(pair.said)
+    return Markup(
+        f'<span class="caution-said">{pair.said}</span> '
+        f'<span class="caution-source small" lang="en">{pair.english}</span>'
+    )
+
+
+_templates.globals.update(_=_said, _n=_counted, caution=_caution)
 
 
 def shown_for(request: Request) -> Shown:
@@ -60,6 +75,14 @@ def shown_for(request: Request) -> Shown:
     return Shown(settings.units)
 
 
+def _signed(request: Request) -> Markup:
+    """Return what a field for a name carries: whoever signed in signs with their own."""
+    person = request.scope.get(PRINCIPAL)
+    if person is None or person.kind != "account":
+        return Markup("")
+    return Markup(' value="{}" readonly').format(person.name)
+
+
 def page(
     request: Request, name: str, *, title: str, status: int = 200, **given: Any
 ) -> HTMLResponse:
@@ -71,6 +94,8 @@ def page(
         company=settings.company,
         language=words().tag,
         languages=choices(),
+        person=request.scope.get(PRINCIPAL),
+        signed=_signed(request),
         **given,
     )
     answer = HTMLResponse(html, status_code=status)

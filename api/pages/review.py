@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from urllib.parse import urlencode
 from uuid import UUID
 
@@ -14,7 +14,9 @@ from api.pages.facts import NOTHING_BEYOND, in_units
 from api.pages.render import page, shown_for
 from api.pages.show import Shown, day
 from api.routes.shared import IntakeOf, SettingsOf
+from api.words import _, _n
 from ingest.models import SEVERITIES, Severity
+from ingest.rules import RULES
 from ingest.store.lists import Listed, Wanted
 
 router = APIRouter(include_in_schema=False)
@@ -37,14 +39,16 @@ class RowView:
 
 def row_view(one: Listed, shown: Shown) -> RowView:
     """Return a visit as its row shows it."""
-    sentence = NOTHING_BEYOND if one.worst_message is None else in_units(one.worst_message, shown)
+    sentence = (
+        _(NOTHING_BEYOND) if one.worst_message is None else in_units(one.worst_message, shown)
+    )
     return RowView(
         id=one.visit_id,
         severity=one.worst or "none",
         sentence=sentence,
         more=max(0, sum(one.flag_counts.values()) - 1),
-        boiler=one.boiler_name or "Boiler not yet known",
-        site=one.site_name or "site not yet known",
+        boiler=one.boiler_name or _("Boiler not yet known"),
+        site=one.site_name or _("site not yet known"),
         day=day(None if one.started is None else datetime.fromisoformat(one.started)),
         state=one.state,
     )
@@ -61,18 +65,17 @@ def headline(counts: Mapping[Severity | None, int]) -> str:
     found = sum(n for severity, n in counts.items() if severity not in (None, "info"))
     without = counts.get(None, 0) + counts.get("info", 0)
     if not found and not without:
-        return "Nothing waits for review."
+        return _("Nothing waits for review.")
     if not found:
-        return f"{_visits(without)}, with nothing to act on."
-    said = f"{_visits(found)} with findings" + (
-        f", {without} with nothing to act on." if without else "."
-    )
+        return _n(
+            "{n} visit waits, with nothing to act on.",
+            "{n} visits wait, with nothing to act on.",
+            without,
+        )
+    said = _n("{n} visit waits with findings", "{n} visits wait with findings", found)
+    said += _(", {n} with nothing to act on.", n=without) if without else "."
     stops = counts.get("stop", 0)
-    return f"{said} {stops} must not be left running." if stops else said
-
-
-def _visits(count: int) -> str:
-    return "1 visit waits" if count == 1 else f"{count} visits wait"
+    return f"{said} {_('{n} must not be left running.', n=stops)}" if stops else said
 
 
 def _chosen(request: Request) -> Severity | None:
@@ -80,13 +83,47 @@ def _chosen(request: Request) -> Severity | None:
     return next((s for s in SEVERITIES if s == asked), None)
 
 
+def _day_given(request: Request, name: str) -> date | None:
+    try:
+        return date.fromisoformat(request.query_params.get(name, ""))
+    except ValueError:
+        return None
+
+
+def _asked(request: Request) -> dict[str, str]:
+    """Return the filter as asked for, without what cannot be understood."""
+    rule = request.query_params.get("rule", "")
+    asked = {
+        "text": request.query_params.get("text", "").strip()[:100],
+        "rule": rule if rule in RULES else "",
+    }
+    for name in ("from", "until"):
+        found = _day_given(request, name)
+        asked[name] = "" if found is None else found.isoformat()
+    return {name: value for name, value in asked.items() if value}
+
+
+def _wanted(asked: Mapping[str, str], severity: Severity | None) -> Wanted:
+    # Times are kept as text in UTC: before the day after, so that the last day is inside.
+    until = date.fromisoformat(asked["until"]) if "until" in asked else date.max
+    following = None if until == date.max else (until + timedelta(days=1)).isoformat()
+    return Wanted(
+        severities=() if severity is None else (severity,),
+        text=asked.get("text"),
+        rule=asked.get("rule"),
+        started_from=asked.get("from"),
+        started_until=following,
+    )
+
+
 @router.get("/")
 def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
     """Show the list."""
     shown = shown_for(request)
     severity = _chosen(request)
-    wanted = Wanted(severities=() if severity is None else (severity,))
-    counts = intake.counts(Wanted())
+    asked = _asked(request)
+    wanted = _wanted(asked, severity)
+    counts = intake.counts(_wanted(asked, None))
     size = settings.page_size
     after = request.query_params.get("after") or None
     try:
@@ -97,15 +134,20 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     following = {"after": found[size - 1].position} if len(found) > size else {}
     if following and severity is not None:
         following["severity"] = severity
+    if following:
+        following |= asked
     unfinished: Sequence[Listed] = ()
-    if after is None and severity is None:
+    if after is None and severity is None and not asked:
         unfinished = intake.review_list(Wanted(states=("open", "sent_back")), most=OPEN_SHOWN)
     return page(
         request,
         "review.html",
-        title="Review",
+        title=_("Review"),
         headline=headline(counts),
         severity=severity,
+        asked=asked,
+        filter=urlencode(asked),
+        rules=sorted((r.title, r.key) for r in RULES.values()),
         tally=[(name, counts.get(name, 0)) for name in ("stop", "fix", "check")],
         rows=[row_view(one, shown) for one in found[:size]],
         next=urlencode(following),

@@ -12,6 +12,7 @@ from datetime import datetime
 
 from api.charts import number
 from api.settings import UnitSystem
+from api.words import N_, _, words
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
 from parsers import Phase
@@ -30,16 +31,16 @@ _SI_LABELS = {"degC": "°C", "uA": "µA", "m^3/h": "m³/h", "1": ""}
 _GAUGE = {"steam_pressure", "water_pressure", "pump_pressure"}
 
 PHASE_WORDS: dict[Phase, str] = {
-    "as_found": "as found",
-    "trial": "trial",
-    "as_left": "as left",
+    "as_found": N_("as found"),
+    "trial": N_("trial"),
+    "as_left": N_("as left"),
 }
-SEVERITY_WORDS = {"stop": "STOP", "fix": "FIX", "check": "CHECK", "info": "INFO"}
+SEVERITY_WORDS = {"stop": N_("STOP"), "fix": N_("FIX"), "check": N_("CHECK"), "info": N_("INFO")}
 STATE_WORDS = {
-    "open": "open",
-    "handed_in": "handed in",
-    "accepted": "accepted",
-    "sent_back": "sent back",
+    "open": N_("open"),
+    "handed_in": N_("handed in"),
+    "accepted": N_("accepted"),
+    "sent_back": N_("sent back"),
 }
 
 
@@ -89,15 +90,15 @@ class Shown:
     def limit(self, key: str, low: float | None, high: float | None) -> str:
         """Return a limit in words."""
         if low is not None and high is not None:
-            return f"{self.figure(key, low)} to {self.value(key, high)}"
+            return _("{low} to {high}", low=self.figure(key, low), high=self.value(key, high))
         if high is not None:
-            return f"at most {self.value(key, high)}"
-        return f"at least {self.value(key, low)}" if low is not None else ""
+            return _("at most {value}", value=self.value(key, high))
+        return _("at least {value}", value=self.value(key, low)) if low is not None else ""
 
 
 def label(key: str) -> str:
     """Return a quantity's short name."""
-    return QUANTITIES[key].label if key in QUANTITIES else key.replace("_", " ")
+    return _(QUANTITIES[key].label) if key in QUANTITIES else key.replace("_", " ")
 
 
 def rates(firing_rates: Iterable[float]) -> str:
@@ -112,4 +113,4 @@ def rates(firing_rates: Iterable[float]) -> str:
 
 def day(when: datetime | None) -> str:
     """Return a date without ambiguity."""
-    return "no date" if when is None else f"{when.day} {when:%b %Y}"
+    return _("no date") if when is None else words().day(when)

@@ -18,7 +18,7 @@ from api.report.given import ReportInput, ReportOptions
 from api.report.readings import curve_blocks, history_block, reading_tables
 from api.report.service import service_blocks
 from api.report.verdict import all_not_judged, finding_blocks, rule_title, verdict_block
-from api.words import Words, words_of
+from api.words import Words, speaking, words_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,13 @@ class Content:
 
 
 def content(given: ReportInput, options: ReportOptions) -> Content:
+    """Return everything that a report says, in the language asked for."""
+    words = words_of(options.language)
+    with speaking(words):
+        return _content(given, options, words)
+
+
+def _content(given: ReportInput, options: ReportOptions, words: Words) -> Content:
     """Return everything that a report says.
 
     Parameters
@@ -46,7 +53,7 @@ def content(given: ReportInput, options: ReportOptions) -> Content:
     options : ReportOptions
         Units and language change words and numbers, and so the content's SHA-256.
     """
-    words, shown = words_of(options.language), Shown(options.units)
+    shown = Shown(options.units)
     t = words.t
     body = [
         verdict_block(given, words),

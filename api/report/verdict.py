@@ -12,7 +12,7 @@ from api.pages.show import Shown
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
-from api.words import Words
+from api.words import Words, _
 from ingest.judgement import Flag, NotJudged
 from ingest.models import SEVERITIES
 from ingest.rules import RULES
@@ -39,7 +39,7 @@ def all_not_judged(given: ReportInput) -> list[NotJudged]:
 def rule_title(key: str) -> str:
     """Return a rule's title, its key where the rule is not known (an older report's)."""
     rule = RULES.get(key) or SERVICE_RULES.get(key)
-    return key.replace("_", " ") if rule is None else rule.title
+    return key.replace("_", " ") if rule is None else _(rule.title)
 
 
 def sentence(flags: Sequence[Flag], words: Words) -> str:

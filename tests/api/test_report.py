@@ -263,7 +263,7 @@ def test_every_word_of_the_report_goes_through_the_catalogue(
 
 
 def test_dates_follow_the_language() -> None:
-    assert Words("de").day(START.date()) == "20.11.2026"
+    assert Words("es").day(START.date()) == "20 nov 2026"
     assert Words("en").time(START) == "20 Nov 2026, 07:30 UTC+01:00"
 
 

@@ -1,0 +1,64 @@
+"""Safety texts in another language: shown with the English beside until a person approves them.
+
+``api/locales/approvals.toml`` holds one ``[[approved]]`` for each: ``text`` (``approval_hash``),
+``name`` and ``date``. The hash is over language, English and translation, so that an approval ends
+when either is changed. The file is empty until somebody who knows the trade has read them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+from api.words import SOURCE, words
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A safety text as it is said, and the English where that must stand beside it."""
+
+    said: str
+    english: str | None = None
+
+    def __str__(self) -> str:
+        return self.said if self.english is None else f"{self.said} (English: {self.english})"
+
+
+def approval_hash(language: str, text: str, translation: str) -> str:
+    """Return what an approval names.
+
+    >>> approval_hash("es", "Leave.", "Salga.") == approval_hash("es", "Leave.", "Salga")
+    False
+    """
+    return hashlib.sha256("\0".join((language, text, translation)).encode()).hexdigest()[:16]
+
+
+@lru_cache
+def approvals() -> frozenset[str]:
+    """Return the approved hashes; an approval without a name or a date is none."""
+    kept = files("api.locales").joinpath("approvals.toml").read_text(encoding="utf-8")
+    return frozenset(
+        one["text"]
+        for one in tomllib.loads(kept).get("approved", [])
+        if str(one.get("name", "")).strip() and one.get("date")
+    )
+
+
+def caution_pair(text: str, /, **given: object) -> Caution:
+    """Return a safety text in the reader's language, the English beside it until approved."""
+    spoken = words()
+    said = spoken.t(text)
+    filled = spoken.t(text, **given)
+    if spoken.language == SOURCE or said == text:
+        return Caution(filled)
+    if approval_hash(spoken.language, text, said) in approvals():
+        return Caution(filled)
+    return Caution(filled, text.format(**given) if given else text)
+
+
+def caution(text: str, /, **given: object) -> str:
+    """Return a safety text as plain words, the English in brackets until approved."""
+    return str(caution_pair(text, **given))
