@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 
 from api.guards import Guards
 from api.languages import Languages
-from api.pages import cut, forms, maps, review, service_form, visit
+from api.pages import cut, evidence, explain, forms, maps, review, service_form, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
 from api.routes import boilers, cuts, files, judging, photos, service, sites, visits
@@ -91,6 +91,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         forms,
         service_form,
         cut,
+        evidence,
+        explain,
         maps,
         map_routes,
     ):

@@ -65,6 +65,7 @@ def _files(intake: Intake, view: VisitView) -> list[FileView]:
     return [
         replace(
             file_view(file.name, file.sha256, intake.evidence(file.sha256), file.added_by),
+            id=file.id,
             log=file.id if file.id in logs else None,
             log_taken=logs.get(file.id, True),
         )

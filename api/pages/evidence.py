@@ -1,0 +1,57 @@
+"""The lines of a file as they came, with the one that a number stands in marked."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from fastapi import APIRouter, Request, Response
+
+from api.pages.facts import text_lines
+from api.pages.render import page
+from api.routes.shared import IntakeOf
+from ingest.store import NotFound
+
+router = APIRouter(include_in_schema=False)
+AROUND = 100
+"""Lines shown before and after the one asked for."""
+
+
+@router.get("/visits/{visit_id}/files/{attachment_id}")
+def lines(request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeOf) -> Response:
+    """Show the lines of one file around the line asked for."""
+    try:
+        view = intake.visit(visit_id)
+    except NotFound:
+        return _missing(request)
+    file = next((a for a in view.attachments if a.id == attachment_id), None)
+    if file is None or file.kind == "photo":
+        return _missing(request)
+    whole = text_lines(intake.evidence(file.sha256))
+    asked = request.query_params.get("line", "")
+    marked = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else 1
+    marked = min(max(marked, 1), max(len(whole), 1))
+    first = max(1, marked - AROUND)
+    last = min(len(whole), marked + AROUND)
+    return page(
+        request,
+        "evidence.html",
+        title=file.name,
+        file=file,
+        visit_id=visit_id,
+        marked=marked,
+        total=len(whole),
+        lines=list(enumerate(whole[first - 1 : last], start=first)),
+        before=first - 1 if first > 1 else None,
+        behind=last + 1 if last < len(whole) else None,
+    )
+
+
+def _missing(request: Request) -> Response:
+    return page(
+        request,
+        "problem.html",
+        title="Not found",
+        status=404,
+        heading="No such file",
+        detail="There is no file of readings under this address in this book.",
+    )

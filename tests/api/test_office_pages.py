@@ -1,0 +1,94 @@
+"""The review list's filter, the lines of a file with one marked, and words explained in place."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.app import create_app
+from api.pages.evidence import AROUND
+from api.settings import Settings
+from combustion.quantities import QUANTITIES
+from ingest.intake import Intake
+from ingest.rules import RULES
+from tests.api.test_pages import HTML, Seen, handed_in
+
+
+@pytest.fixture
+def client(intake: Intake) -> Iterator[TestClient]:
+    # As on a machine that serves only whoever sits at it: who may come in is tested elsewhere.
+    with TestClient(create_app(intake, Settings(alone=True, requests_a_minute=0))) as opened:
+        yield opened
+
+
+def test_filter_finds_by_boiler_rule_and_day(client: TestClient, visit: str) -> None:
+    handed_in(client, visit)
+    row = f'href="/visits/{visit}"'
+    for found in (
+        "text=TEST+boil",
+        "rule=co_above_limit",
+        "from=2026-11-02",
+        "until=2026-11-02",
+        "from=nonsense",
+    ):
+        assert row in client.get(f"/?{found}").text, found
+    for missed in ("text=nobody", "rule=room_co", "from=2026-11-03", "until=2026-11-01"):
+        text = client.get(f"/?{missed}").text
+        assert row not in text, missed
+        assert "No visit is as the filter asks" in text
+
+
+def test_filter_stays_with_the_severity_and_shows_as_text(client: TestClient, visit: str) -> None:
+    handed_in(client, visit)
+    text = client.get('/?text="><b>x').text
+    assert "<b>x" not in text
+    assert "severity=stop&amp;text=%22%3E%3Cb%3Ex" in text
+    assert Seen(text).inline == ["script"]  # the one from the package, by address
+    assert '<script src="/static/review.js" defer></script>' in text
+
+
+def test_a_line_of_the_file_is_marked_and_no_other(client: TestClient, visit: str) -> None:
+    handed_in(client, visit)
+    file = client.get(f"/v1/visits/{visit}").json()["files"][0]["id"]
+    text = client.get(f"/visits/{visit}/files/{file}?line=2").text
+    marked = re.findall(r'class="marked" aria-current="true"><span>(\d+)</span>([^<]*)<', text)
+    assert marked == [("2", "3.0,900,402.8,63")]
+    for odd in ("0", "-1", "x", "99999999999", "%C2%B2"):
+        assert client.get(f"/visits/{visit}/files/{file}?line={odd}").status_code == 200
+    assert client.get(f"/visits/{visit}/files/{visit}", headers=HTML).status_code == 404
+
+
+def test_a_number_beyond_the_lines_shown_leads_to_the_files_own_page(
+    client: TestClient, visit: str
+) -> None:
+    # 500 readings at high fire, then one at low fire: it stands in line 502.
+    data = b"O2 %,CO ppm\n" + b"3.0,9\n" * 500 + b"5.6,12\n"
+    sent = client.post(
+        f"/visits/{visit}/files",
+        files={"file": ("long.csv", data, "text/csv")},
+        data={"rates": "100 " * 500 + "25", "phase": "as_left"},
+        follow_redirects=False,
+    )
+    assert sent.status_code == 303
+    text = client.get(f"/visits/{visit}").text
+    link = re.search(r'<a href="(/visits/[^"]+\?line=502)#line-502">5\.6</a>', text)
+    assert link is not None
+    page = client.get(link.group(1)).text
+    assert f'id="line-{502 - AROUND}"' in page
+    assert f'id="line-{502 - AROUND - 1}"' not in page
+
+
+def test_every_quantity_and_rule_explains_itself(client: TestClient) -> None:
+    index = client.get("/help").text
+    for key in QUANTITIES:
+        assert f'href="/help/quantities/{key}"' in index
+        assert client.get(f"/help/quantities/{key}").status_code == 200
+    for key in RULES:
+        assert f'href="/help/rules/{key}"' in index
+        answer = client.get(f"/help/rules/{key}")
+        assert answer.status_code == 200
+    assert client.get("/help/rules/nothing").status_code == 404
+    assert client.get("/help/quantities/nothing").status_code == 404
