@@ -6,6 +6,7 @@ glossary and the rules are read as what they are: lists of texts.
 
 from __future__ import annotations
 
+import ast
 from collections.abc import Iterator
 from dataclasses import fields
 from importlib.resources import files
@@ -62,13 +63,39 @@ def in_lists() -> Iterator[tuple[str, str]]:
                 yield f"rule {rule.key}", getattr(rule, field.name)
 
 
+def in_judging() -> Iterator[tuple[str, str]]:
+    """Yield (where, text) of what rules say beside their own texts: next steps, why not judged.
+
+    They are written where they are said, below the floor that knows languages; so they are found
+    in the code itself, as literals or as names of literals.
+    """
+    for folder in ("ingest/rules", "ingest/service/rules"):
+        for path in sorted((ROOT / folder).glob("*.py")):
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            named = {
+                target.id: node.value
+                for node in tree.body
+                if isinstance(node, ast.Assign)
+                for target in node.targets
+                if isinstance(target, ast.Name)
+            }
+            for call in (n for n in ast.walk(tree) if isinstance(n, ast.Call)):
+                said = [k.value for k in call.keywords if k.arg == "next_step"]
+                if isinstance(call.func, ast.Attribute) and call.func.attr == "not_judged":
+                    said += call.args[1:]
+                for part in (p for value in said for p in ast.walk(value)):
+                    held = named.get(part.id) if isinstance(part, ast.Name) else part
+                    if isinstance(held, ast.Constant) and isinstance(held.value, str):
+                        yield path.name, held.value
+
+
 def collected() -> Catalog:
     """Return every text with the places where it is said, in the order found."""
     found = Catalog(project="fluebook", charset="utf-8", fuzzy=False)
     for place, line, message, comments in in_code():
         if message and message != ("", ""):
             found.add(cast(Any, message), None, [(place, line)], auto_comments=comments)
-    for where, text in in_lists():
+    for where, text in (*in_lists(), *in_judging()):
         if text:
             found.add(text, None, auto_comments=[where])
     return found

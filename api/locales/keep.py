@@ -6,6 +6,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from string import Formatter
 
@@ -17,6 +18,7 @@ from api.locales.collect import ROOT, collected
 
 HERE = ROOT / "api" / "locales"
 TEMPLATE = HERE / "fluebook.pot"
+_NO_CLOCK = datetime(2026, 1, 1, tzinfo=UTC)
 _PERCENT = re.compile(r"%\((\w+)\)[sd]")
 
 
@@ -63,6 +65,8 @@ def update(language: str, found: Catalog | None = None) -> Catalog:
 
 def compiled(catalog: Catalog) -> bytes:
     """Return a catalogue as programs read it."""
+    # No clock in a file that people compare.
+    catalog.creation_date = catalog.revision_date = _NO_CLOCK
     out = io.BytesIO()
     write_mo(out, catalog)
     return out.getvalue()

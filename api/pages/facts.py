@@ -84,6 +84,7 @@ class FlagView:
     where: str
     anchor: str | None
     source: str
+    id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +200,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
         where,
         _anchor_of(flag, points, origin),
         source,
+        flag.id,
     )
 
 
@@ -275,7 +277,7 @@ def visit_given(
         "not_judged": [
             UnjudgedView(
                 _(RULES[n.rule].title) if n.rule in RULES else n.rule,
-                in_units(in_words(n.why), shown),
+                in_units(in_words(_(n.why)), shown),
                 in_words(_(n.needs)),
             )
             for n in judgement.not_judged

@@ -75,7 +75,8 @@ def headline(counts: Mapping[Severity | None, int]) -> str:
     said = _n("{n} visit waits with findings", "{n} visits wait with findings", found)
     said += _(", {n} with nothing to act on.", n=without) if without else "."
     stops = counts.get("stop", 0)
-    return f"{said} {_('{n} must not be left running.', n=stops)}" if stops else said
+    left = _("{n} must not be left running.", n=stops)
+    return f"{said} {left}" if stops else said
 
 
 def _chosen(request: Request) -> Severity | None:

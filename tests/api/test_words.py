@@ -1,0 +1,103 @@
+"""The reader's language: who is answered in which, and what the catalogues hold."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from api import cautions
+from api.languages import chosen_words
+from api.locales import keep
+from api.locales.collect import collected
+from api.locales.pseudo import LONGER, PSEUDO, pseudo
+from api.words import Words, speaking, words_of
+
+FOUND = collected()
+SAFETY = "A bypassed safety device is never left in place on a running burner."
+# Texts of Spanish that must be there before it is offered as whole; raised as they come.
+LEAST_SPANISH = 270
+
+
+@pytest.mark.parametrize("language", keep.translated_languages())
+def test_no_translation_differs_in_what_is_filled_in(language: str) -> None:
+    wrong = [f for f in keep.faults(language, FOUND) if f.why.startswith(("places", "a brace"))]
+    assert not wrong
+
+
+@pytest.mark.parametrize("language", keep.translated_languages())
+def test_every_text_stands_in_the_catalogue(language: str) -> None:
+    gone = [f.text for f in keep.faults(language, FOUND) if f.why == "not in the catalogue"]
+    assert not gone, "run python -m api.locales update"
+
+
+@pytest.mark.parametrize("language", keep.translated_languages())
+def test_the_compiled_catalogue_is_that_of_the_texts(language: str) -> None:
+    made = keep.po_of(language).with_suffix(".mo").read_bytes()
+    assert made == keep.compiled(keep.read(language)), "run python -m api.locales compile"
+
+
+def test_spanish_does_not_lose_texts() -> None:
+    total = sum(1 for m in FOUND if m.id)
+    assert total - len(list(keep.faults("es", FOUND))) >= LEAST_SPANISH
+
+
+def test_the_pseudo_locale_is_longer_and_keeps_what_is_filled_in() -> None:
+    for message in FOUND:
+        if isinstance(message.id, str) and message.id.strip():
+            said = pseudo(message.id)
+            assert said[0] == "[" and said[-1] == "]"
+            assert keep.holes(said) == keep.holes(message.id)
+            bare = re.sub(r"\{[^{}]*\}", "", message.id)
+            assert len(re.sub(r"\{[^{}]*\}", "", said)) >= len(bare) * (1 + LONGER)
+
+
+@pytest.mark.parametrize(
+    ("choice", "accept", "language"),
+    [
+        ("", "", "en"),
+        ("", "es-MX,es;q=0.9", "es"),
+        ("", "fr, de;q=0.5", "en"),
+        ("en", "es", "en"),
+        (PSEUDO, "es", PSEUDO),
+        ("../es", "", "en"),
+        ("", "es;q=x, ;;;, *", "en"),
+    ],
+)
+def test_the_choice_comes_before_the_browser(choice: str, accept: str, language: str) -> None:
+    assert chosen_words(choice, accept).language == language
+
+
+def test_numbers_are_written_as_in_the_readers_region() -> None:
+    assert chosen_words("es", "es-ES").t("{n:.1f}", n=3.5) == "3,5"
+    assert chosen_words("es", "es-MX").t("{n:.1f}", n=3.5) == "3.5"
+    assert Words("en").t("{n:.1f}", n=3.5) == "3.5"
+
+
+def test_an_unapproved_caution_shows_the_english_beside() -> None:
+    with speaking(words_of("es")):
+        pair = cautions.caution_pair(SAFETY)
+        assert pair.english == SAFETY and pair.said != SAFETY
+        assert SAFETY in cautions.caution(SAFETY)
+    assert cautions.caution_pair(SAFETY).english is None
+
+
+def test_an_approval_names_one_wording_and_a_person(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    with speaking(words_of("es")) as spoken:
+        right = cautions.approval_hash("es", SAFETY, spoken.t(SAFETY))
+        other = cautions.approval_hash("es", SAFETY, spoken.t(SAFETY) + "!")
+        entry = '[[approved]]\ntext = "{}"\nname = "{}"\ndate = 2026-11-25\n'
+        (tmp_path / "approvals.toml").write_text(entry.format(right, ""), encoding="utf-8")
+        monkeypatch.setattr(cautions, "files", lambda _: tmp_path)
+        for text, name, shown in (
+            (right, "", True),
+            (other, "A. Person", True),
+            (right, "A. Person", False),
+        ):
+            (tmp_path / "approvals.toml").write_text(entry.format(text, name), encoding="utf-8")
+            cautions.approvals.cache_clear()
+            assert (cautions.caution_pair(SAFETY).english is not None) is shown
+    cautions.approvals.cache_clear()
