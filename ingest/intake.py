@@ -14,6 +14,8 @@ from uuid import UUID
 
 from ingest.identifiers import new_id
 from ingest.intake_cuts import Cuts
+from ingest.intake_handled import HandledFlags, Said
+from ingest.intake_jobs import Jobs, refuse_other_plant
 from ingest.intake_judging import (
     PROGRAM_VERSION,
     at_home,
@@ -23,10 +25,12 @@ from ingest.intake_judging import (
     judged,
     limits_of,
     live_points,
+    older_service,
     present,
     stated,
 )
 from ingest.intake_maps import Maps
+from ingest.intake_notices import Notices
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
 from ingest.intake_shapes import (
     OPEN_STATES,
@@ -39,7 +43,7 @@ from ingest.intake_shapes import (
 )
 from ingest.judgement import Judgement
 from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
-from ingest.store import audit, cuts, judgements, lists, places, readings, settings, visits
+from ingest.store import audit, cuts, jobs, judgements, lists, places, readings, settings, visits
 from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
@@ -54,6 +58,7 @@ __all__ = [
     "Kept",
     "NotAPicture",
     "PhotoTaken",
+    "Said",
     "Statement",
     "VisitView",
     "WordsMissing",
@@ -63,7 +68,7 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake(Cuts, Maps, ServiceParts):
+class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:
@@ -157,7 +162,10 @@ class Intake(Cuts, Maps, ServiceParts):
             version = visits.write_visit(
                 change, visit, owner=owner, imported=imported, previous=row
             )
-            judge_open(change, visits.visit_row(change.sql, visit.id))
+            stored = visits.visit_row(change.sql, visit.id)
+            if visit.job_id is not None:
+                refuse_other_plant(change, stored, jobs.job(change.sql, visit.job_id)[0])
+            judge_open(change, stored)
             change.record(
                 "visit_changed" if row else "visit_opened",
                 f"visit:{visit.id}",
@@ -349,6 +357,7 @@ class Intake(Cuts, Maps, ServiceParts):
             )
             row = visits.visit_row(change.sql, visit.id)
             judge_open(change, row)
+            jobs.freeze(change, row.id)
             visits.set_state(change, row, "accepted")
             change.record(
                 "visit_imported",
@@ -365,9 +374,19 @@ class Intake(Cuts, Maps, ServiceParts):
         return True
 
     def supersede_reading(
-        self, reading_id: UUID, new: Reading | None, who: str, why: str
+        self,
+        reading_id: UUID,
+        new: Reading | None,
+        who: str,
+        why: str,
+        *,
+        identity: UUID | None = None,
+        expected_version: int | None = None,
     ) -> UUID | None:
-        """Put a corrected reading in place of one, or none; the old one stays in the book."""
+        """Put a corrected reading in place of one, or none; the old one stays in the book.
+
+        ``identity`` is the new reading's id where its sender made one.
+        """
         _words(why, "why the reading is corrected")
         with self.book.change(who) as change:
             visit_id, gone, _ = readings.reading_owner(change.sql, reading_id)
@@ -380,11 +399,16 @@ class Intake(Cuts, Maps, ServiceParts):
                 )
             row = visits.visit_row(change.sql, visit_id)
             _must_be_open(row)
-            identity, digest = None, None
-            if new is not None:
+            visits.check_version(row, expected_version)
+            digest = None
+            if new is None:
+                identity = None
+            else:
                 boiler, _ = boiler_and_site(change.sql, row.visit)
                 (corrected,) = stated([new], Statement(), row.visit, boiler, "reading")
-                identity = new_id()
+                identity = identity or new_id()
+                if readings.known_ids(change.sql, [identity]):
+                    raise StateConflict(f"the id {identity} is taken by another reading")
                 digest = readings.add_readings(change, visit_id, [(identity, corrected)], None)
             readings.supersede(change, reading_id, identity, why)
             judge_open(change, row)
@@ -434,6 +458,7 @@ class Intake(Cuts, Maps, ServiceParts):
             frozen = judgements.write_judgement(
                 change, visit_id, "hand_in", judgement, limits, PROGRAM_VERSION, plan=plan
             )
+            frozen |= jobs.freeze(change, visit_id)
             version = visits.set_state(change, row, "handed_in")
             change.record(
                 "handed_in",
@@ -512,12 +537,19 @@ class Intake(Cuts, Maps, ServiceParts):
                 attachments=readings.attachments(sql, visit_id),
                 readings=kept,
                 history=history(sql, row),
+                older=older_service(sql, row),
+                job=jobs.shared_with(sql, row.id),
             )
         finally:
             sql.execute("ROLLBACK")
 
+    def visit_of_reading(self, reading_id: UUID) -> UUID:
+        """Return the visit that a reading belongs to, also of one that is superseded."""
+        return readings.reading_owner(self.book.reader, reading_id)[0]
+
     def trail(self, visit_id: UUID) -> list[dict[str, Any]]:
         """Return the lines of the audit trail about a visit, oldest first."""
+        visits.visit_row(self.book.reader, visit_id)
         return audit.trail(self.book.reader, f"visit:{visit_id}")
 
     def boiler_visits(self, boiler_id: UUID) -> list[VisitRow]:

@@ -221,6 +221,19 @@ class RoomCo(Part):
     time: datetime | None = None
 
 
+class Handled(Part):
+    """What was done about one finding of the judgement."""
+
+    flag: str = Field(
+        min_length=1,
+        max_length=200,
+        description="Id of the flag, or a rule's key: then for every flag of that rule.",
+    )
+    words: str = Field(min_length=1, max_length=2000)
+    by: str = Field(min_length=1, max_length=200)
+    time: datetime
+
+
 class Visit(Document):
     """One attendance at one boiler."""
 
@@ -256,3 +269,12 @@ class Visit(Document):
     service: ServiceRecord | None = Field(
         default=None, description="The service part: isolation, tasks, tests, findings."
     )
+    handled: list[Handled] = Field(
+        default_factory=list,
+        description="What was done about each finding; the last word on a flag counts.",
+    )
+
+    def done_about(self, flag_id: str, rule: str) -> Handled | None:
+        """Return the last word on a flag; one on the flag itself comes before one on its rule."""
+        said = {h.flag: h for h in self.handled}
+        return said.get(flag_id) or said.get(rule)

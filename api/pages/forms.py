@@ -5,7 +5,7 @@ What is refused comes back on the page itself, said first, with the status that 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
@@ -16,12 +16,13 @@ from api.pages.visit import visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
 from api.routes.files import is_log, statement_from, uploaded
 from api.routes.photos import taken
-from api.routes.shared import IntakeOf
-from ingest.intake import Intake, WordsMissing
+from api.routes.shared import IntakeOf, signer
+from ingest.intake import Intake, Said, WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
 from parsers import PointsUnclear, ReadError
 
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
+_MOST_FIELDS = 4000
 _LOG_FROM = 20
 """Readings without a rate from which on a file is rather a log than a list of snapshots."""
 
@@ -33,6 +34,7 @@ async def _done_or_said(
     change: Callable[[], object],
     title: str,
     at: str | Callable[[], str],
+    said: Mapping[str, str] | None = None,
 ) -> Response:
     try:
         await run_in_threadpool(change)
@@ -55,6 +57,7 @@ async def _done_or_said(
             status=details.status,
             problem_title=title,
             problems=details.errors,
+            said=said,
         )
 
     return await run_in_threadpool(shown)
@@ -62,7 +65,8 @@ async def _done_or_said(
 
 async def _words(request: Request) -> tuple[str, str]:
     async with request.form() as form:
-        return str(form.get("who") or "").strip()[:100], str(form.get("why") or "").strip()[:1000]
+        who = signer(request, str(form.get("who") or "")[:100])
+        return who, str(form.get("why") or "").strip()[:1000]
 
 
 def _named(who: str) -> str:
@@ -76,16 +80,17 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
     """Take a file from the upload form."""
     name, data, fields = await uploaded(request)
     logs: list[UUID] = []
+    who = signer(request, "") or "page"
 
     def change() -> object:
         if is_log(fields):
             # Which phase its stretches are is asked on the cut: the form's choice is for readings.
-            cut, _ = intake.add_log(visit_id, data, name, "page")
+            cut, _ = intake.add_log(visit_id, data, name, who)
             logs.append(cut.attachment.id)
             return cut
         statement = statement_from(fields)
         try:
-            return intake.add_file(visit_id, data, name, "page", statement=statement)
+            return intake.add_file(visit_id, data, name, who, statement=statement)
         except PointsUnclear as error:
             raise _perhaps_a_log(error, name) from error
 
@@ -115,10 +120,31 @@ async def add_picture(request: Request, visit_id: UUID, intake: IntakeOf) -> Res
     caption = str(fields.get("caption") or "").strip()[:200]
 
     def change() -> object:
-        return taken(intake, visit_id, data, name, "page", caption=caption)
+        who = signer(request, "") or "page"
+        return taken(intake, visit_id, data, name, who, caption=caption)
 
     title = f"{name} was not taken"
     return await _done_or_said(request, intake, visit_id, change, title, "#photos")
+
+
+@router.post("/handled")
+async def handled(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
+    """Take what was done about each finding; only what was changed on the form is written."""
+    async with request.form(max_fields=_MOST_FIELDS) as form:
+        entries = {k: v[:2000] for k, v in form.items() if isinstance(v, str)}
+    who = signer(request, entries.get("who", "")[:100])
+    words = {k.removeprefix("done."): v for k, v in entries.items() if k.startswith("done.")}
+    was = {flag: entries.get(f"was.{flag}", "") for flag in words}
+    said = [Said(f, w, was[f]) for f, w in words.items() if w.strip() != was[f].strip()]
+    return await _done_or_said(
+        request,
+        intake,
+        visit_id,
+        lambda: intake.say_handled(visit_id, said, _named(who)) if said else None,
+        "What was done was not stored",
+        "#why",
+        words,
+    )
 
 
 @router.post("/hand-in")

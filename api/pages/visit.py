@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -18,7 +18,7 @@ from api.problems import ErrorItem
 from api.routes.shared import IntakeOf, plans_of
 from ingest.intake import Intake, VisitView
 from ingest.intake_service import MAX_PHOTO
-from ingest.models import Boiler
+from ingest.models import Boiler, Handled
 from ingest.service.office import plan_named
 from ingest.service.plans import Plan
 from ingest.store import NotFound
@@ -82,6 +82,12 @@ def _photos(view: VisitView) -> list[Photo]:
     ]
 
 
+def done_about(view: VisitView) -> dict[str, Handled]:
+    """Return what was done about each finding, by the flag's id."""
+    found = ((f.id, view.visit.done_about(f.id, f.rule)) for f in view.judgement.flags)
+    return {identity: done for identity, done in found if done is not None}
+
+
 def plan_of_view(request: Request, intake: Intake, view: VisitView) -> Plan | None:
     """Return the plan that a visit is judged by, else the office's that its record names."""
     decided = [j for j in view.judgements if j.kind != "again"][-1:]
@@ -102,8 +108,12 @@ def visit_page(
     status: int = 200,
     problem_title: str = "",
     problems: Sequence[ErrorItem] = (),
+    said: Mapping[str, str] | None = None,
 ) -> Response:
-    """Return the page of a visit, with what was refused at its head."""
+    """Return the page of a visit, with what was refused at its head.
+
+    ``said`` are words about flags as they were typed, by the flag's id, where they were refused.
+    """
     try:
         view = intake.visit(visit_id)
     except NotFound:
@@ -141,6 +151,8 @@ def visit_page(
         photos=_photos(view),
         max_photo=MAX_PHOTO // (1024 * 1024),
         trail=[_happened(line) for line in lines],
+        done=done_about(view),
+        said=said or {},
         **visit_given(
             boiler,
             view.points,

@@ -66,20 +66,20 @@ def report_input(
     company : str
         Name at its head.
     """
-    visit, boiler = view.visit, view.boiler or Boiler(name="not yet assigned")
+    visit, boiler = view.whole, view.boiler or Boiler(name="not yet assigned")
     decided = [j for j in view.judgements if j.kind != "again"][-1]
     record = visit.service
-    plan = intake.plan_of(visit)
+    plan = intake.plan_of(view.visit)
     if decided.plan is not None:
         plan = intake.plan(decided.plan, decided.plan_version)
     if plan is None and record is not None and record.plan is not None:
         plan = plan_named(plans, record.plan, record.plan_version)
-    records = [e.visit.service for e in view.history if e.visit.service is not None]
+    records = [v.service for v in view.before if v.service is not None]
     judgement = view.judgement
     if not holds_service(judgement) or (plan is not None and lacks_plan(judgement)):
         # Judged when no plan was at hand: the readings' judgement stays, the service part's is new.
         readings = without_service(judgement)
-        judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=records)
+        judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=view.before)
     trail = [line for line in intake.trail(_id(view)) if line["action"] != MADE]
     standing = [a for a in view.attachments if a.withdrawn_at is None]
     photos = _photos(intake, standing)

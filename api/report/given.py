@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
@@ -76,9 +76,6 @@ class ReportInput:
     """From ``judge_service``, where the judgement does not hold them yet."""
 
     service_not_judged: Sequence[NotJudged] = ()
-    handled: Mapping[str, str] = field(default_factory=dict)
-    """Id of a flag -> what was done about it."""
-
     open_findings: Sequence[Finding] = ()
     history: Sequence[EarlierVisit] = ()
     evidence: Sequence[Evidence] = ()

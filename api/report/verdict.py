@@ -129,8 +129,10 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
     out = []
     for flag in all_flags(given):
         source = flag.source
-        told = given.handled.get(flag.id)
-        if told is None:
+        done = given.visit.done_about(flag.id, flag.rule)
+        if done is not None:
+            told = f"{done.words} ({done.by}, {words.time(done.time)})"
+        else:
             told = t("not recorded") if flag.severity in ("stop", "fix") else ""
         out.append(
             blocks.finding(

@@ -14,9 +14,11 @@ from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
     Expected,
     IntakeOf,
+    Owner,
     SettingsOf,
     Who,
     adopt_plan,
+    decider,
     kept_answer,
     same_id,
     tagged,
@@ -25,8 +27,9 @@ from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from api.shapes import listed_json, visit_json
 from ingest.documents import visit_from
+from ingest.intake import Said
 from ingest.judge_json import judge_json
-from ingest.models import Severity
+from ingest.models import Handled, Severity
 from ingest.store.lists import Wanted
 
 router = APIRouter(prefix="/v1", tags=["visits"])
@@ -40,8 +43,41 @@ class Decision(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    who: str = Field(min_length=1, max_length=100)
+    who: str = Field(
+        default="",
+        max_length=100,
+        description="The person that a key acts for; whoever signed in signs with their own name.",
+    )
     why: str = Field(default="", max_length=1000)
+
+
+class HandledOne(BaseModel):
+    """Words about one finding."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    flag: str = Field(min_length=1, max_length=200, description="Id of the flag, or a rule's key.")
+    words: str = Field(max_length=2000, description="What was done; empty takes it back.")
+    was: str | None = Field(
+        default=None,
+        max_length=2000,
+        description="What stood there when this was written; other words there are then a 409.",
+    )
+
+
+class HandledPosted(BaseModel):
+    """What was done about findings, and who says so."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    who: str = Field(default="", max_length=100, description="As at hand-in.")
+    handled: list[HandledOne] = Field(min_length=1, max_length=1000)
+
+
+class HandledAnswer(BaseModel):
+    """Everything that stands beside the visit's findings."""
+
+    handled: list[Handled]
 
 
 @router.post(
@@ -51,11 +87,13 @@ class Decision(BaseModel):
     openapi_extra=body_of("Visit"),
     responses=_MADE,
 )
-def make_visit(body: JsonObject, request: Request, intake: IntakeOf, who: Who) -> JSONResponse:
+def make_visit(
+    body: JsonObject, request: Request, intake: IntakeOf, who: Who, owner: Owner
+) -> JSONResponse:
     """Open a visit; without an id one is made for it."""
     visit = visit_from(body, "body")
     adopt_plan(request, intake, visit, who)
-    return kept_answer(intake.put_visit(visit, who), 201, "/v1/visits")
+    return kept_answer(intake.put_visit(visit, who, owner=owner), 201, "/v1/visits")
 
 
 @router.put(
@@ -70,12 +108,13 @@ def put_visit(
     request: Request,
     intake: IntakeOf,
     who: Who,
+    owner: Owner,
     expected: Expected,
 ) -> JSONResponse:
     """Write what is known of a visit; the same body again changes nothing."""
     visit = visit_from(same_id(body, visit_id), "body")
     adopt_plan(request, intake, visit, who)
-    return kept_answer(intake.put_visit(visit, who, expected_version=expected))
+    return kept_answer(intake.put_visit(visit, who, owner=owner, expected_version=expected))
 
 
 @router.get("/visits/{visit_id}", summary="One visit with its points and flags")
@@ -103,31 +142,66 @@ def post_readings(
     return {"ids": [str(i) for i in ids], "judgement": judge_json(judgement)}
 
 
+@router.post("/visits/{visit_id}/handled", summary="Say what was done about findings")
+def say_handled(
+    visit_id: UUID,
+    body: HandledPosted,
+    request: Request,
+    intake: IntakeOf,
+    expected: Expected,
+    response: Response,
+) -> HandledAnswer:
+    """Write words beside flags, signed with name and time; the same words change nothing."""
+    who = decider(request, body.who)
+    said = [Said(one.flag, one.words, one.was) for one in body.handled]
+    kept = intake.say_handled(visit_id, said, who, expected_version=expected)
+    tagged(response, kept.version)
+    return HandledAnswer(handled=kept.document.handled)
+
+
 @router.post("/visits/{visit_id}/hand-in", summary="Hand a visit in")
 def hand_in(
-    visit_id: UUID, body: Decision, intake: IntakeOf, expected: Expected, response: Response
+    visit_id: UUID,
+    body: Decision,
+    request: Request,
+    intake: IntakeOf,
+    expected: Expected,
+    response: Response,
 ) -> dict[str, Any]:
     """Freeze the judgement with its limits and rules; the office sees the visit."""
-    judgement, version = intake.hand_in(visit_id, body.who, expected_version=expected)
+    who = decider(request, body.who)
+    judgement, version = intake.hand_in(visit_id, who, expected_version=expected)
     tagged(response, version)
     return {"state": "handed_in", "judgement": judge_json(judgement)}
 
 
 @router.post("/visits/{visit_id}/accept", summary="Accept a visit")
 def accept(
-    visit_id: UUID, body: Decision, intake: IntakeOf, expected: Expected, response: Response
+    visit_id: UUID,
+    body: Decision,
+    request: Request,
+    intake: IntakeOf,
+    expected: Expected,
+    response: Response,
 ) -> dict[str, Any]:
     """Accept a handed-in visit; one with a stop or fix needs its reason."""
-    tagged(response, intake.accept(visit_id, body.who, body.why, expected_version=expected))
+    who = decider(request, body.who)
+    tagged(response, intake.accept(visit_id, who, body.why, expected_version=expected))
     return {"state": "accepted"}
 
 
 @router.post("/visits/{visit_id}/send-back", summary="Send a visit back")
 def send_back(
-    visit_id: UUID, body: Decision, intake: IntakeOf, expected: Expected, response: Response
+    visit_id: UUID,
+    body: Decision,
+    request: Request,
+    intake: IntakeOf,
+    expected: Expected,
+    response: Response,
 ) -> dict[str, Any]:
     """Send a handed-in visit back with words that say what to do."""
-    tagged(response, intake.send_back(visit_id, body.who, body.why, expected_version=expected))
+    who = decider(request, body.who)
+    tagged(response, intake.send_back(visit_id, who, body.why, expected_version=expected))
     return {"state": "sent_back"}
 
 

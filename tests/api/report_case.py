@@ -130,6 +130,11 @@ def case(
     if flags is not None:
         judgement = replace(judgement, flags=tuple(many_flags(flags)))
         service_flags = ()
+    done = [
+        {"flag": f.id, "words": "Repeated after adjustment.", "by": "T. Wexley", "time": START}
+        for f in judgement.flags[:2]
+    ]
+    visit = Visit.model_validate(visit.model_dump() | {"handled": done})
     pictures = [
         Photo(
             f"picture-{n}.png",
@@ -153,7 +158,6 @@ def case(
         plan=PLAN,
         service_flags=service_flags,
         service_not_judged=unjudged,
-        handled={f.id: "Repeated after adjustment." for f in judgement.flags[:2]},
         open_findings=visit.service.findings,
         history=history,
         evidence=[Evidence("boiler2.csv", hashlib.sha256(log).hexdigest(), len(log))],
