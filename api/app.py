@@ -12,13 +12,33 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
+from api.accounts import Desk
+from api.doorkeeper import Doorkeeper
 from api.guards import Guards
 from api.languages import Languages
-from api.pages import cut, evidence, explain, forms, maps, review, service_form, visit
+from api.notify import courier_of
+from api.notify.events import describe_events
+from api.pages import accounts as account_pages
+from api.pages import cut, evidence, explain, forms, maps, review, service_form, sign_in, visit
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
-from api.routes import boilers, cuts, files, judging, photos, service, sites, visits
+from api.routes import (
+    accounts,
+    boilers,
+    corrections,
+    cuts,
+    external,
+    files,
+    judging,
+    photos,
+    service,
+    sites,
+    visits,
+)
+from api.routes import duty as duty_routes
 from api.routes import maps as map_routes
+from api.routes import units as unit_routes
+from api.routes import webhooks as webhook_routes
 from api.schemas import document_schemas
 from api.settings import Settings
 from ingest.intake import Intake
@@ -57,7 +77,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        yield
+        with courier_of(intake, settings):
+            yield
 
     app = FastAPI(
         title="fluebook",
@@ -75,6 +96,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.intake = intake
     app.state.settings = settings
     app.add_middleware(Languages, otherwise=settings.language)
+    desk = app.state.desk = Desk(intake.book)
+    app.add_middleware(Doorkeeper, desk=desk, alone=settings.alone, rate=settings.requests_a_minute)
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
     install_problems(app)
     for module in (
@@ -95,9 +118,18 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         explain,
         maps,
         map_routes,
+        unit_routes,
+        webhook_routes,
+        duty_routes,
+        external,
+        corrections,
+        accounts,
+        account_pages,
+        sign_in,
     ):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
+    describe_events(app)
     _pages_speak_html(app)
     app.openapi = lambda: openapi(app)  # type: ignore[method-assign]
 
@@ -124,6 +156,7 @@ def openapi(app: FastAPI) -> dict[str, Any]:
             version=app.version,
             description=app.description,
             routes=app.routes,
+            webhooks=app.webhooks.routes,
         )
         schemas = made.setdefault("components", {}).setdefault("schemas", {})
         problem = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}")

@@ -8,7 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 
-from api.routes.shared import Expected, IntakeOf, Who, kept_answer, same_id
+from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from ingest.documents import boiler_from
@@ -28,9 +28,10 @@ def all_boilers(intake: IntakeOf, site_id: UUID | None = None) -> dict[str, Any]
 @router.post(
     "", summary="Make a boiler", status_code=201, openapi_extra=body_of("Boiler"), responses=_MADE
 )
-def make_boiler(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
+def make_boiler(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSONResponse:
     """Make a boiler; without an id one is made for it."""
-    return kept_answer(intake.put_boiler(boiler_from(body, "body"), who), 201, "/v1/boilers")
+    boiler = boiler_from(body, "body")
+    return kept_answer(intake.put_boiler(boiler, who, owner=owner), 201, "/v1/boilers")
 
 
 @router.get("/{boiler_id}", summary="One boiler", responses=_BOILER)
@@ -46,8 +47,13 @@ def one_boiler(boiler_id: UUID, intake: IntakeOf) -> JSONResponse:
     responses=_BOILER,
 )
 def put_boiler(
-    boiler_id: UUID, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
+    boiler_id: UUID,
+    body: JsonObject,
+    intake: IntakeOf,
+    who: Who,
+    owner: Owner,
+    expected: Expected,
 ) -> JSONResponse:
     """Write a boiler with its limits; the same body again changes nothing."""
     boiler = boiler_from(same_id(body, boiler_id), "body")
-    return kept_answer(intake.put_boiler(boiler, who, expected_version=expected))
+    return kept_answer(intake.put_boiler(boiler, who, owner=owner, expected_version=expected))

@@ -8,7 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Body
 from fastapi.responses import JSONResponse
 
-from api.routes.shared import Expected, IntakeOf, Who, kept_answer, same_id
+from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.schemas import answer_of, body_of
 from ingest.models import Site
 
@@ -27,10 +27,10 @@ def all_sites(intake: IntakeOf) -> dict[str, Any]:
 @router.post(
     "", summary="Make a site", status_code=201, openapi_extra=body_of("Site"), responses=_MADE
 )
-def make_site(body: JsonObject, intake: IntakeOf, who: Who) -> JSONResponse:
+def make_site(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSONResponse:
     """Make a site; without an id one is made for it."""
     site = Site.model_validate(body)
-    return kept_answer(intake.put_site(site, who), 201, "/v1/sites")
+    return kept_answer(intake.put_site(site, who, owner=owner), 201, "/v1/sites")
 
 
 @router.get("/{site_id}", summary="One site", responses=_SITE)
@@ -43,8 +43,13 @@ def one_site(site_id: UUID, intake: IntakeOf) -> JSONResponse:
     "/{site_id}", summary="Make or change a site", openapi_extra=body_of("Site"), responses=_SITE
 )
 def put_site(
-    site_id: UUID, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
+    site_id: UUID,
+    body: JsonObject,
+    intake: IntakeOf,
+    who: Who,
+    owner: Owner,
+    expected: Expected,
 ) -> JSONResponse:
     """Write a site; the same body again changes nothing."""
     site = Site.model_validate(same_id(body, site_id))
-    return kept_answer(intake.put_site(site, who, expected_version=expected))
+    return kept_answer(intake.put_site(site, who, owner=owner, expected_version=expected))
