@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "verify": ("ingest.book_commands:verify", "Check a book's audit trail and its evidence."),
     "backup": ("ingest.book_commands:backup", "Copy a book, also while a server writes it."),
     "restore": ("ingest.book_commands:restore", "Make a book of a backup, after checking it."),
+    "deliver": ("api.deliver_command:deliver", "Deliver webhooks and mail that wait; replay."),
     "demo": ("api.demo:demo", "Make the invented cooperative's book and show it."),
     "serve": ("api.serve:serve", "Serve a book's pages and API."),
 }

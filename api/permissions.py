@@ -24,6 +24,7 @@ POST   /sign-in                                             anyone
 POST   /sign-out                                            TIRA
 GET    /first/{token}                                       anyone
 POST   /first/{token}                                       anyone
+GET    /enter/{token}                                       anyone
 
 GET    /v1/me                                               TIRA
 GET    /v1/accounts                                         A

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal, cast
+from dataclasses import dataclass, field
+from typing import Any, Literal, cast
 
 UnitSystem = Literal["us", "si"]
 
@@ -30,6 +31,42 @@ class Settings:
         Names under which this fluebook answers, any where empty. ``FLUEBOOK_HOSTS``, with commas.
     language : str
         Language of the pages for a browser that asks for none they have. ``FLUEBOOK_LANGUAGE``.
+    alone : bool
+        Nobody signs in: for a machine that serves only whoever sits at it. Set by
+        ``serve --alone``, never by environment.
+    requests_a_minute : int
+        Of one account, key or address; 0 for no limit. ``FLUEBOOK_REQUESTS_A_MINUTE``.
+    secure_cookies : bool
+        The session's cookie goes over HTTPS only, also where a proxy in front of this program
+        ends the HTTPS. ``FLUEBOOK_SECURE_COOKIES``, yes or no.
+    proxies : str
+        Addresses, with commas, of proxies whose ``X-Forwarded-*`` are believed.
+        ``FLUEBOOK_PROXIES``.
+    address : str
+        Where people open this fluebook, for links in mail: ``https://book.example``.
+        ``FLUEBOOK_ADDRESS``.
+    deliver : bool
+        This program delivers webhooks and mail; no where ``fluebook deliver`` does it instead.
+        ``FLUEBOOK_DELIVER``, yes or no.
+    webhook_allow_private : bool
+        Webhooks may go to private addresses and over plain HTTP.
+        ``FLUEBOOK_WEBHOOK_ALLOW_PRIVATE``, yes or no.
+    webhook_timeout_s : int
+        Seconds for one try of a webhook, all of it. ``FLUEBOOK_WEBHOOK_TIMEOUT_S``.
+    delivered_days : int
+        Days for which what was delivered stays listed. ``FLUEBOOK_DELIVERED_DAYS``.
+    smtp_host : str
+        Mail server for stops; no mail where empty. ``FLUEBOOK_SMTP_HOST``.
+    smtp_port : int
+        Its port. ``FLUEBOOK_SMTP_PORT``.
+    smtp_user : str
+        Name to sign in with, none where empty. ``FLUEBOOK_SMTP_USER``.
+    smtp_password : str
+        Its password; never shown or logged. ``FLUEBOOK_SMTP_PASSWORD``.
+    smtp_starttls : bool
+        Mail goes over TLS only, begun by STARTTLS. ``FLUEBOOK_SMTP_STARTTLS``, yes or no.
+    smtp_from : str
+        Sender of the mail. ``FLUEBOOK_SMTP_FROM``.
     """
 
     units: UnitSystem = "us"
@@ -38,6 +75,21 @@ class Settings:
     company: str = ""
     hosts: tuple[str, ...] = ()
     language: str = "en"
+    alone: bool = False
+    requests_a_minute: int = 3000
+    secure_cookies: bool = False
+    proxies: str = ""
+    address: str = ""
+    deliver: bool = True
+    webhook_allow_private: bool = False
+    webhook_timeout_s: int = 15
+    delivered_days: int = 30
+    smtp_host: str = ""
+    smtp_port: int = 587
+    smtp_user: str = ""
+    smtp_password: str = field(default="", repr=False)
+    smtp_starttls: bool = True
+    smtp_from: str = ""
 
 
 def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Settings:
@@ -65,11 +117,58 @@ def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Se
             h.strip() for h in environment.get("FLUEBOOK_HOSTS", "").split(",") if h.strip()
         ),
         language=environment.get("FLUEBOOK_LANGUAGE", "en"),
+        requests_a_minute=_whole(environment, "FLUEBOOK_REQUESTS_A_MINUTE", 3000, least=0),
+        secure_cookies=_yes(environment, "FLUEBOOK_SECURE_COOKIES"),
+        proxies=environment.get("FLUEBOOK_PROXIES", ""),
+        address=environment.get("FLUEBOOK_ADDRESS", "").rstrip("/"),
+        deliver=_yes(environment, "FLUEBOOK_DELIVER", "yes"),
+        webhook_allow_private=_yes(environment, "FLUEBOOK_WEBHOOK_ALLOW_PRIVATE"),
+        webhook_timeout_s=_whole(environment, "FLUEBOOK_WEBHOOK_TIMEOUT_S", 15),
+        delivered_days=_whole(environment, "FLUEBOOK_DELIVERED_DAYS", 30),
+        **_mail(environment),
     )
 
 
-def _whole(environment: Mapping[str, str], name: str, default: int) -> int:
+def _mail(environment: Mapping[str, str]) -> dict[str, Any]:
+    host = environment.get("FLUEBOOK_SMTP_HOST", "").strip()
+    sender = environment.get("FLUEBOOK_SMTP_FROM", "").strip()
+    if host and not is_mail_address(sender):
+        raise ValueError(f"FLUEBOOK_SMTP_FROM is {sender!r}; it must be a mail address")
+    user = environment.get("FLUEBOOK_SMTP_USER", "")
+    starttls = _yes(environment, "FLUEBOOK_SMTP_STARTTLS", "yes")
+    if user and not starttls:
+        raise ValueError(
+            "FLUEBOOK_SMTP_USER needs FLUEBOOK_SMTP_STARTTLS: a password goes over TLS"
+        )
+    return {
+        "smtp_host": host,
+        "smtp_port": _whole(environment, "FLUEBOOK_SMTP_PORT", 587),
+        "smtp_user": user,
+        "smtp_password": environment.get("FLUEBOOK_SMTP_PASSWORD", ""),
+        "smtp_starttls": starttls,
+        "smtp_from": sender,
+    }
+
+
+def is_mail_address(text: str) -> bool:
+    """Return whether a text is one plain mail address: nothing that a header could be made of.
+
+    >>> is_mail_address("duty@heat.example"), is_mail_address("a@b.example\\nBcc: x@y.example")
+    (True, False)
+    """
+    plain = r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*"
+    return len(text) <= 254 and re.fullmatch(plain, text) is not None
+
+
+def _whole(environment: Mapping[str, str], name: str, default: int, least: int = 1) -> int:
     text = environment.get(name, str(default))
-    if not text.isdigit() or int(text) < 1:
-        raise ValueError(f"{name} is {text!r}; it must be a whole number above zero")
+    if not (text.isascii() and text.isdigit()) or int(text) < least:
+        raise ValueError(f"{name} is {text!r}; it must be a whole number from {least}")
     return int(text)
+
+
+def _yes(environment: Mapping[str, str], name: str, default: str = "no") -> bool:
+    text = environment.get(name, default).strip().lower()
+    if text not in ("yes", "no"):
+        raise ValueError(f"{name} is {text!r}; it can be yes or no")
+    return text == "yes"

@@ -6,7 +6,9 @@ when the next one is due or that the message belongs on the dead-letter list. Th
 
 from __future__ import annotations
 
+import asyncio
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -16,6 +18,7 @@ import httpx
 from standardwebhooks import Webhook
 
 from api.notify.destination import (
+    Destination,
     DestinationRefused,
     Resolver,
     checked_destination,
@@ -27,18 +30,22 @@ WAITS: tuple[timedelta, ...] = tuple(
 )
 """How long after each failed try the next one is due, before jitter."""
 
-TIMEOUT_S = 10.0
+TIMEOUT_S = 15.0
 KEPT_ANSWER = 500  # characters of a receiver's answer kept for the person who looks into it
 USER_AGENT = "fluebook-webhook/1"
+Result = Literal["delivered", "retry", "gone", "refused"]
 
 
 @dataclass(frozen=True, slots=True)
-class Delivery:
-    """A message for one receiver. ``message_id`` stays the same over all tries."""
+class Message:
+    """A message for one receiver. ``message_id`` stays the same over all tries.
+
+    ``secrets`` are all that sign it: while a secret is being replaced, the old one beside the new.
+    """
 
     message_id: str
     url: str
-    secret: str
+    secrets: tuple[str, ...]
     body: str
 
 
@@ -46,19 +53,25 @@ class Delivery:
 class Outcome:
     """What one try came to."""
 
-    result: Literal["delivered", "retry", "gone", "refused"]
+    result: Result
     detail: str
     status: int | None = None
     not_before: datetime | None = None
 
 
-def attempt(
-    delivery: Delivery,
-    client: httpx.Client,
+def new_client() -> httpx.AsyncClient:
+    """Return a client that goes nowhere by itself: no redirects, no proxy of the environment."""
+    return httpx.AsyncClient(follow_redirects=False, trust_env=False)
+
+
+async def attempt(
+    message: Message,
+    client: httpx.AsyncClient,
     now: datetime,
     *,
     allow_private: bool = False,
     resolver: Resolver = system_resolver,
+    timeout_s: float = TIMEOUT_S,
 ) -> Outcome:
     """Try to hand a message over once.
 
@@ -69,39 +82,83 @@ def attempt(
     ----------
     now : datetime
         Time of the try, with a zone; signed, so that a receiver can refuse old messages.
+    timeout_s : float
+        Of the whole try [s]: a receiver that answers one byte at a time gets no longer.
     """
     try:
-        destination = checked_destination(
-            delivery.url, allow_private=allow_private, resolver=resolver
-        )
+        # One clock around everything: the client's own timeouts start anew with every byte.
+        async with asyncio.timeout(timeout_s):
+            destination = await asyncio.to_thread(
+                checked_destination, message.url, allow_private=allow_private, resolver=resolver
+            )
+            return await _post(message, client, now.astimezone(UTC), destination, timeout_s)
     except DestinationRefused as error:
-        return Outcome("refused", str(error))
-    moment = now.astimezone(UTC)
+        # A name that does not resolve may do so in a minute; a forbidden one stays forbidden.
+        return Outcome("retry" if error.may_pass else "refused", str(error))
+    except TimeoutError:
+        return Outcome("retry", f"no whole answer within {timeout_s:g} s")
+    except httpx.HTTPError as error:
+        return Outcome("retry", _plain(f"{type(error).__name__}: {error}"))
+
+
+async def _post(
+    message: Message,
+    client: httpx.AsyncClient,
+    moment: datetime,
+    destination: Destination,
+    timeout_s: float,
+) -> Outcome:
+    content = message.body.encode()
     headers = {
         "host": destination.host_header,
+        "accept-encoding": "identity",
         "content-type": "application/json",
         "user-agent": USER_AGENT,
-        "webhook-id": delivery.message_id,
+        "webhook-id": message.message_id,
         "webhook-timestamp": str(int(moment.timestamp())),
-        "webhook-signature": Webhook(delivery.secret).sign(
-            delivery.message_id, moment, delivery.body
-        ),
+        "webhook-signature": signatures(message, moment),
     }
-    try:
-        with client.stream(
-            "POST",
-            destination.pinned,
-            content=delivery.body.encode(),
-            headers=headers,
-            timeout=TIMEOUT_S,
-            follow_redirects=False,  # a redirect would lead past the check of the address
-            extensions={"sni_hostname": destination.url.host},
-        ) as response:
-            # A receiver may answer without end; the first bytes tell enough.
-            answer = next(response.iter_bytes(KEPT_ANSWER), b"")
-    except httpx.HTTPError as error:
-        return Outcome("retry", f"{type(error).__name__}: {error}")
-    detail = answer[:KEPT_ANSWER].decode("utf-8", "replace")
+    *others, last = destination.pinned
+    for url in (*others, last):
+        try:
+            async with client.stream(
+                "POST",
+                url,
+                content=content,
+                headers=headers,
+                timeout=timeout_s,
+                follow_redirects=False,  # a redirect would lead past the check of the address
+                extensions={"sni_hostname": destination.url.host},
+            ) as response:
+                return _outcome(response, await _beginning(response), moment)
+        except (httpx.ConnectError, httpx.ConnectTimeout):
+            # A name stands for several addresses, and not all of them can be reached from here.
+            if url is last:
+                raise
+    raise AssertionError("a destination has an address")
+
+
+def signatures(message: Message, moment: datetime) -> str:
+    """Return the signature header: one for each secret, with a blank between."""
+    made = (Webhook(s).sign(message.message_id, moment, message.body) for s in message.secrets)
+    return " ".join(made)
+
+
+async def _beginning(response: httpx.Response) -> str:
+    """Return the first of an answer that may have no end, undecoded: it may be a bomb."""
+    found = b""
+    async for piece in response.aiter_raw():
+        found += piece[:KEPT_ANSWER]
+        if len(found) >= KEPT_ANSWER:
+            break
+    return _plain(found.decode("utf-8", "replace"))
+
+
+def _plain(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text).strip()[:KEPT_ANSWER]
+
+
+def _outcome(response: httpx.Response, detail: str, moment: datetime) -> Outcome:
     if response.is_success:
         return Outcome("delivered", detail, response.status_code)
     if response.status_code == httpx.codes.GONE:
@@ -111,7 +168,8 @@ def attempt(
 
 def _asked_wait(response: httpx.Response, now: datetime) -> datetime | None:
     asked = response.headers.get("retry-after", "").strip()
-    if asked.isdigit():
+    # Nine digits are 31 years; more would not fit a time span at all.
+    if asked.isascii() and asked.isdigit() and len(asked) < 10:
         wait = timedelta(seconds=min(int(asked), int(WAITS[-1].total_seconds())))
         return now + wait
     try:
@@ -124,7 +182,11 @@ def _asked_wait(response: httpx.Response, now: datetime) -> datetime | None:
 
 
 def next_attempt(
-    failed_tries: int, now: datetime, outcome: Outcome, rng: random.Random
+    failed_tries: int,
+    now: datetime,
+    outcome: Outcome,
+    rng: random.Random,
+    waits: Sequence[timedelta] = WAITS,
 ) -> datetime | None:
     """Return when to try again, or None where the message belongs on the dead-letter list.
 
@@ -136,8 +198,8 @@ def next_attempt(
         Source of the jitter of plus or minus 20 %, which keeps a crowd of messages to a receiver
         that was down from coming back all at once.
     """
-    if outcome.result in ("gone", "refused") or failed_tries > len(WAITS):
+    if outcome.result in ("gone", "refused") or failed_tries > len(waits):
         return None
-    wait = WAITS[failed_tries - 1] * rng.uniform(0.8, 1.2)
+    wait = waits[failed_tries - 1] * rng.uniform(0.8, 1.2)
     due = now + wait
     return max(due, outcome.not_before) if outcome.not_before is not None else due

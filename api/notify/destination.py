@@ -20,7 +20,14 @@ Resolver = Callable[[str, int], Sequence[str]]
 
 
 class DestinationRefused(ValueError):
-    """The address may not be called; the message says why and what to do."""
+    """The address may not be called; the message says why and what to do.
+
+    ``may_pass`` says that it may be otherwise in a while: a name that does not resolve just now.
+    """
+
+    def __init__(self, said: str, *, may_pass: bool = False) -> None:
+        super().__init__(said)
+        self.may_pass = may_pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +35,12 @@ class Destination:
     """A checked address: what to connect to, and the name to greet it by."""
 
     url: httpx.URL
-    address: str
+    addresses: tuple[str, ...]
 
     @property
-    def pinned(self) -> httpx.URL:
-        """Return the URL with the checked address in place of the name."""
-        return self.url.copy_with(host=self.address)
+    def pinned(self) -> tuple[httpx.URL, ...]:
+        """Return the URL with each checked address in place of the name, in the given order."""
+        return tuple(self.url.copy_with(host=address) for address in self.addresses)
 
     @property
     def host_header(self) -> str:
@@ -89,10 +96,34 @@ def checked_destination(
     ...
     api.notify.destination.DestinationRefused: ::1 is not a public address; ...
     """
+    parsed = checked_spelling(url, allow_private=allow_private)
+    host, port = parsed.host, parsed.port
+    try:
+        addresses = resolver(host, port or (443 if parsed.scheme == "https" else 80))
+    except OSError as error:
+        raise DestinationRefused(
+            f"the name {host!r} does not resolve: {error}", may_pass=True
+        ) from error
+    if not addresses:
+        raise DestinationRefused(f"the name {host!r} does not resolve", may_pass=True)
+    if not allow_private:
+        for address in addresses:
+            _must_be_public(address)
+    return Destination(parsed, tuple(addresses))
+
+
+def checked_spelling(url: str, *, allow_private: bool = False) -> httpx.URL:
+    """Return an address whose spelling may be kept; names are resolved only when it is called.
+
+    Raises
+    ------
+    DestinationRefused
+        Another scheme, credentials in it, or a number that is not a public address.
+    """
     try:
         parsed = httpx.URL(url)
-        host, port = parsed.host, parsed.port
-    except httpx.InvalidURL as error:
+        host, _ = parsed.host, parsed.port
+    except (httpx.InvalidURL, ValueError) as error:
         raise DestinationRefused(f"{url!r} is not an address: {error}") from error
     wanted = ("https", "http") if allow_private else ("https",)
     if parsed.scheme not in wanted or not host:
@@ -101,17 +132,22 @@ def checked_destination(
         raise DestinationRefused(
             "leave user and password out of the address; the message is signed"
         )
+    if not allow_private and _is_number(host):
+        _must_be_public(host)
+    return parsed
+
+
+def _is_number(host: str) -> bool:
     try:
-        addresses = resolver(host, port or (443 if parsed.scheme == "https" else 80))
-    except OSError as error:
-        raise DestinationRefused(f"the name {host!r} does not resolve: {error}") from error
-    if not addresses:
-        raise DestinationRefused(f"the name {host!r} does not resolve")
-    if not allow_private:
-        for address in addresses:
-            if not _public(address):
-                raise DestinationRefused(
-                    f"{address} is not a public address; an operator may allow receivers inside "
-                    "the own network by the setting FLUEBOOK_WEBHOOK_ALLOW_PRIVATE"
-                )
-    return Destination(parsed, addresses[0])
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+def _must_be_public(address: str) -> None:
+    if not _public(address):
+        raise DestinationRefused(
+            f"{address} is not a public address; an operator may allow receivers inside "
+            "the own network by the setting FLUEBOOK_WEBHOOK_ALLOW_PRIVATE"
+        )

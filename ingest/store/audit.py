@@ -53,8 +53,8 @@ def append(
     action: str,
     subject: str,
     details: Mapping[str, Any],
-) -> None:
-    """Add a line to the trail inside the change's own transaction."""
+) -> int:
+    """Add a line to the trail inside the change's own transaction; return its number."""
     head = _head(connection)
     seq, previous = head[0] + 1, head[1]
     text = canonical_json(details)
@@ -78,6 +78,7 @@ def append(
         "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
         {"key": _HEAD, "value": canonical_json([seq, digest])},
     )
+    return seq
 
 
 def _head(connection: sqlite3.Connection) -> tuple[int, str]:

@@ -18,7 +18,7 @@ from typing import Any
 
 import sqlite_utils
 
-from ingest.store import audit
+from ingest.store import audit, outbox
 from ingest.store.errors import NewerBook, NotABook
 from ingest.store.safekeeping import backup
 from ingest.store.schema import migration_names, migrations
@@ -72,9 +72,18 @@ class Change:
         self.failed = False
 
     def record(self, action: str, subject: object, details: Mapping[str, Any]) -> None:
-        """Write a line to the audit trail."""
-        audit.append(
+        """Write a line to the audit trail, and the messages to others that follow from it."""
+        line = audit.append(
             self.sql,
+            at=self.at,
+            who=self.who,
+            action=action,
+            subject=str(subject),
+            details=details,
+        )
+        outbox.follow(
+            self.sql,
+            line=line,
             at=self.at,
             who=self.who,
             action=action,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import random
 from datetime import UTC, datetime, timedelta
@@ -11,12 +12,14 @@ import pytest
 import respx
 from standardwebhooks import Webhook, WebhookVerificationError
 
-from api.notify import Delivery, Outcome, attempt, next_attempt
-from api.notify.delivery import WAITS
+from api.notify import Message, Outcome, attempt, next_attempt
+from api.notify.delivery import KEPT_ANSWER, WAITS, new_client, signatures
+from api.notify.destination import Resolver
 
 SECRET = "whsec_Zmx1ZWJvb2stdGVzdC1zZWNyZXQtMDAwMQ=="
 BODY = json.dumps({"type": "visit.handed_in", "worst": "stop"})
-DELIVERY = Delivery("msg_1", "https://receiver.example/hook?x=1", SECRET, BODY)
+OLD = "whsec_Zmx1ZWJvb2stdGVzdC1zZWNyZXQtMDAwMA=="
+MESSAGE = Message("msg_1", "https://receiver.example/hook?x=1", (SECRET,), BODY)
 # 198.41.0.4 stands in for a public address.
 PUBLIC = "198.41.0.4"
 
@@ -25,9 +28,14 @@ def public(host: str, port: int) -> list[str]:
     return [PUBLIC]
 
 
-def tried(now: datetime) -> Outcome:
-    with httpx.Client() as client:
-        return attempt(DELIVERY, client, now, resolver=public)
+def tried(
+    now: datetime, message: Message = MESSAGE, resolver: Resolver = public, timeout_s: float = 5
+) -> Outcome:
+    async def once() -> Outcome:
+        async with new_client() as client:
+            return await attempt(message, client, now, resolver=resolver, timeout_s=timeout_s)
+
+    return asyncio.run(once())
 
 
 @respx.mock
@@ -96,3 +104,70 @@ def test_waits_grow_with_jitter_and_end_on_the_dead_letter_list() -> None:
             assert due is not None
             assert 0.8 * wait <= due - now <= 1.2 * wait
     assert next_attempt(len(WAITS) + 1, now, again, random.Random(1)) is None
+
+
+@respx.mock
+def test_both_secrets_sign_while_one_is_replaced() -> None:
+    route = respx.post(f"https://{PUBLIC}/hook").respond(200)
+    both = Message(MESSAGE.message_id, MESSAGE.url, (SECRET, OLD), BODY)
+    tried(datetime.now(UTC), both)
+    request = route.calls.last.request
+    for secret in (SECRET, OLD):
+        assert Webhook(secret).verify(request.content, dict(request.headers)) == json.loads(BODY)
+    with pytest.raises(WebhookVerificationError):
+        Webhook("whsec_" + "A" * 43 + "=").verify(request.content, dict(request.headers))
+
+
+def test_reference_example_of_the_scheme_is_met() -> None:
+    # Standard Webhooks, its libraries' shared test vector; status: memory.
+    message = Message(
+        "msg_p5jXN8AQM9LWM0D4loKWxJek",
+        "https://receiver.example/",
+        ("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw",),
+        '{"test": 2432232314}',
+    )
+    moment = datetime.fromtimestamp(1614265330, UTC)
+    assert signatures(message, moment) == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
+
+
+@respx.mock
+def test_an_answer_is_kept_by_its_beginning_and_without_control_characters() -> None:
+    respx.post(f"https://{PUBLIC}/hook").respond(500, text="line\r\n\x1b[31m" + "x" * 10_000)
+    detail = tried(datetime.now(UTC)).detail
+    assert len(detail) <= KEPT_ANSWER
+    assert detail.isprintable()
+
+
+@respx.mock
+def test_a_second_address_is_tried_where_the_first_does_not_answer() -> None:
+    respx.post("https://198.41.0.9/hook").mock(side_effect=httpx.ConnectError("unreachable"))
+    respx.post(f"https://{PUBLIC}/hook").respond(204)
+    outcome = tried(datetime.now(UTC), resolver=lambda host, port: ["198.41.0.9", PUBLIC])
+    assert outcome.result == "delivered"
+
+
+def test_a_name_that_answers_a_private_address_the_second_time_is_never_called() -> None:
+    answers = [[PUBLIC], ["127.0.0.1"]]
+
+    def rebinding(host: str, port: int) -> list[str]:
+        return answers.pop(0)
+
+    with respx.mock:
+        respx.post(f"https://{PUBLIC}/hook").respond(500)
+        assert tried(datetime.now(UTC), resolver=rebinding).status == 500
+    assert tried(datetime.now(UTC), resolver=rebinding).result == "refused"
+
+
+def test_a_name_that_does_not_resolve_just_now_is_tried_again() -> None:
+    def down(host: str, port: int) -> list[str]:
+        raise OSError("no name server answers")
+
+    assert tried(datetime.now(UTC), resolver=down).result == "retry"
+
+
+@respx.mock
+@pytest.mark.parametrize("asked", ["soon", "-5", "\xb2", "9" * 400, "Wed, 99 Nov 2026"])
+def test_a_strange_retry_after_changes_nothing(asked: str) -> None:
+    headers = [(b"retry-after", asked.encode("latin-1"))]
+    respx.post(f"https://{PUBLIC}/hook").respond(503, headers=headers)
+    assert tried(datetime.now(UTC)).not_before is None

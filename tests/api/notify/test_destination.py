@@ -75,5 +75,5 @@ def test_the_operator_may_allow_the_own_network() -> None:
     found = checked_destination(
         "http://hook.example:8080/x", allow_private=True, resolver=lambda host, port: ["10.0.0.1"]
     )
-    assert str(found.pinned) == "http://10.0.0.1:8080/x"
+    assert [str(u) for u in found.pinned] == ["http://10.0.0.1:8080/x"]
     assert found.host_header == "hook.example:8080"

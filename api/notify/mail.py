@@ -1,0 +1,131 @@
+"""A stop by mail: one plain text to one person on duty, over the office's own mail server.
+
+Whatever a technician typed is text in the body. In the header stand only the subject, which is
+stripped of everything that ends a line, and addresses that were checked when they were kept.
+"""
+
+from __future__ import annotations
+
+import smtplib
+import ssl
+from collections.abc import Mapping
+from datetime import datetime
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime, parseaddr
+from typing import Any
+
+from api.notify.delivery import KEPT_ANSWER, Outcome
+from api.pages.facts import in_units
+from api.pages.show import Shown
+from api.settings import Settings, is_mail_address
+from ingest.store.deliveries import Delivery
+from ingest.store.outbox import DUTY_TEST
+
+_SUBJECT = 150  # characters
+_TEXT = 500
+CAUTION = (
+    "Live gas, flame, hot surfaces and flue gas can injure or kill. Where CO is read in a room or "
+    "an alarm\nsounds: leave, ventilate, and call for help from outside. Local codes, the boiler's "
+    "own instructions and\nlicensed practice decide; fluebook tells which recorded values are "
+    "within which limits."
+)
+
+
+def one_line(text: object, most: int = _TEXT) -> str:
+    r"""Return a text without anything that could end a line or hide in one.
+
+    >>> one_line("Weir 2\r\nBcc: x@y.example")
+    'Weir 2 Bcc: x@y.example'
+    """
+    plain = "".join(c if c.isprintable() else " " for c in str(text))
+    return " ".join(plain.split())[:most]
+
+
+def mail_of(delivery: Delivery, settings: Settings, now: datetime) -> EmailMessage:
+    """Return the mail for one delivery; its Message-ID stays the same over all tries.
+
+    Raises
+    ------
+    ValueError
+        If the recipient is no mail address.
+    """
+    name, address = parseaddr(delivery.recipient)
+    if not is_mail_address(address):
+        raise ValueError(f"{one_line(delivery.recipient, 100)} is no mail address")
+    content = delivery.content
+    data: Mapping[str, Any] = content["data"]
+    mail = EmailMessage(policy=SMTP)
+    mail["From"] = Address("fluebook", addr_spec=settings.smtp_from)
+    mail["To"] = Address(one_line(name, 100), addr_spec=address)
+    mail["Date"] = format_datetime(now)
+    host = settings.smtp_from.partition("@")[2]
+    mail["Message-ID"] = f"<{delivery.message_id}.{delivery.id.hex}@{host}>"
+    mail["Auto-Submitted"] = "auto-generated"
+    if delivery.event == DUTY_TEST:
+        mail["Subject"] = "fluebook: test of the duty list"
+        mail.set_content(
+            f"{one_line(data.get('who', ''))} asked for this mail to see that it arrives.\n"
+            "Stops at hand-in will come to this address.\n"
+        )
+        return mail
+    place = ", ".join(
+        filter(None, [one_line(data.get("boiler", "a boiler not yet known")), data.get("site")])
+    )
+    mail["Subject"] = one_line(f"STOP: {place}", _SUBJECT)
+    mail.set_content(_body(data, one_line(place), settings))
+    return mail
+
+
+def _body(data: Mapping[str, Any], place: str, settings: Settings) -> str:
+    shown = Shown(settings.units)
+    found = [f"- {in_units(one_line(f['message']), shown)}" for f in data["flags"]]
+    link = f"{settings.address}/visits/{data['visit_id']}" if settings.address else ""
+    lines = [
+        f"A visit to {place} was handed in with findings that say: do not leave it running.",
+        "",
+        *found,
+        "",
+        f"Handed in by: {one_line(data.get('who', ''))}",
+        f"Technician: {one_line(data.get('technician', 'not named'))}",
+        f"Visit: {link or data['visit_id']}",
+        "",
+        "It stays on top of the review list until a person takes it by name.",
+        "",
+        CAUTION,
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def send_mail(delivery: Delivery, settings: Settings, now: datetime) -> Outcome:
+    """Hand one mail to the mail server; never raises for what server or network do."""
+    if not settings.smtp_host:
+        return Outcome("retry", "no mail server is set: FLUEBOOK_SMTP_HOST")
+    try:
+        mail = mail_of(delivery, settings, now)
+    except ValueError as error:
+        return Outcome("refused", str(error)[:KEPT_ANSWER])
+    try:
+        timeout = float(settings.webhook_timeout_s)
+        with smtplib.SMTP(settings.smtp_host, settings.smtp_port, timeout=timeout) as server:
+            if settings.smtp_starttls:
+                # Refused by a server without it: a stop and a password never go in the clear.
+                server.starttls(context=ssl.create_default_context())
+            if settings.smtp_user:
+                server.login(settings.smtp_user, settings.smtp_password)
+            server.send_message(mail)
+    except smtplib.SMTPRecipientsRefused as error:
+        code, said = next(iter(error.recipients.values()))
+        return Outcome("retry", one_line(said.decode("utf-8", "replace")), code)
+    except smtplib.SMTPAuthenticationError as error:
+        # What the server says here may repeat what it was sent.
+        return Outcome("retry", "the mail server did not take name and password", error.smtp_code)
+    except smtplib.SMTPResponseException as error:
+        answered: bytes | str = error.smtp_error
+        text = answered if isinstance(answered, str) else answered.decode("utf-8", "replace")
+        return Outcome("retry", one_line(text), error.smtp_code)
+    except (smtplib.SMTPException, OSError) as error:
+        return Outcome("retry", one_line(f"{type(error).__name__}: {error}"))
+    return Outcome("delivered", "taken by the mail server", 250)
