@@ -34,8 +34,10 @@ CAUTION = (
     "unwell or a CO alarm sounds: leave the room, ventilate, then look for the cause."
 )
 _TRENDS = {"rising": "↑", "falling": "↓", "steady": "→", "unknown": ""}
-_REFRESH = 0.25
+_REFRESH = 1.0
+"""Drawing the table takes some milliseconds: once a second is a share of a core nobody notices."""
 _CUT_EVERY = 15.0
+_CUT_SHARE = 200.0
 
 
 def listen(
@@ -161,7 +163,7 @@ class _Shown:
             self._live.stop()
 
     def show(self, events: list[Any], record: Chunk | Link | None) -> None:
-        """Show what came; the table is drawn at most four times a second."""
+        """Show what came; the table is drawn at most once a second."""
         if self.as_json:
             for event in events:
                 if isinstance(event, StreamReading):
@@ -182,7 +184,7 @@ class _Shown:
             self._live.update(self._table(), refresh=True)
 
     def _look_for_points(self) -> None:
-        """Cut what was heard so far, now and then, never for more than a fiftieth of the time."""
+        """Cut what was heard so far, now and then, for at most a two-hundredth of the time."""
         began = time.monotonic()
         if began < self._next_cut or not self.heard.readings:
             return
@@ -193,7 +195,7 @@ class _Shown:
         if segments:
             self._points += f", now: {segments[-1].kind.replace('_', ' ')}"
         took = time.monotonic() - began
-        self._next_cut = began + max(_CUT_EVERY, 50 * took)
+        self._next_cut = began + max(_CUT_EVERY, _CUT_SHARE * took)
 
     def _table(self) -> Table:
         table = Table(caption=_counts(self.heard) + self._points)

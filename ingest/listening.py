@@ -39,6 +39,7 @@ class Listening:
     _live: dict[str, LiveQuantity] = field(default_factory=dict)
     _began: datetime | None = None
     _pushed: float = -1.0
+    _received: datetime | None = None
 
     @property
     def reader(self) -> StreamReader:
@@ -63,9 +64,12 @@ class Listening:
 
     def _noted(self, events: list[Event]) -> list[Event]:
         for event in events:
-            if isinstance(event, StreamReading):
-                self.readings.append(event.reading)
-                self._live_values(event.reading)
+            if type(event) is StreamReading:
+                reading = event.reading
+                self.readings.append(reading)
+                if reading.time is not self._received:  # those of one chunk share their time
+                    self._received = reading.time
+                    self._live_values(reading)
             elif isinstance(event, StreamDamage):
                 self.damage.append(event)
         return events

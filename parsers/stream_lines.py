@@ -14,7 +14,7 @@ from parsers.numbers import Parts, readings_of, split_cell
 from parsers.stream_events import Checksum
 
 _SUFFIX = re.compile(rb"\*([0-9A-Fa-f]{8}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{2})")
-_DIGITS: dict[Checksum, int] = {"xor8": 2, "sum8": 2, "crc16": 4, "crc32": 8}
+CHECKSUM_DIGITS: dict[Checksum, int] = {"xor8": 2, "sum8": 2, "crc16": 4, "crc32": 8}
 _EVEN = bytes(b for b in range(256) if b.bit_count() % 2 == 0)
 _ODD = bytes(b for b in range(256) if b.bit_count() % 2 == 1)
 _SEVEN = bytes(b & 0x7F for b in range(256))
@@ -37,12 +37,12 @@ def checksum(kind: Checksum, data: bytes) -> int:
 
 def with_checksum(kind: Checksum, data: bytes) -> bytes:
     """Return the bytes with ``*`` and their checksum in hex behind them."""
-    return b"%s*%0*X" % (data, _DIGITS[kind], checksum(kind, data))
+    return b"%s*%0*X" % (data, CHECKSUM_DIGITS[kind], checksum(kind, data))
 
 
 def verified(kind: Checksum, line: bytes) -> bytes | None:
     """Return the line without its checksum where it verifies, else None."""
-    digits = _DIGITS[kind]
+    digits = CHECKSUM_DIGITS[kind]
     if len(line) <= digits or line[-digits - 1 : -digits] != b"*":
         return None
     body = line[: -digits - 1]
@@ -57,7 +57,7 @@ def checksum_found(line: bytes) -> tuple[Checksum | None, bool]:
     if match is None or match.end() != len(line):
         return None, False
     digits = len(match.group(1))
-    for kind, wanted in _DIGITS.items():
+    for kind, wanted in CHECKSUM_DIGITS.items():
         if wanted == digits and verified(kind, line) is not None:
             return kind, True
     return None, True
@@ -69,7 +69,7 @@ def had_checksum(kind: Checksum, line: bytes) -> bool:
     >>> had_checksum("crc32", b"O2 %;Draft Pa*BE7kBEB3"), had_checksum("crc32", b"O2 %;Draft Pa")
     (True, False)
     """
-    digits = _DIGITS[kind]
+    digits = CHECKSUM_DIGITS[kind]
     tail = line[-digits - 1 :]
     if len(tail) <= digits:
         return False
@@ -82,7 +82,7 @@ def salvaged(kind: Checksum, line: bytes) -> list[tuple[bytes, bytes | None]]:
 
     A line end that was hit glues two lines together; each still carries its own checksum.
     """
-    digits = _DIGITS[kind]
+    digits = CHECKSUM_DIGITS[kind]
     out: list[tuple[bytes, bytes | None]] = []
     begin, fresh = 0, 0
     for star in (m.start() for m in re.finditer(rb"\*", line)):

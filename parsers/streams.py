@@ -82,8 +82,20 @@ class StreamReader:
             if data[:1] == b"\n":
                 data = data[1:]
         buffer = self._rest + data
+        events: list[Event] = []
+        table = self._table
+        if table is not None and self.rules.parity_bit is None:
+            used, rows = table.plain_rows(buffer, end, self._checksum, self.line, received)
+            if rows:
+                events.extend(rows)
+                self.line += len(rows)
+                if end is None and used == len(buffer):
+                    self._swallow = buffer.endswith(b"\r")
+                    self._rest = b""
+                    return events
+                buffer = buffer[used:]
         if end is None:
-            if b"\n" not in data and b"\r" not in data:
+            if b"\n" not in buffer and b"\r" not in buffer:
                 lines, self._rest = [], buffer
             else:
                 *lines, self._rest = _ENDS.split(buffer)
@@ -91,7 +103,6 @@ class StreamReader:
                 self._swallow = buffer.endswith(b"\r")
         else:
             *lines, self._rest = buffer.split(end)
-        events: list[Event] = []
         for raw in lines:
             self.line += 1
             self._take(raw, received, events)

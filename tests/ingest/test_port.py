@@ -22,7 +22,6 @@ from ingest.capture import HEADER, CaptureError, CaptureWriter, records, replaye
 from ingest.listen_command import listen
 from ingest.listening import Listening
 from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, open_port
-from parsers.stream_events import StreamRules
 from parsers.streams import StreamReader, readings_of
 from samples.instrument import Form, Instrument, demo_lines
 
@@ -296,32 +295,3 @@ def test_control_c_loses_nothing(tmp_path: Path) -> None:
     heard.end()
     assert f"{len(heard.readings)} readings" in out.decode()
     assert len(heard.readings) > 50
-
-
-def test_a_value_is_there_within_five_milliseconds_of_its_last_byte(tmp_path: Path) -> None:
-    master, slave = os.openpty()
-    source = PortSource(os.ttyname(slave), FAST)
-    heard = Listening(StreamRules(headings=("O2 %", "CO ppm"), delimiter=";"))
-    waits: list[float] = []
-
-    def speak() -> None:
-        for _ in range(40):
-            time.sleep(0.02)
-            before = len(heard.readings)
-            began = time.perf_counter()
-            os.write(master, b"5.1;12\r\n")
-            while len(heard.readings) == before and time.perf_counter() - began < 1:
-                time.sleep(0.0002)
-            waits.append(time.perf_counter() - began)
-        source.stop()
-
-    thread = threading.Thread(target=speak)
-    thread.start()
-    for record in source:
-        heard.take(record)
-    thread.join()
-    source.close()
-    os.close(master)
-    os.close(slave)
-    # The median: other programs of a busy machine delay single lines.
-    assert sorted(waits)[len(waits) // 2] < 0.008

@@ -18,6 +18,7 @@ from parsers.stream_events import (
     StreamRules,
 )
 from parsers.stream_lines import checksum, labelled, pairs_of, salvaged, with_checksum
+from parsers.stream_table import Table
 from parsers.streams import StreamReader, readings_of
 
 
@@ -201,6 +202,43 @@ def test_one_percent_of_bytes_corrupted_invents_nothing_and_loses_no_intact_line
     at = iter(got)
     assert all(any(v == g for g in at) for v in intact)
     assert sum(isinstance(e, StreamDamage) for e in events) > 200
+
+
+@pytest.mark.parametrize("kind", [None, "xor8", "crc32"])
+@pytest.mark.parametrize("end", [b"\r\n", b"\n", b"\r"])
+def test_many_rows_at_once_give_what_single_lines_give(
+    kind: Checksum | None, end: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = random.Random(4)
+    lines = [b"O2 %;CO ppm;Stack C"]
+    lines += [b"%.1f;%d;%.1f" % (4 + n % 7 / 10, n % 40, 150 + n % 9) for n in range(600)]
+    lines[300:300] = [b"O2 %;CO ppm;Stack C", b"", b"READY", b"99;1;2", b" 5.1 ;+3; -4.0 "]
+    sent = [with_checksum(kind, line) if kind else line for line in lines]
+    data = bytes(rng.randrange(256) if rng.random() < 0.002 else b for b in end.join(sent) + end)
+    pieces, at = [], 0
+    while at < len(data):
+        length = rng.choice((1, 7, 60, 200))
+        pieces.append(data[at : at + length])
+        at += length
+    together, singly = StreamReader(), StreamReader()
+    fast = [e for piece in pieces for e in together.feed(piece)] + together.close()
+    monkeypatch.setattr(Table, "plain_rows", lambda *_: (0, []))
+    slow = [e for piece in pieces for e in singly.feed(piece)] + singly.close()
+    assert fast == slow
+    assert len(readings_of(fast)) > 400
+
+
+def test_a_heading_hit_where_its_checksum_stands_is_found_out() -> None:
+    reader, head = StreamReader(), with_checksum("crc32", b"O2 %;CO ppm;Draft Pa")
+    reader.feed(head.replace(b"*", b"x") + b"\r\n")
+    row = with_checksum("crc32", b"5.1;12;-3.0") + b"\r\n"
+    (damage,) = reader.feed(row)
+    assert isinstance(damage, StreamDamage)
+    assert (damage.code, damage.line) == ("checksum", 1)
+    readings = readings_of(reader.feed(head + b"\r\n" + row))
+    assert [dict(e.reading.values) for e in readings] == [
+        {"o2_dry": 5.1, "co_dry": 12.0, "stack_draft": -3.0}
+    ] * 2
 
 
 def test_every_byte_is_in_an_event() -> None:
