@@ -13,8 +13,9 @@ from ingest.judgement import Case, EarlierVisit, Judgement
 from ingest.limits import LimitSet, resolve_limits
 from ingest.log_points import counted, points_in_force
 from ingest.models import Boiler, Site, Visit
+from ingest.service.job import with_job
 from ingest.service.plans import Plan
-from ingest.store import cuts, judgements, lists, places, plans, readings, settings, visits
+from ingest.store import cuts, jobs, judgements, lists, places, plans, readings, settings, visits
 from ingest.store.book import Change, stamp
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
@@ -24,7 +25,7 @@ from parsers.times import zone_of
 
 PROGRAM_VERSION = installed_version("fluebook")
 HISTORY_VISITS = 20
-"""Earlier visits that judging looks back on."""
+"""Earlier visits whose readings judging looks back on; service parts it looks back on for ever."""
 
 
 def boiler_and_site(sql: sqlite3.Connection, visit: Visit) -> tuple[Boiler | None, Site | None]:
@@ -88,6 +89,19 @@ def history(sql: sqlite3.Connection, row: VisitRow) -> list[EarlierVisit]:
     ]
 
 
+def older_service(sql: sqlite3.Connection, row: VisitRow) -> list[Visit]:
+    """Return the boiler's visits with a service part that are too old for the history.
+
+    A finding stays open until it is closed, and a part stays in until it is replaced, however many
+    visits ago that was.
+    """
+    if row.visit.boiler_id is None or row.visit.started is None:
+        return []
+    return visits.older_service(
+        sql, row.visit.boiler_id, stamp(row.visit.started), row.id, HISTORY_VISITS
+    )
+
+
 def live_points(
     sql: sqlite3.Connection, visit_id: UUID, file: str = "readings"
 ) -> Sequence[FiringPoint]:
@@ -132,10 +146,12 @@ def judged(
     limits = resolve_limits(boiler, company=company)
     case = Case(
         boiler=boiler,
-        visit=row.visit,
+        visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
         points=points,
         history=history(sql, row),
+        older_service=older_service(sql, row),
         company_limits=company,
+        # By the visit as recorded: what a job shares never makes a visit owe a whole plan.
         plan=plan_of(sql, row.visit, boiler),
     )
     return judge(case, limits=limits), limits, case.plan

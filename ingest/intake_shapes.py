@@ -11,6 +11,7 @@ from uuid import UUID
 from ingest.judgement import EarlierVisit, Judgement
 from ingest.limits import LimitSet
 from ingest.models import Boiler, Site, Visit, VisitState
+from ingest.service.job import Job, with_job
 from ingest.store.judgements import KeptJudgement
 from ingest.store.readings import Attachment, KeptReading
 from parsers import FiringPoint, LineRange, Phase, ReadResult
@@ -18,7 +19,7 @@ from parsers import FiringPoint, LineRange, Phase, ReadResult
 OPEN_STATES: tuple[VisitState, ...] = ("open", "sent_back")
 
 
-Doc = TypeVar("Doc", Site, Boiler, Visit)
+Doc = TypeVar("Doc", Site, Boiler, Visit, Job)
 
 
 class WordsMissing(ValueError):
@@ -80,3 +81,17 @@ class VisitView:
     attachments: Sequence[Attachment] = ()
     readings: Sequence[KeptReading] = ()
     history: Sequence[EarlierVisit] = field(default=())
+    older: Sequence[Visit] = ()
+    """Visits with a service part before those of the history, oldest first."""
+    job: Job | None = None
+    """What it shares: its job today while it is open, else as it was at hand-in."""
+
+    @property
+    def whole(self) -> Visit:
+        """Return the visit with what it leaves out filled from its job."""
+        return with_job(self.visit, self.job)
+
+    @property
+    def before(self) -> list[Visit]:
+        """Return every earlier visit that a service part is judged with, oldest first."""
+        return [*self.older, *(e.visit for e in self.history)]

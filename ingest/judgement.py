@@ -44,6 +44,9 @@ class Case:
     plan: Plan | None = None
     """The service plan followed; without one most of a service part is not judged."""
 
+    older_service: Sequence[Visit] = ()
+    """Visits with a service part before those of the history: open findings and parts fitted."""
+
     assumed: tuple[str, ...] = ()
     """What the reader took for granted, in plain sentences: each becomes an `info` flag."""
 

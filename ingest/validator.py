@@ -48,7 +48,7 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
         not_judged=tuple(view.unjudged.values()),
         work_done=tuple(_work_done(view, flags)) if view.left_all and view.found else (),
     )
-    earlier = [e.visit.service for e in case.history if e.visit.service is not None]
+    earlier = [*case.older_service, *(e.visit for e in case.history)]
     return with_service(judgement, case.plan, visit=visit, boiler=case.boiler, earlier=earlier)
 
 

@@ -6,14 +6,15 @@ that states its own keeps it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from uuid import UUID
 
 from pydantic import Field
 
-from ingest.dimensions import Document
+from ingest.dimensions import Document, Part
 from ingest.models import Instrument, RoomCo, Visit
-from ingest.service.models import GasPressures, Measured, ServiceRecord, VentChecks
+from ingest.service.models import GasPressures, Measured, ServiceRecord, TaskEntry, VentChecks
 
 WATER_TASK = "water_quality"
 """Task to which shared water readings belong."""
@@ -35,38 +36,69 @@ class Job(Document):
     note: str | None = None
 
 
-def with_job(visit: Visit, job: Job) -> Visit:
+def with_job(visit: Visit, job: Job | None) -> Visit:
     """Return the visit with what it leaves out filled from its job.
 
-    A gas pressure or vent answer is filled one by one, because the inlet may be shared while the
-    manifold is the boiler's own.
+    What counts as left out is the value, not how it came to be there: a visit that was stored and
+    read again states every field. A gas pressure or vent answer is filled one by one, because the
+    inlet may be shared while the manifold is the boiler's own.
+
+    Examples
+    --------
+    >>> with_job(Visit(), Job(people=["A. Mayer", "B. Ortiz"])).technician
+    'A. Mayer, B. Ortiz'
     """
+    if job is None:
+        return visit
     changes: dict[str, object] = {}
     if visit.technician is None and job.people:
         changes["technician"] = ", ".join(job.people)
-    if "instrument" not in visit.model_fields_set and job.instrument is not None:
-        changes["instrument"] = job.instrument
-    if not visit.room_co and job.room_co:
-        changes["room_co"] = list(job.room_co)
-    if job.gas is not None or job.vent is not None or job.water:
-        changes["service"] = _service(visit.service or ServiceRecord(), job)
+    if job.instrument is not None and not _another(visit.instrument, job.instrument):
+        changes["instrument"] = _filled(visit.instrument, job.instrument)
+    moments = {r.when for r in visit.room_co}
+    shared = [r for r in job.room_co if r.when not in moments]
+    if shared:
+        changes["room_co"] = [*visit.room_co, *shared]
+    record = _service(visit.service or ServiceRecord(), job)
+    if record != (visit.service or ServiceRecord()):
+        changes["service"] = record
     return visit.model_copy(update=changes)
+
+
+def _another(own: Instrument, shared: Instrument) -> bool:
+    """Return whether a visit names another instrument than its job: then nothing is shared."""
+    return any(
+        mine is not None and theirs is not None and mine != theirs
+        for mine, theirs in ((own.name, shared.name), (own.serial, shared.serial))
+    )
+
+
+def _filled(own: Part, shared: Part) -> Part:
+    """Return a part with each field that still has its default taken from the shared one."""
+    blank = type(own)()
+    gaps = {
+        name: getattr(shared, name)
+        for name in type(own).model_fields
+        if getattr(own, name) == getattr(blank, name)
+    }
+    return own.model_copy(update=gaps)
 
 
 def _service(record: ServiceRecord, job: Job) -> ServiceRecord:
     changes: dict[str, object] = {}
     if job.gas is not None:
-        own = {} if record.gas is None else record.gas.model_dump(exclude_none=True)
-        changes["gas"] = job.gas.model_copy(update=own)
+        changes["gas"] = _filled(record.gas or GasPressures(), job.gas)
     if job.vent is not None:
-        spoken = {} if record.vent is None else record.vent.model_dump(exclude_unset=True)
-        changes["vent"] = job.vent.model_copy(update=spoken)
+        changes["vent"] = _filled(record.vent or VentChecks(), job.vent)
     if job.water:
-        tasks = [
-            task.model_copy(update={"measured": list(job.water)})
-            if task.task == WATER_TASK and not task.measured
-            else task
-            for task in record.tasks
-        ]
-        changes["tasks"] = tasks
+        changes["tasks"] = [_water(task, job.water) for task in record.tasks]
     return record.model_copy(update=changes)
+
+
+def _water(task: TaskEntry, shared: Sequence[Measured]) -> TaskEntry:
+    """Return the water task with the values it lacks; values never say that a task was done."""
+    if task.task != WATER_TASK or task.outcome != "done":
+        return task
+    own = {m.key for m in task.measured}
+    fresh = [m for m in shared if m.key not in own]
+    return task.model_copy(update={"measured": [*task.measured, *fresh]})

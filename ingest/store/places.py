@@ -1,4 +1,4 @@
-"""Sites, boilers and jobs."""
+"""Sites and boilers."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from uuid import UUID
 
 from ingest.dimensions import Document
 from ingest.models import Boiler, Site
+from ingest.store import reach
 from ingest.store.book import Change
 from ingest.store.errors import NotFound, StateConflict, VersionConflict
 from ingest.store.held import document_of
@@ -29,6 +30,12 @@ def _put(
     found = change.sql.execute(
         f"SELECT version, document FROM {table} WHERE id = :id", {"id": str(document.id)}
     ).fetchone()
+    if found is not None and not _reached(change.sql, table, document.id):
+        raise NotFound(table, document.id)
+    if table == "site" and not reach.reaches_site(str(document.id)):
+        raise NotFound(table, document.id)
+    if isinstance(document, Boiler) and not reach.reaches_site(document.site_id):
+        raise NotFound("site", document.site_id)
     if expected is not None and expected != (found[0] if found else 0):
         raise VersionConflict(table, document.id, expected, found[0] if found else 0)
     if found is not None and found[1] == text:
@@ -41,6 +48,7 @@ def _put(
         "name": document.name,
         "document": text,
         "version": (found[0] if found else 0) + 1,
+        "changed_at": change.at,
         **columns,
     }
     names = list(row)
@@ -78,9 +86,15 @@ def document(
     row = sql.execute(
         f"SELECT document, version FROM {table} WHERE id = :id", {"id": str(identity)}
     ).fetchone()
-    if row is None:
+    if row is None or not _reached(sql, table, identity):
         raise NotFound(table, identity)
     return document_of(model, row[0]), int(row[1])
+
+
+def _reached(sql: sqlite3.Connection, table: str, identity: object) -> bool:
+    if table == "site":
+        return reach.reaches_site(str(identity))
+    return reach.reaches_boiler(sql, str(identity))
 
 
 def by_external_id(
@@ -97,7 +111,7 @@ def by_external_id(
 def refuse_taken(
     sql: sqlite3.Connection, table: str, identity: UUID | None, external_id: str | None, owner: str
 ) -> None:
-    """Raise StateConflict where an external id names another site, boiler or visit already."""
+    """Raise StateConflict where an external id names another site, boiler, job or visit already."""
     if external_id is None:
         return
     other = by_external_id(sql, table, external_id, owner)
@@ -105,25 +119,30 @@ def refuse_taken(
         raise StateConflict(f"the external id {external_id!r} already names the {table} {other}")
 
 
-def ensure_job(change: Change, job_id: UUID) -> None:
-    """Make the job that a visit names, where it is not there yet."""
-    change.sql.execute(
-        "INSERT INTO job (id, document) VALUES (:id, '{}') ON CONFLICT (id) DO NOTHING",
-        {"id": str(job_id)},
-    )
+def has(sql: sqlite3.Connection, table: str, identity: UUID | None) -> bool:
+    """Return whether the book has a site, boiler or job of this id, within reach or not."""
+    found = sql.execute(f"SELECT 1 FROM {table} WHERE id = :id", {"id": str(identity)}).fetchone()
+    return found is not None
 
 
 def boilers(sql: sqlite3.Connection, site_id: UUID | None = None) -> list[Boiler]:
     """Return all boilers by name, of one site where given."""
-    where = "" if site_id is None else "WHERE site_id = :site_id "
-    rows = sql.execute(
-        f"SELECT document FROM boiler {where}ORDER BY name, id",
-        {} if site_id is None else {"site_id": str(site_id)},
-    )
+    parts: list[str] = []
+    given: dict[str, object] = {}
+    if site_id is not None:
+        parts.append("site_id = :site_id")
+        given["site_id"] = str(site_id)
+    held = reach.where_site("site_id")
+    if held is not None:
+        parts.append(held[0])
+        given |= held[1]
+    where = f"WHERE {' AND '.join(parts)} " if parts else ""
+    rows = sql.execute(f"SELECT document FROM boiler {where}ORDER BY name, id", given)
     return [Boiler.model_validate_json(row[0]) for row in rows]
 
 
 def sites(sql: sqlite3.Connection) -> list[Site]:
     """Return all sites by name."""
-    rows = sql.execute("SELECT document FROM site ORDER BY name, id")
+    condition, given = reach.where_site("id") or ("1 = 1", {})
+    rows = sql.execute(f"SELECT document FROM site WHERE {condition} ORDER BY name, id", given)
     return [Site.model_validate_json(row[0]) for row in rows]

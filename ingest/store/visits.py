@@ -8,7 +8,8 @@ from typing import Any
 from uuid import UUID
 
 from ingest.models import Visit, VisitState
-from ingest.store import places
+from ingest.service.job import Job, with_job
+from ingest.store import jobs, places, reach
 from ingest.store.book import Change, stamp
 from ingest.store.errors import NotFound, VersionConflict
 from ingest.store.held import document_of
@@ -34,7 +35,7 @@ def visit_row(sql: sqlite3.Connection, visit_id: UUID | str | None) -> VisitRow:
     row = sql.execute(
         f"SELECT {_COLUMNS} FROM visit WHERE id = :id", {"id": str(visit_id)}
     ).fetchone()
-    if row is None:
+    if row is None or not reach.reaches_visit(sql, row[0]):
         raise NotFound("visit", visit_id)
     return _row(row)
 
@@ -58,7 +59,7 @@ def write_visit(
     """Write a visit's document; return its version."""
     places.refuse_taken(change.sql, "visit", visit.id, visit.external_id, owner)
     if visit.job_id is not None:
-        places.ensure_job(change, visit.job_id)
+        jobs.ensure_job(change, visit.job_id)
     row = {
         "id": str(visit.id),
         "boiler_id": None if visit.boiler_id is None else str(visit.boiler_id),
@@ -72,6 +73,7 @@ def write_visit(
         "boiler_external_id": visit.boiler_external_id,
         "document": visit.model_dump_json(exclude_none=True),
         "version": 1 if previous is None else previous.version + 1,
+        "changed_at": change.at,
     }
     names = list(row)
     change.sql.execute(
@@ -111,7 +113,7 @@ def check_version(row: VisitRow, expected: int | None) -> None:
 def set_state(change: Change, row: VisitRow, state: VisitState) -> int:
     """Move a visit to a state; return its new version."""
     change.sql.execute(
-        "UPDATE visit SET state = :state, version = :version, handed_in_at = "
+        "UPDATE visit SET state = :state, version = :version, changed_at = :at, handed_in_at = "
         "CASE WHEN :state = 'handed_in' THEN :at ELSE handed_in_at END WHERE id = :id",
         {
             "state": state,
@@ -126,10 +128,16 @@ def set_state(change: Change, row: VisitRow, state: VisitState) -> int:
 def touch(change: Change, row: VisitRow) -> int:
     """Count a change of what hangs under a visit; return its new version."""
     change.sql.execute(
-        "UPDATE visit SET version = :version WHERE id = :id",
-        {"version": row.version + 1, "id": str(row.visit.id)},
+        "UPDATE visit SET version = :version, changed_at = :at WHERE id = :id",
+        {"version": row.version + 1, "at": change.at, "id": str(row.visit.id)},
     )
     return row.version + 1
+
+
+_BEFORE = (
+    "FROM visit WHERE boiler_id = :boiler_id AND started < :before AND id <> :but "
+    "AND (imported = 1 OR state IN ('handed_in', 'accepted')) ORDER BY started DESC, id DESC "
+)
 
 
 def earlier(
@@ -137,13 +145,28 @@ def earlier(
 ) -> list[tuple[str, Visit, str | None]]:
     """Return the boiler's last finished or imported visits before a time, oldest first.
 
-    Each with its id and the mark of its firing points.
+    Each with its id and the mark of its firing points, and filled from its job as it was then.
     """
     rows = sql.execute(
-        "SELECT id, document, points_stamp FROM visit WHERE boiler_id = :boiler_id "
-        "AND started < :before "
-        "AND id <> :but AND (imported = 1 OR state IN ('handed_in', 'accepted')) "
-        "ORDER BY started DESC, id DESC LIMIT :most",
+        f"SELECT id, document, points_stamp, job_document {_BEFORE}LIMIT :most",
         {"boiler_id": str(boiler_id), "before": before, "but": str(but), "most": most},
     ).fetchall()
-    return [(row[0], document_of(Visit, row[1]), row[2]) for row in reversed(rows)]
+    return [(row[0], _filled(row[1], row[3]), row[2]) for row in reversed(rows)]
+
+
+def older_service(
+    sql: sqlite3.Connection, boiler_id: UUID, before: str, but: UUID | None, skip: int
+) -> list[Visit]:
+    """Return the visits with a service part that ``earlier`` leaves out, oldest first."""
+    rows = sql.execute(
+        "SELECT document, job_document FROM "
+        f"(SELECT id, started, document, job_document {_BEFORE}LIMIT -1 OFFSET :skip) "
+        "WHERE json_extract(document, '$.service') IS NOT NULL ORDER BY started, id",
+        {"boiler_id": str(boiler_id), "before": before, "but": str(but), "skip": skip},
+    )
+    return [_filled(row[0], row[1]) for row in rows]
+
+
+def _filled(document: str, shared: str | None) -> Visit:
+    visit = document_of(Visit, document)
+    return visit if shared is None else with_job(visit, document_of(Job, shared))

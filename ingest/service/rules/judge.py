@@ -11,6 +11,7 @@ from ingest.models import SEVERITIES, Boiler, Visit
 from ingest.rules.model import Rule
 from ingest.service.findings import open_findings
 from ingest.service.models import InstalledPart, ServiceRecord
+from ingest.service.parts import parts_before
 from ingest.service.plans import Plan
 from ingest.service.rules import burning, devices, isolation, leaving, tasks
 from ingest.service.rules.view import ServiceView
@@ -93,12 +94,12 @@ def with_service(
     *,
     visit: Visit,
     boiler: Boiler,
-    earlier: Sequence[ServiceRecord] = (),
+    earlier: Sequence[Visit] = (),
 ) -> Judgement:
     """Return a judgement of readings joined with that of the service part, worst first.
 
-    A visit without a service part comes back as it is. The boiler's own list of parts says what
-    stood in it before the visit.
+    A visit without a service part comes back as it is. The boiler's own list of parts and what
+    was replaced at earlier visits, oldest first, say what stood in it before the visit.
     """
     if visit.service is None:
         return judgement
@@ -108,8 +109,8 @@ def with_service(
         plan,
         visit=visit,
         boiler=boiler,
-        earlier=earlier,
-        installed=boiler.parts,
+        earlier=[v.service for v in earlier if v.service is not None],
+        installed=parts_before(boiler.parts, earlier),
         open_stops=stops,
     )
     rank = {severity: n for n, severity in enumerate(SEVERITIES)}
