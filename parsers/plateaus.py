@@ -29,7 +29,7 @@ from parsers.points import Settled
 from parsers.rate_match import RateAim, with_proposed_rates
 from parsers.segment_kinds import segments_of
 from parsers.segments import CutOptions, Segment
-from parsers.settled import settle
+from parsers.settled import STAY, settle
 from parsers.step_response import binned, stretches, without_spikes
 
 Floats = NDArray[np.float64]
@@ -97,6 +97,8 @@ def propose_cut(
         if all(abs(fresh[k] - lags[k]) < 0.05 * max(lags[k], 0.1) for k in keys):
             break
         lags = fresh
+    if given.response_time is None:
+        response = _response_seen(lags, width)
     signals = [signal_of(k, *grids[k], lags[k], inflation[k]) for k in keys]
     whole = joined(signals, pieces, max(response / width, 5.0))
     segments = segments_of(signals, whole, times, width, response, arrays)
@@ -121,6 +123,16 @@ def _lag_bounds(response: float | None, width: float) -> tuple[float, float]:
     """Return between which lags [bins] to look; wide enough for a stated time constant, too."""
     stated = (response or 30.0) / math.log(10.0) / width
     return (0.5 * stated, 3.2 * stated) if response else (0.25 * stated, 5.5 * stated)
+
+
+def _response_seen(lags: Mapping[str, float], width: float) -> float:
+    """Return the time to 90 % [s] that a log shows; a gas tells the instrument's, not the metal's.
+
+    ``lags`` and ``width`` as in the search, in bins and seconds a bin.
+    """
+    lagging = [k for k in lags if k not in NO_LAG]
+    gases = [k for k in lagging if k in ("o2_dry", "co2_dry")] or lagging
+    return lags[gases[0]] * width * math.log(10.0) if gases else 30.0
 
 
 def _read_rate(mean: float) -> float:
@@ -150,7 +162,14 @@ def with_figures(
     for key, column in arrays.items():
         lag = 0.0 if key in NO_LAG else max(lags.get(key, usual), 1.0)
         found = settle(
-            key, times, column, start=segment.start, end=segment.end, lag=lag, guard=guard
+            key,
+            times,
+            column,
+            start=segment.start,
+            end=segment.end,
+            lag=lag,
+            guard=guard,
+            least=0.0 if key in NO_LAG else STAY * response,
         )
         if found is None:
             continue

@@ -35,6 +35,13 @@ TOLERANCE: dict[str, tuple[float, float]] = {
 }
 RELATIVE = {"co_dry": 0.05, "no_dry": 0.05, "nox_dry": 0.05}
 
+STAY = 3.0
+"""Response times that a stay must last before a lagging reading of it is called settled.
+
+Two to wait after the change and one to take the mean over. The two are what EPA Method 7E (40 CFR
+60, appendix A-4) demands before data are recorded at a new point (memory).
+"""
+
 
 def tolerance(quantity: str, value: float, spread: float) -> tuple[float, float]:
     """Return (of no interest, never settled) in the canonical unit of a quantity."""
@@ -139,6 +146,7 @@ def settle(
     end: float,
     lag: float,
     guard: float = 0.0,
+    least: float = 0.0,
 ) -> Stretch | None:
     """Return a quantity's figure over a stretch, None where fewer than three samples were read.
 
@@ -154,6 +162,8 @@ def settle(
         Time constant of the reading [s]; time to 90 % divided by ln 10.
     guard : float
         Left out at the end, for a boundary that may be late [s].
+    least : float
+        Shortest stay [s] whose figure may be called settled; its mean is taken all the same.
     """
     low, high = np.searchsorted(times, (start, end - guard), side="left")
     t, y = times[low:high], values[low:high]
@@ -188,7 +198,8 @@ def settle(
     # Noise smooths rounding away (dither); a quiet reading keeps the whole of it.
     u_step = step / math.sqrt(12) * math.exp(-2 * (math.pi * spread / step) ** 2) if step else 0.0
     u_mean = math.sqrt(u_scatter**2 + u_rest**2 + u_step**2)
-    figure = Settled(mean, spread, len(y), drift, u_mean, enough and abs(drift) <= far)
+    still = enough and end - start >= least and abs(drift) <= far
+    figure = Settled(mean, spread, len(y), drift, u_mean, still)
     return Stretch(figure, float(t[0]), spikes)
 
 

@@ -21,6 +21,7 @@ from samples.plant import BoilerModel
 from samples.plant_log import PlantLog, Step, log
 
 COLUMNS = ("o2_dry", "co_dry", "stack_temperature")
+MARKED_QUANTITIES = ("o2_dry", "co_dry", "stack_temperature")
 SCORED_QUANTITIES = ("o2_dry", "stack_temperature")
 Method = Callable[[PlantLog, bool], Sequence[Segment]]
 
@@ -109,6 +110,7 @@ class Score:
     short: int = 0
     short_found: int = 0
     short_settled: int = 0
+    long_settled: int = 0
     short_wrong: int = 0
     covered: int = 0
     stated: int = 0
@@ -153,16 +155,21 @@ def add(score: Score, made: PlantLog, segments: Sequence[Segment], name: str = "
             score.found += i in hit
             if i not in hit:
                 score.misses.append(f"{name} missed {span.start:.0f}..{span.end:.0f}")
+            else:
+                score.long_settled += all(
+                    plateaus[hit[i]].values[q].settled
+                    for q in SCORED_QUANTITIES
+                    if q in plateaus[hit[i]].values
+                )
         else:
             score.short += 1
             if i in hit:
                 score.short_found += 1
                 short.add(i)
-                score.short_settled += all(
-                    plateaus[hit[i]].values[q].settled
-                    for q in SCORED_QUANTITIES
-                    if q in plateaus[hit[i]].values
-                )
+                values = plateaus[hit[i]].values
+                if any(values[q].settled for q in MARKED_QUANTITIES if q in values):
+                    score.short_settled += 1
+                    score.misses.append(f"{name} unmarked {span.start:.0f}..{span.end:.0f}")
     right = {j for _, j in pairs}
     score.claimed += len(plateaus)
     score.false += len(plateaus) - len(right)
@@ -324,7 +331,10 @@ def main() -> None:
             low, high = interval95_by_log([(one[at], one[at + 1]) for one in score.logs])
             print(f"    {name_of}, logs drawn again   [{100 * low:.2f}, {100 * high:.2f}]")
         print(f"  short ones found           {_share(score.short_found, score.short)}")
-        print(f"  of them claimed settled    {_share(score.short_settled, score.short_found)}")
+        print(f"  of them not marked         {_share(score.short_settled, score.short_found)}")
+        wrong = score.false + score.short_settled
+        print(f"  false or not marked        {_share(wrong, score.claimed)}")
+        print(f"  long ones called settled   {_share(score.long_settled, score.found)}")
         print(f"  of them settled, outside U {_share(score.short_wrong, score.short_found)}")
         print(f"  mean within stated U       {_share(score.covered, score.stated)}")
         if given.misses:

@@ -80,5 +80,17 @@ def test_a_drifting_or_unfinished_stretch_is_unsettled() -> None:
         assert not got.figure.settled
 
 
+@pytest.mark.parametrize(("least", "settled"), [(100.0, True), (101.0, False)])
+def test_a_stay_shorter_than_the_least_has_a_figure_but_is_unsettled(
+    least: float, settled: bool
+) -> None:
+    times = np.arange(101.0)
+    values = 4.0 + 0.03 * np.random.default_rng(5).standard_normal(101)
+    got = settle("o2_dry", times, values, start=0.0, end=100.0, lag=5.0, least=least)
+    assert got is not None
+    assert got.figure.settled is settled
+    assert got.figure.mean == pytest.approx(4.0, abs=0.02)
+
+
 def test_fewer_than_three_samples_give_no_figure() -> None:
     assert settle("o2_dry", np.arange(5.0), np.full(5, np.nan), start=0, end=5, lag=1) is None
