@@ -6,6 +6,7 @@ stripped of everything that ends a line, and addresses that were checked when th
 
 from __future__ import annotations
 
+import re
 import smtplib
 import ssl
 from collections.abc import Mapping
@@ -13,7 +14,7 @@ from datetime import datetime
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
-from email.utils import format_datetime, parseaddr
+from email.utils import format_datetime
 from typing import Any
 
 from api.notify.delivery import KEPT_ANSWER, Outcome
@@ -51,8 +52,10 @@ def mail_of(delivery: Delivery, settings: Settings, now: datetime) -> EmailMessa
     ValueError
         If the recipient is no mail address.
     """
-    name, address = parseaddr(delivery.recipient)
-    if not is_mail_address(address):
+    # Not by the library's lenient parser: it finds an address in almost anything.
+    found = re.fullmatch(r"([^<>]*) <([^<>]+)>", delivery.recipient)
+    name, address = found.groups() if found else ("", "")
+    if not is_mail_address(address) or not name.isprintable():
         raise ValueError(f"{one_line(delivery.recipient, 100)} is no mail address")
     content = delivery.content
     data: Mapping[str, Any] = content["data"]
