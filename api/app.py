@@ -30,6 +30,7 @@ from api.routes import (
     external,
     files,
     judging,
+    lists,
     photos,
     service,
     sites,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
@@ -15,9 +16,13 @@ from api.serve import DEFAULT_PORT, LOOPBACK, OWN_NAMES, address_of, open_socket
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from fastapi import FastAPI
+
     from ingest.intake import Intake
+    from ingest.store.accounts import Role
 
 REVIEWER = "A. Merrow"
+OTHERS: tuple[tuple[str, Role], ...] = (("M. Tarrant", "technician"), ("L. Sorrel", "reviewer"))
 
 
 class _Moment:
@@ -72,6 +77,35 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
             intake.accept(visit.id, REVIEWER, "looked through")
 
 
+def open_entry(app: FastAPI, password: str) -> str:
+    """Make the demo's accounts and return the path that lets a visitor in as its reviewer.
+
+    It works as long as this demo runs, on this machine only; a book of an office has no such path.
+    """
+    from starlette.exceptions import HTTPException
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from api.accounts import Desk, tokens
+    from api.pages.sign_in import let_in
+
+    desk: Desk = app.state.desk
+    made = []
+    everyone: tuple[tuple[str, Role], ...] = ((REVIEWER, "administrator"), *OTHERS)
+    for name, role in everyone:
+        _, token = desk.add_account(name, role, "demo")
+        made.append(desk.use_link(token, password))
+    key = tokens.new_token()
+
+    def enter(request: Request) -> Response:
+        if not secrets.compare_digest(request.path_params["token"].encode(), key.encode()):
+            raise HTTPException(404, "This demo has another address.")
+        return let_in(request, desk.begin_session(made[0]), "/")
+
+    app.add_route("/enter/{token}", enter)
+    return f"enter/{key}"
+
+
 def demo(
     port: Annotated[int, typer.Option(min=0, max=65535, help="0 takes a free one.")] = DEFAULT_PORT,
     no_serve: Annotated[
@@ -109,6 +143,7 @@ def demo(
 def _show(intake: Intake, port: int, company: str) -> None:
     import uvicorn
 
+    from api.accounts import tokens
     from api.app import create_app
     from api.settings import Settings
 
@@ -118,6 +153,12 @@ def _show(intake: Intake, port: int, company: str) -> None:
         # The usual port is taken, perhaps by another demo: any free one does as well.
         listening = open_socket(LOOPBACK, 0)
     app = create_app(intake, Settings(company=company, hosts=OWN_NAMES))
-    typer.echo(f"Open {address_of(listening)}   (Ctrl+C ends it)")
+    password = tokens.new_token()[:12]
+    entry = open_entry(app, password)
+    typer.echo(
+        f"Open {address_of(listening)}{entry}   (Ctrl+C ends it)\n"
+        f"It lets you in as {REVIEWER}, who administers. To see what others see, sign out and in "
+        f"as {' or '.join(f'{name} ({role})' for name, role in OTHERS)}; password {password}"
+    )
     config = uvicorn.Config(app, log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[listening])

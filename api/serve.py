@@ -39,8 +39,14 @@ def serve(
     book: Annotated[Path, typer.Option(help="The book, one file; made where it does not exist.")],
     host: Annotated[str, typer.Option(help="Interface to listen on.")] = LOOPBACK,
     port: Annotated[int, typer.Option(min=0, max=65535, help="0 takes a free one.")] = DEFAULT_PORT,
+    alone: Annotated[
+        bool, typer.Option("--alone", help="Nobody signs in: for this machine and its user only.")
+    ] = False,
 ) -> None:
-    """Serve a book's pages and API with one worker, which is what an embedded book is meant for."""
+    """Serve a book's pages and API with one worker, which is what an embedded book is meant for.
+
+    The first start prints a one-time link that makes the administrator.
+    """
     import uvicorn
 
     from api.app import create_app
@@ -48,9 +54,16 @@ def serve(
     from ingest.intake import Intake
     from ingest.store import Book
 
+    if alone and host not in (LOOPBACK, "localhost", "::1"):
+        typer.echo(
+            f"fluebook cannot serve: --alone lets anyone in who reaches {host}; leave --host out, "
+            "or leave --alone out and let people sign in",
+            err=True,
+        )
+        raise typer.Exit(1)
     try:
         listening = open_socket(host, port)
-        settings = settings_from_environment()
+        settings = replace(settings_from_environment(), alone=alone)
         if not settings.hosts and host in (LOOPBACK, "localhost", "::1"):
             settings = replace(settings, hosts=OWN_NAMES)
     except (OSError, ValueError) as error:
@@ -59,5 +72,18 @@ def serve(
     with Book(book) as opened:
         typer.echo(address_of(listening))
         app = create_app(Intake(opened), settings)
-        config = uvicorn.Config(app, log_level="warning", access_log=False)
+        link = None if alone else app.state.desk.first_start()
+        if link is not None:
+            typer.echo(
+                "Nobody has an account yet. Whoever opens this link first becomes the "
+                f"administrator; it opens once, within a day:\n{address_of(listening)}first/{link}"
+            )
+        config = uvicorn.Config(
+            app,
+            log_level="warning",
+            access_log=False,
+            proxy_headers=bool(settings.proxies),
+            forwarded_allow_ips=settings.proxies or None,
+            timeout_graceful_shutdown=20,
+        )
         uvicorn.Server(config).run(sockets=[listening])

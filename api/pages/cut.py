@@ -20,7 +20,7 @@ from api.pages.facts import boiler_words, leave_words
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, day, label
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
-from api.routes.shared import IntakeOf
+from api.routes.shared import IntakeOf, signer
 from ingest.cut_operations import CutOperation
 from ingest.intake import Intake, WordsMissing
 from ingest.intake_cuts import LogCut
@@ -302,7 +302,7 @@ async def change(
     kept: list[CutOperation] = []
 
     def done() -> str:
-        who = form.get("who", "").strip()[:100]
+        who = signer(request, form.get("who", "")[:100])
         if not who:
             raise WordsMissing("say who does this")
         known = int(form["known"]) if form.get("known", "").isdigit() else None

@@ -22,7 +22,7 @@ from api.pages.service_entries import Entries, entries_of, record_from
 from api.pages.service_view import ISOLATION_WORDS, LEFT_WORDS, OUTCOME_WORDS, RESULT_WORDS
 from api.pages.show import day
 from api.pages.visit import visit_page
-from api.routes.shared import IntakeOf, adopt_plan, plans_of
+from api.routes.shared import IntakeOf, adopt_plan, plans_of, signer
 from api.settings import UnitSystem
 from ingest.intake import OPEN_STATES, Intake, VisitView
 from ingest.models import Visit
@@ -239,7 +239,7 @@ def _saved(request: Request, intake: Intake, visit_id: UUID, entries: dict[str, 
             "below; have it sent back before changing it.",
             409,
         )
-    who = entries.get("who", "").strip()[:100]
+    who = signer(request, entries.get("who", "")[:100])
     document, wrong = record_from(
         entries, plan, view.visit, who=who or "–", now=intake.book.clock(), zone=_zone(view)
     )

@@ -8,10 +8,11 @@ from typing import Annotated, Any
 from fastapi import Depends, Header, Request, Response
 from fastapi.responses import JSONResponse
 
+from api.doorkeeper import principal_of
 from api.problems import ErrorItem, ProblemError
 from api.settings import Settings
 from ingest.dimensions import Document
-from ingest.intake import Intake, Kept
+from ingest.intake import Intake, Kept, WordsMissing
 from ingest.models import Visit
 from ingest.service.office import office_plans
 from ingest.service.plans import Plan
@@ -28,11 +29,30 @@ def _settings(request: Request) -> Settings:
 
 
 def _who(
+    request: Request,
     fluebook_who: Annotated[
-        str, Header(max_length=100, description="Person or program, for the trail.")
-    ] = "api",
+        str | None,
+        Header(max_length=100, description="The person that a key acts for, for the trail."),
+    ] = None,
 ) -> str:
-    return fluebook_who
+    return signer(request, fluebook_who) or "api"
+
+
+def signer(request: Request, stated: str | None) -> str:
+    """Return the name that signs: the account's own, whatever a form or a body states."""
+    return principal_of(request.scope).signs_as(stated)
+
+
+def decider(request: Request, stated: str | None) -> str:
+    """Return the name that decides; a decision without a name is refused."""
+    name = signer(request, stated)
+    if not name:
+        raise WordsMissing("say who decides")
+    return name
+
+
+def _owner(request: Request) -> str:
+    return principal_of(request.scope).owner
 
 
 def _expected(
@@ -55,6 +75,8 @@ def _expected(
 IntakeOf = Annotated[Intake, Depends(_intake)]
 SettingsOf = Annotated[Settings, Depends(_settings)]
 Who = Annotated[str, Depends(_who)]
+Owner = Annotated[str, Depends(_owner)]
+"""Whose external ids are meant: those of the key, or the office's."""
 Expected = Annotated[int | None, Depends(_expected)]
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from ingest.models import SEVERITIES, Severity, VisitState
+from ingest.store import reach
 
 NO_TIME = "9999"
 """Sorts visits without a time behind all others."""
@@ -26,7 +27,10 @@ class Wanted:
     started_from: str | None = None
     started_until: str | None = None
     text: str | None = None
-    imported: bool = False
+    imported: bool | None = False
+    visit_id: UUID | None = None
+    unassigned: bool = False
+    changed_since: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +51,15 @@ class Listed:
     position: str = ""
 
 
-def _where(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
-    parts = ["v.imported = :imported"]
-    given: dict[str, Any] = {"imported": int(wanted.imported)}
+def where_wanted(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
+    """Return the conditions of a list over ``VISITS``, and what they are given."""
+    parts: list[str] = ["v.imported IN (0, 1)"]
+    given: dict[str, Any] = {}
+    if wanted.imported is not None:
+        parts = ["v.imported = :imported"]
+        given["imported"] = int(wanted.imported)
+    if wanted.unassigned:
+        parts.append("v.boiler_id IS NULL")
     if wanted.states:
         names = [f"state{n}" for n in range(len(wanted.states))]
         parts.append(f"v.state IN ({', '.join(':' + n for n in names)})")
@@ -62,6 +72,7 @@ def _where(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
     for column, value in (
         ("b.site_id", wanted.site_id),
         ("v.boiler_id", wanted.boiler_id),
+        ("v.id", wanted.visit_id),
     ):
         if value is not None:
             name = column[2:]
@@ -76,6 +87,9 @@ def _where(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
     if wanted.started_until is not None:
         parts.append("v.started < :started_until")
         given["started_until"] = wanted.started_until
+    if wanted.changed_since is not None:
+        parts.append("v.changed_at >= :changed_since")
+        given["changed_since"] = wanted.changed_since
     if wanted.text:
         escaped = wanted.text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
         parts.append(
@@ -83,10 +97,14 @@ def _where(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
             "OR LOWER(v.technician) LIKE :text ESCAPE '\\')"
         )
         given["text"] = f"%{escaped.lower()}%"
+    held = reach.where_visits("b.site_id", "v.boiler_id", "v.owner")
+    if held is not None:
+        parts.append(held[0])
+        given.update(held[1])
     return parts, given
 
 
-_FROM = (
+VISITS = (
     "FROM visit v LEFT JOIN boiler b ON b.id = v.boiler_id LEFT JOIN site s ON s.id = b.site_id "
 )
 
@@ -107,7 +125,7 @@ def review_list(
     ValueError
         If ``after`` is not a position.
     """
-    parts, given = _where(wanted)
+    parts, given = where_wanted(wanted)
     if after is not None:
         rank, started, identity = _position(after)
         parts.append(
@@ -119,7 +137,7 @@ def review_list(
     rows = sql.execute(
         "SELECT v.id, v.boiler_id, b.name, s.name, v.state, v.started, v.technician, "
         "v.severity_rank, f.rule, f.message "
-        + _FROM
+        + VISITS
         + "LEFT JOIN flag f ON f.visit_id = v.id AND f.position = 0 WHERE "
         + " AND ".join(parts)
         + " ORDER BY v.severity_rank, COALESCE(v.started, :no_time), v.id LIMIT :most",
@@ -170,10 +188,10 @@ def _counts(sql: sqlite3.Connection, visits: Sequence[str]) -> dict[str, dict[Se
 
 def counts_by_severity(sql: sqlite3.Connection, wanted: Wanted) -> dict[Severity | None, int]:
     """Return how many visits there are by their worst severity; None counts those without flag."""
-    parts, given = _where(wanted)
+    parts, given = where_wanted(wanted)
     rows = sql.execute(
         "SELECT v.severity_rank, COUNT(*) "
-        + _FROM
+        + VISITS
         + "WHERE "
         + " AND ".join(parts)
         + " GROUP BY v.severity_rank",

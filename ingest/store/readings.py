@@ -12,7 +12,7 @@ from typing import Any
 from uuid import UUID
 
 from ingest.identifiers import new_id
-from ingest.store import audit
+from ingest.store import audit, reach
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 from ingest.store.errors import NotFound
@@ -67,9 +67,17 @@ def keep_evidence(change: Change, data: bytes) -> str:
 def evidence(sql: sqlite3.Connection, sha256: str) -> bytes:
     """Return kept bytes."""
     row = sql.execute("SELECT data FROM evidence WHERE sha256 = :s", {"s": sha256}).fetchone()
-    if row is None:
+    if row is None or not _evidence_reached(sql, sha256):
         raise NotFound("evidence", sha256)
     return bytes(row[0])
+
+
+def _evidence_reached(sql: sqlite3.Connection, sha256: str) -> bool:
+    """Return whether some visit within reach holds these bytes."""
+    if reach.unbounded():
+        return True
+    rows = sql.execute("SELECT visit_id FROM attachment WHERE sha256 = :s", {"s": sha256})
+    return any(reach.reaches_visit(sql, row[0]) for row in rows.fetchall())
 
 
 def attach(
@@ -212,7 +220,7 @@ def reading_owner(sql: sqlite3.Connection, reading_id: UUID) -> tuple[UUID, bool
         "SELECT visit_id, superseded_at, document FROM reading WHERE id = :id",
         {"id": str(reading_id)},
     ).fetchone()
-    if row is None:
+    if row is None or not reach.reaches_visit(sql, row[0]):
         raise NotFound("reading", reading_id)
     return UUID(row[0]), row[1] is not None, str(row[2])
 

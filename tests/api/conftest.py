@@ -46,7 +46,7 @@ def intake(tmp_path: Path) -> Iterator[Intake]:
 
 @pytest.fixture
 def client(intake: Intake) -> Iterator[TestClient]:
-    app = create_app(intake, Settings(max_upload=1024 * 1024))
+    app = create_app(intake, Settings(max_upload=1024 * 1024, alone=True))
     with TestClient(app, raise_server_exceptions=False) as opened:
         yield opened
 

@@ -239,7 +239,7 @@ def served(folder: Path) -> Iterator[tuple[str, Intake, UUID]]:
         ).document.id
         assert visit is not None
         listening = open_socket(LOOPBACK, 0)
-        config = uvicorn.Config(create_app(intake, Settings()), log_level="error")
+        config = uvicorn.Config(create_app(intake, Settings(alone=True)), log_level="error")
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()

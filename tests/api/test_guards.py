@@ -22,7 +22,7 @@ def test_stray_position_shows_the_first_page(client: TestClient) -> None:
 
 
 def test_only_the_own_names_are_answered(intake: Intake) -> None:
-    app = create_app(intake, Settings(hosts=OWN_NAMES))
+    app = create_app(intake, Settings(hosts=OWN_NAMES, alone=True))
     with TestClient(app, base_url="http://localhost:8753") as own:
         assert own.get("/").status_code == 200
     with TestClient(app, base_url="http://elsewhere.example:8753") as other:

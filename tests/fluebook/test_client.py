@@ -15,6 +15,7 @@ import uvicorn
 
 from api.app import create_app
 from api.serve import address_of, open_socket
+from api.settings import Settings
 from fluebook import Client, Refused, Unreachable
 from fluebook.client import Sample
 from ingest.identifiers import new_id
@@ -111,7 +112,9 @@ def test_samples_carry_ids_of_their_own_making() -> None:
 def server(tmp_path: Path) -> Iterator[str]:
     with Book(tmp_path / "book.db") as book:
         listening = open_socket("127.0.0.1", 0)
-        running = uvicorn.Server(uvicorn.Config(create_app(Intake(book)), log_level="warning"))
+        running = uvicorn.Server(
+            uvicorn.Config(create_app(Intake(book), Settings(alone=True)), log_level="warning")
+        )
         thread = threading.Thread(target=running.run, kwargs={"sockets": [listening]})
         thread.start()
         while not running.started:

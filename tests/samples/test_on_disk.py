@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from api.app import create_app
 from api.command import main
+from api.settings import Settings
 from ingest.documents import boiler_from, read_json_file, visit_from
 from ingest.folder import reading_files
 from ingest.intake import Intake
@@ -64,7 +65,10 @@ def uploaded(client: TestClient, folder: Path) -> dict[str, Any]:
 
 
 def by_http(folder: Path, book_at: Path) -> dict[str, Any]:
-    with Book(book_at, durable=False) as book, TestClient(create_app(Intake(book))) as client:
+    with (
+        Book(book_at, durable=False) as book,
+        TestClient(create_app(Intake(book), Settings(alone=True))) as client,
+    ):
         boiler = json.loads((folder / "boiler.json").read_text())
         assert client.put(f"/v1/boilers/{boiler['id']}", json=boiler).status_code == 200
         for earlier in sorted((folder / "history").iterdir()):

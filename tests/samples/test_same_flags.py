@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from api.app import create_app
 from api.command import main
+from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
 from parsers import read
@@ -40,7 +41,10 @@ def by_command(file: Path, rates: str) -> dict[str, Any]:
 
 
 def by_http(file: Path, rates: str, book_at: Path) -> dict[str, Any]:
-    with Book(book_at, durable=False) as book, TestClient(create_app(Intake(book))) as client:
+    with (
+        Book(book_at, durable=False) as book,
+        TestClient(create_app(Intake(book), Settings(alone=True))) as client,
+    ):
         boiler = client.post("/v1/boilers", json=json.loads(BOILER.read_text())).json()
         visit = client.post("/v1/visits", json={"boiler_id": boiler["id"]}).json()
         answer = client.post(

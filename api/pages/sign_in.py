@@ -1,0 +1,165 @@
+"""Signing in and out, and the one-time link that sets a password."""
+
+from __future__ import annotations
+
+from urllib.parse import urlsplit
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
+from limits import RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
+from starlette.concurrency import run_in_threadpool
+
+from api.accounts import Desk, NotLetIn
+from api.accounts.desk import SESSION_LIVES, Unfit
+from api.doorkeeper import SESSION_COOKIE, session_token
+from api.pages.render import page
+from api.routes.accounts import DeskOf
+from api.routes.shared import signer
+from api.settings import Settings
+from api.words import words
+
+router = APIRouter(include_in_schema=False)
+_TRIES = RateLimitItemPerMinute(10)
+_limiter = MovingWindowRateLimiter(MemoryStorage())
+
+
+def _inside(address: str) -> str:
+    """Return an address of this fluebook to go to, the list where it leads elsewhere.
+
+    >>> _inside("/visits/3?units=si"), _inside("//elsewhere.example/"), _inside("/\\\\elsewhere")
+    ('/visits/3?units=si', '/', '/')
+    """
+    parts = urlsplit(address)
+    outside = parts.scheme or parts.netloc or "\\" in address or not address.startswith("/")
+    return "/" if outside or address.startswith("//") else address
+
+
+def let_in(request: Request, desk_token: str, to: str) -> Response:
+    """Give a browser its session and lead it on."""
+    settings: Settings = request.app.state.settings
+    answer = RedirectResponse(_inside(to), status_code=303)
+    answer.set_cookie(
+        SESSION_COOKIE,
+        desk_token,
+        max_age=int(SESSION_LIVES.total_seconds()),
+        httponly=True,
+        samesite="lax",
+        secure=settings.secure_cookies or request.url.scheme == "https",
+        path="/",
+    )
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+def _form(request: Request, to: str, told: str = "", name: str = "", status: int = 200) -> Response:
+    title = words().t("Sign in")
+    answer = page(
+        request, "sign_in.html", title=title, to=_inside(to), told=told, typed=name, status=status
+    )
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+@router.get("/sign-in")
+def sign_in_form(request: Request, to: str = "/") -> Response:
+    """Show the form."""
+    return _form(request, to)
+
+
+@router.post("/sign-in")
+async def sign_in(request: Request, desk: DeskOf) -> Response:
+    """Let a person in who knows their password."""
+    async with request.form() as form:
+        name, password = str(form.get("name") or "")[:200], str(form.get("password") or "")
+        to = str(form.get("to") or "/")[:2000]
+    client = request.client.host if request.client else ""
+    # Both are counted: one sender over many names, and many senders over one name.
+    free = [
+        _limiter.hit(_TRIES, kind, key)
+        for kind, key in (("at", client), ("as", name.strip().casefold()))
+    ]
+    if not all(free):
+        told = words().t("Too many tries: wait a minute, then try again.")
+        answer = _form(request, to, told, name, 429)
+        answer.headers["Retry-After"] = "60"
+        return answer
+    try:
+        _, token = await run_in_threadpool(desk.sign_in, name, password)
+    except NotLetIn:
+        told = words().t("This name and password do not go together.")
+        return _form(request, to, told, name, 401)
+    return let_in(request, token, to)
+
+
+@router.post("/sign-out")
+def sign_out(request: Request, desk: DeskOf) -> Response:
+    """End the session."""
+    token = session_token(request.headers)
+    if token is not None:
+        desk.end_session(token, signer(request, ""))
+    answer = RedirectResponse("/sign-in", status_code=303)
+    answer.delete_cookie(SESSION_COOKIE, path="/")
+    answer.headers["Clear-Site-Data"] = '"cache", "storage"'
+    return answer
+
+
+def _first_form(
+    request: Request, desk: Desk, token: str, told: str = "", name: str = "", status: int = 200
+) -> Response:
+    try:
+        account = desk.behind_link(token)
+    except NotLetIn:
+        told = words().t(
+            "This link opens nothing: it was used, is older than a day, or a newer one was made. "
+            "Ask an administrator for a new one."
+        )
+        return _form(request, "/", told, status=410)
+    answer = page(
+        request,
+        "first.html",
+        title=words().t("Choose your password"),
+        account=account,
+        typed=name,
+        told=told,
+        status=status,
+    )
+    answer.headers["Cache-Control"] = "no-store"
+    answer.headers["Referrer-Policy"] = "no-referrer"
+    return answer
+
+
+@router.get("/first/{token}")
+def first_form(request: Request, token: str, desk: DeskOf) -> Response:
+    """Show the form that sets a password."""
+    return _first_form(request, desk, token)
+
+
+@router.post("/first/{token}")
+async def first(request: Request, token: str, desk: DeskOf) -> Response:
+    """Set the password and let the person in."""
+    async with request.form() as form:
+        name, password = str(form.get("name") or "")[:200], str(form.get("password") or "")
+        again = str(form.get("again") or "")
+    if not _limiter.hit(_TRIES, "first", request.client.host if request.client else ""):
+        return _form(request, "/", words().t("Too many tries: wait a minute."), status=429)
+
+    def done() -> Response:
+        if password != again:
+            told = words().t("The two passwords are not the same.")
+            return _first_form(request, desk, token, told, name, 422)
+        try:
+            account = desk.use_link(token, password, name)
+        except NotLetIn:
+            return _first_form(request, desk, token)
+        except Unfit as error:
+            return _first_form(request, desk, token, str(error), name, 422)
+        return let_in(request, desk.begin_session(account), "/")
+
+    return await run_in_threadpool(done)
+
+
+def forget_tries() -> None:
+    """Start counting the tries to sign in anew."""
+    _limiter.storage.reset()
