@@ -24,9 +24,10 @@ from combustion.quantities import QUANTITIES
 from ingest.capture import CaptureError, CaptureWriter, records, replayed
 from ingest.listening import Listening
 from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, ports
+from parsers.line_rules import Checksum
 from parsers.maps import map_from_json
 from parsers.model import Reading
-from parsers.stream_events import Checksum, StreamDamage, StreamReading, StreamRules
+from parsers.stream_events import StreamDamage, StreamReading, StreamRules
 
 UNREADABLE, USAGE = 2, 64
 CAUTION = (

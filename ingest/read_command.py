@@ -33,6 +33,7 @@ from parsers import (
     read_json,
 )
 from parsers import read as read_bytes
+from parsers.line_rules import line_rules_from
 from parsers.maps import ColumnMap, heading_rows, map_from_json, map_json, taught
 from parsers.text import decoded, physical_lines
 
@@ -295,8 +296,22 @@ def teach(
     line: Annotated[
         int | None, typer.Option(help="The line of the headings, if not found.")
     ] = None,
+    line_end: Annotated[
+        str | None, typer.Option(help="How a stream's lines end: crlf, lf or cr.")
+    ] = None,
+    checksum: Annotated[
+        str | None, typer.Option(help="A stream's lines carry xor8, sum8, crc16 or crc32.")
+    ] = None,
+    parity_bit: Annotated[
+        str | None, typer.Option(help="Bit 7 of a stream's bytes is parity: even or odd.")
+    ] = None,
 ) -> None:
     """Save what the headings of a file mean; without --column show what is open."""
+    stated = {"lineEnd": line_end, "checksum": checksum, "parityBit": parity_bit}
+    try:
+        lines = line_rules_from({key: value for key, value in stated.items() if value is not None})
+    except ValueError as error:
+        raise usage(str(error)) from error
     if not file.is_file():
         raise usage(f"{file}: there is no such file")
     found = heading_rows(physical_lines(decoded(file.read_bytes()).text))
@@ -315,7 +330,7 @@ def teach(
         return
     try:
         pairs = dict(_pair(text) for text in column)
-        path = _save(taught(name, headings, pairs))
+        path = _save(replace(taught(name, headings, pairs), lines=lines))
     except ValueError as error:
         raise usage(str(error)) from error
     typer.echo(f"saved {name!r} for the headings of line {at}: {path}")

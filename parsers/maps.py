@@ -11,18 +11,20 @@ import hashlib
 import itertools
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import UnitError, conversion
 from parsers.errors import MapDoesNotFit, Problem
 from parsers.grid import DELIMITERS, split_rows
+from parsers.line_rules import LineRules, line_rules_from
 from parsers.shapes import numberlike
 from parsers.vocabulary import ROLES, Meaning, meaning
 
 FORMAT = "fluebook.map/1"
 _QUANTITY, _UNIT, _REFERENCE = "fluebook:quantity", "fluebook:unit", "fluebook:referenceO2"
+_LINES = "fluebook:lines"
 IGNORE = "ignore"
 
 
@@ -38,10 +40,11 @@ class MapField:
 
 @dataclass(frozen=True, slots=True)
 class ColumnMap:
-    """What the headings of one kind of file mean."""
+    """What the headings of one kind of file mean, and how a stream with them guards its lines."""
 
     name: str
     fields: tuple[MapField, ...]
+    lines: LineRules = field(default_factory=LineRules)
 
     @property
     def fingerprint(self) -> str:
@@ -143,11 +146,13 @@ def map_json(column_map: ColumnMap) -> dict[str, Any]:
         if one.reference_o2 is not None:
             entry[_REFERENCE] = one.reference_o2
         fields.append(entry)
+    lines = column_map.lines.as_json()
     return {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
         "fluebook:format": FORMAT,
         "fluebook:name": column_map.name,
         "fluebook:fingerprint": column_map.fingerprint,
+        **({_LINES: lines} if lines else {}),
         "fields": fields,
         "missingValues": ["", "---", "n/a"],
     }
@@ -178,6 +183,7 @@ def map_from_json(document: str | dict[str, Any]) -> ColumnMap:
                 )
                 for f in fields
             ),
+            line_rules_from(data.get(_LINES, {})),
         )
     except (KeyError, TypeError, AttributeError, json.JSONDecodeError) as error:
         raise ValueError(f"this is no Table Schema with fields: {error!r}") from error

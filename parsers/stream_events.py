@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from parsers.line_rules import LINE_ENDS, Checksum, ParityBit
 from parsers.maps import ColumnMap
 from parsers.model import Reading
-
-Checksum = Literal["xor8", "sum8", "crc16", "crc32"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,20 +33,32 @@ class StreamRules:
     units : Mapping of str to str
         Quantity key to unit, for columns without one.
     map : ColumnMap or None
-        A taught map for headings that the glossary does not know.
+        A taught map for headings that the glossary does not know; how it says that lines end and
+        are guarded holds where nothing else is stated here.
     longest : int
         Bytes; more without a line end is damage.
     """
 
     line_end: bytes | None = None
     checksum: Checksum | None = None
-    parity_bit: Literal["even", "odd"] | None = None
+    parity_bit: ParityBit | None = None
     headings: tuple[str, ...] = ()
     delimiter: str | None = None
     decimal: Literal[".", ","] | None = None
     units: Mapping[str, str] = field(default_factory=dict)
     map: ColumnMap | None = None
     longest: int = 4096
+
+    def __post_init__(self) -> None:
+        if self.map is None:
+            return
+        taught = self.map.lines
+        if self.line_end is None and taught.line_end is not None:
+            object.__setattr__(self, "line_end", LINE_ENDS[taught.line_end])
+        if self.checksum is None:
+            object.__setattr__(self, "checksum", taught.checksum)
+        if self.parity_bit is None:
+            object.__setattr__(self, "parity_bit", taught.parity_bit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,10 @@ import re
 import zlib
 from functools import reduce
 from operator import xor
-from typing import Literal
 
 from combustion.units import is_unit
+from parsers.line_rules import Checksum, ParityBit
 from parsers.numbers import Parts, readings_of, split_cell
-from parsers.stream_events import Checksum
 
 _SUFFIX = re.compile(rb"\*([0-9A-Fa-f]{8}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{2})")
 CHECKSUM_DIGITS: dict[Checksum, int] = {"xor8": 2, "sum8": 2, "crc16": 4, "crc32": 8}
@@ -108,7 +107,17 @@ def salvaged(kind: Checksum, line: bytes) -> list[tuple[bytes, bytes | None]]:
     return out
 
 
-def parity_removed(data: bytes, parity: Literal["even", "odd"]) -> bytes | None:
+def with_parity(data: bytes, parity: ParityBit) -> bytes:
+    """Return seven-bit bytes with their parity in bit 7.
+
+    >>> with_parity(b"\\r\\n", "even")
+    b'\\x8d\\n'
+    """
+    wrong = 1 if parity == "even" else 0
+    return bytes(b | 0x80 if b.bit_count() % 2 == wrong else b for b in data)
+
+
+def parity_removed(data: bytes, parity: ParityBit) -> bytes | None:
     """Return the bytes without their parity bit, None where one of them fails."""
     if data.translate(None, _EVEN if parity == "even" else _ODD):
         return None

@@ -9,9 +9,10 @@ from datetime import datetime
 
 from combustion.quantities import QUANTITIES
 from combustion.units import Conversion, UnitError, conversion, is_unit
+from parsers.line_rules import Checksum
 from parsers.model import Bound, Reading
 from parsers.numbers import is_sentinel, no_value
-from parsers.stream_events import Checksum, StreamHeading, StreamReading, StreamRules
+from parsers.stream_events import StreamHeading, StreamReading, StreamRules
 from parsers.stream_lines import CHECKSUM_DIGITS, checksum, marks_of, parts_of
 from parsers.vocabulary import meaning
 

@@ -31,10 +31,10 @@ from parsers.stream_lines import (
     parity_removed,
     salvaged,
     verified,
+    with_parity,
 )
 from parsers.stream_table import Refused, Table
 
-_ENDS = re.compile(rb"\r\n|\n|\r")
 _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _HELD = 1000
 _BAUD = "Look at the baud rate, data bits, parity and stop bits: they may not be the instrument's."
@@ -60,6 +60,13 @@ class StreamReader:
     def __init__(self, rules: StreamRules | None = None) -> None:
         self.rules = rules or StreamRules()
         self._checksum = self.rules.checksum
+        parity = self.rules.parity_bit
+        end = self.rules.line_end
+        # Where bit 7 carries parity, the bytes of a line's end have it as well.
+        self._end = end if end is None or parity is None else with_parity(end, parity)
+        self._cr = b"\r" if parity is None else with_parity(b"\r", parity)
+        self._lf = b"\n" if parity is None else with_parity(b"\n", parity)
+        self._ends = re.compile(b"|".join((self._cr + self._lf, self._lf, self._cr)))
         self._rest = b""
         self._swallow = False
         self.line = 0
@@ -76,10 +83,10 @@ class StreamReader:
 
         ``received`` is kept as the time of readings whose line states none.
         """
-        end = self.rules.line_end
+        end = self._end
         if self._swallow and data:
             self._swallow = False
-            if data[:1] == b"\n":
+            if data[:1] == self._lf:
                 data = data[1:]
         buffer = self._rest + data
         events: list[Event] = []
@@ -90,17 +97,17 @@ class StreamReader:
                 events.extend(rows)
                 self.line += len(rows)
                 if end is None and used == len(buffer):
-                    self._swallow = buffer.endswith(b"\r")
+                    self._swallow = buffer.endswith(self._cr)
                     self._rest = b""
                     return events
                 buffer = buffer[used:]
         if end is None:
-            if b"\n" not in buffer and b"\r" not in buffer:
+            if self._lf not in buffer and self._cr not in buffer:
                 lines, self._rest = [], buffer
             else:
-                *lines, self._rest = _ENDS.split(buffer)
+                *lines, self._rest = self._ends.split(buffer)
                 # The line is complete at its CR; an LF that follows belongs to the same end.
-                self._swallow = buffer.endswith(b"\r")
+                self._swallow = buffer.endswith(self._cr)
         else:
             *lines, self._rest = buffer.split(end)
         for raw in lines:

@@ -22,7 +22,7 @@ from typing import Annotated, Literal
 import numpy as np
 import typer
 
-from parsers.stream_events import Checksum
+from parsers.line_rules import Checksum
 from parsers.stream_lines import with_checksum
 from samples.plant import BoilerModel
 from samples.plant_log import PlantLog, Step, log

@@ -10,7 +10,10 @@ from typer.testing import CliRunner
 
 from ingest.read_command import maps
 from parsers import MapDoesNotFit, NotAnAnalyzerFile, ReadOptions, read
-from parsers.maps import fingerprint, map_from_json, map_json, taught
+from parsers.maps import ColumnMap, MapField, fingerprint, map_from_json, map_json, taught
+from parsers.stream_events import StreamRules
+from parsers.stream_lines import with_checksum, with_parity
+from parsers.streams import StreamReader, readings_of
 
 FILE = b"Zt;K1;K2;K3;K4\n2026-11-25 10:00;5,1;20;356;7\n2026-11-25 10:01;5,2;21;374;7\n"
 HEADINGS = ["Zt", "K1", "K2", "K3", "K4"]
@@ -94,9 +97,43 @@ def test_maps_are_taught_listed_edited_exported_and_forgotten(
     said("edit", "mine", "--column", "K4=no_dry[ppm]")
     exported = said("export", "mine")
     assert map_from_json(exported).fields[4].means == "no_dry"
+    said("teach", str(file), "stream", *columns, "--checksum", "crc16", "--line-end", "cr")
+    assert map_from_json(said("export", "stream")).lines.checksum == "crc16"
+    said("forget", "stream")
+    said("teach", str(file), "stream", *columns, "--checksum", "md5", status=64)
     (tmp_path / "x.json").write_text(exported, encoding="utf-8")
     said("import", str(tmp_path / "x.json"), "--name", "second")
     said("forget", "mine")
     assert "mine" not in said("list")
     said("export", "mine", status=64)
     said("teach", str(file), "mine", "--column", "K1=o9", status=64)
+
+
+def test_a_map_states_how_a_stream_ends_and_guards_its_lines() -> None:
+    document = map_json(ColumnMap("mine", (MapField("K1", "o2_dry"), MapField("K2", "co_dry"))))
+    assert "fluebook:lines" not in document
+    document["fluebook:lines"] = {"lineEnd": "cr", "checksum": "xor8", "parityBit": "even"}
+    taught_map = map_from_json(document)
+    assert map_json(taught_map) == document
+    rules = StreamRules(map=taught_map)
+    assert (rules.line_end, rules.checksum, rules.parity_bit) == (b"\r", "xor8", "even")
+    assert StreamRules(map=taught_map, checksum="crc16").checksum == "crc16"
+
+    def sent(line: bytes) -> bytes:
+        return with_parity(with_checksum("xor8", line) + b"\r", "even")
+
+    good = sent(b"K1;K2") + sent(b"5.1;12") + sent(b"5.2;13")
+    events = StreamReader(rules).feed(good)
+    assert [dict(e.reading.values) for e in readings_of(events)] == [
+        {"o2_dry": 5.1, "co_dry": 12.0},
+        {"o2_dry": 5.2, "co_dry": 13.0},
+    ]
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"lineEnd": "eof"}, {"checksum": "md5"}, {"parityBit": "mark"}, {"stars": "2"}]
+)
+def test_rules_of_lines_that_are_not_known_are_refused(wrong: dict[str, str]) -> None:
+    document = map_json(ColumnMap("mine", (MapField("K1", "o2_dry"),)))
+    with pytest.raises(ValueError, match=next(iter(wrong))):
+        map_from_json(document | {"fluebook:lines": wrong})

@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 
 import pytest
 
+from parsers.line_rules import Checksum
 from parsers.stream_events import (
-    Checksum,
     Event,
     StreamDamage,
     StreamHeading,
