@@ -37,6 +37,8 @@ from api.routes import (
     visits,
 )
 from api.routes import duty as duty_routes
+from api.pages import jobs as job_pages
+from api.routes import jobs as job_routes
 from api.routes import maps as map_routes
 from api.routes import units as unit_routes
 from api.routes import webhooks as webhook_routes
@@ -105,6 +107,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         sites,
         boilers,
         visits,
+        job_routes,
         files,
         cuts,
         judging,
@@ -114,6 +117,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         visit,
         forms,
         service_form,
+        job_pages,
         cut,
         evidence,
         explain,
@@ -124,6 +128,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         duty_routes,
         external,
         corrections,
+        lists,
         accounts,
         account_pages,
         sign_in,

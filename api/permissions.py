@@ -54,12 +54,20 @@ GET    /v1/sites/by-external-id/{external_id}               TIRA
 PUT    /v1/sites/by-external-id/{external_id}               IRA
 GET    /v1/boilers/by-external-id/{external_id}             TIRA
 PUT    /v1/boilers/by-external-id/{external_id}             IRA
+GET    /v1/visits                                           TIRA
+GET    /v1/readings                                         TIRA
+GET    /v1/firing-points                                    TIRA
 GET    /v1/visits/by-external-id/{external_id}              TIRA
 PUT    /v1/visits/by-external-id/{external_id}              IRA
 GET    /v1/visits/{visit_id}/trail                          TIRA
 POST   /v1/readings/{reading_id}/supersede                  TIRA
 
 POST   /v1/visits                                           TIRA
+GET    /v1/jobs                                             TIRA
+POST   /v1/jobs                                             TIRA
+GET    /v1/jobs/{job_id}                                    TIRA
+PUT    /v1/jobs/{job_id}                                    TIRA
+
 GET    /v1/visits/{visit_id}                                TIRA
 PUT    /v1/visits/{visit_id}                                TIRA own
 POST   /v1/visits/{visit_id}/readings                       TIRA own
@@ -134,6 +142,9 @@ POST   /visits/{visit_id}/hand-in                           TIRA own
 POST   /visits/{visit_id}/accept                            RA
 POST   /visits/{visit_id}/send-back                         RA
 GET    /visits/{visit_id}/report                            TIRA
+POST   /visits/{visit_id}/job                               TIRA own
+GET    /jobs/{job_id}                                       TIRA
+POST   /jobs/{job_id}                                       TIRA
 GET    /visits/{visit_id}/service                           TIRA
 POST   /visits/{visit_id}/service                           TIRA own
 GET    /visits/{visit_id}/logs/{attachment_id}              TIRA

@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 from uuid import UUID
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
 
+from api.routes.lists import PlaceList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from ingest.documents import boiler_from
 
 router = APIRouter(prefix="/v1/boilers", tags=["boilers"])
+
+
+class BoilerPage(BaseModel):
+    """Boilers as documents."""
+
+    boilers: list[dict[str, Any]]
+    next: str | None = Field(description="Cursor of the next page, null on the last.")
+
+
 _BOILER = answer_of(200, "Boiler", "The boiler as kept.")
 _MADE = answer_of(201, "Boiler", "The boiler as kept.")
 
 
-@router.get("", summary="All boilers by name")
-def all_boilers(intake: IntakeOf, site_id: UUID | None = None) -> dict[str, Any]:
-    """List the boilers, of one site where asked."""
-    found = intake.boilers(site_id)
-    return {"boilers": [b.model_dump(mode="json", exclude_none=True) for b in found]}
+@router.get("", summary="Boilers, all of them by name or by pages", response_model=BoilerPage)
+def all_boilers(asked: Annotated[PlaceList, Query()], intake: IntakeOf) -> dict[str, Any]:
+    """List the boilers; sorts: name, changed_at, id. Without ``limit`` all are answered."""
+    return place_list(intake, "boilers", asked)
 
 
 @router.post(

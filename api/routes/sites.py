@@ -5,23 +5,34 @@ from __future__ import annotations
 from typing import Annotated, Any
 from uuid import UUID
 
-from fastapi import APIRouter, Body
+from fastapi import APIRouter, Body, Query
 from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
 
+from api.routes.lists import PlaceList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.schemas import answer_of, body_of
 from ingest.models import Site
 
 router = APIRouter(prefix="/v1/sites", tags=["sites"])
 JsonObject = Annotated[dict[str, Any], Body()]
+
+
+class SitePage(BaseModel):
+    """Sites as documents."""
+
+    sites: list[dict[str, Any]]
+    next: str | None = Field(description="Cursor of the next page, null on the last.")
+
+
 _SITE = answer_of(200, "Site", "The site as kept.")
 _MADE = answer_of(201, "Site", "The site as kept.")
 
 
-@router.get("", summary="All sites by name")
-def all_sites(intake: IntakeOf) -> dict[str, Any]:
-    """List the sites."""
-    return {"sites": [s.model_dump(mode="json", exclude_none=True) for s in intake.sites()]}
+@router.get("", summary="Sites, all of them by name or by pages", response_model=SitePage)
+def all_sites(asked: Annotated[PlaceList, Query()], intake: IntakeOf) -> dict[str, Any]:
+    """List the sites; sorts: name, changed_at, id. Without ``limit`` all are answered."""
+    return place_list(intake, "sites", asked)
 
 
 @router.post(
