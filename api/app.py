@@ -20,13 +20,16 @@ from api.notify import courier_of
 from api.notify.events import describe_events
 from api.pages import accounts as account_pages
 from api.pages import cut, evidence, explain, forms, maps, review, service_form, sign_in, visit
+from api.pages import jobs as job_pages
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
+from api.repeats import Repeats, repeatable
 from api.routes import (
     accounts,
     boilers,
     corrections,
     cuts,
+    exports,
     external,
     files,
     judging,
@@ -37,7 +40,6 @@ from api.routes import (
     visits,
 )
 from api.routes import duty as duty_routes
-from api.pages import jobs as job_pages
 from api.routes import jobs as job_routes
 from api.routes import maps as map_routes
 from api.routes import units as unit_routes
@@ -100,6 +102,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.settings = settings
     app.add_middleware(Languages, otherwise=settings.language)
     desk = app.state.desk = Desk(intake.book)
+    app.add_middleware(Repeats, book=intake.book)
     app.add_middleware(Doorkeeper, desk=desk, alone=settings.alone, rate=settings.requests_a_minute)
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
     install_problems(app)
@@ -129,6 +132,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         external,
         corrections,
         lists,
+        exports,
         accounts,
         account_pages,
         sign_in,
@@ -169,6 +173,7 @@ def openapi(app: FastAPI) -> dict[str, Any]:
         schemas.update(problem.pop("$defs", {}))
         schemas.update(document_schemas())
         schemas["ProblemDetails"] = problem
+        repeatable(made)
         for unused in ("HTTPValidationError", "ValidationError"):
             schemas.pop(unused, None)
         app.openapi_schema = made

@@ -37,6 +37,10 @@ PROBLEMS: Mapping[str, tuple[int, str]] = {
     "method-not-allowed": (405, "This address does not take this method"),
     "conflict": (409, "The change does not fit the present state"),
     "changed-meanwhile": (412, "Someone else changed it meanwhile"),
+    "in-flight": (409, "The first request under this key is still worked on"),
+    "done-before": (409, "The request took effect; its answer was lost"),
+    "key-reused": (422, "The key belongs to another request"),
+    "not-repeatable": (422, "This request takes no key for repeats"),
     "not-signed-in": (401, "Nobody is signed in, and no key was sent"),
     "not-allowed": (403, "This account or key may not do that"),
     "too-often": (429, "More requests than this fluebook takes from one sender"),
@@ -44,6 +48,7 @@ PROBLEMS: Mapping[str, tuple[int, str]] = {
     "not-this-host": (421, "This fluebook does not answer under that name"),
     "bad-request": (400, "The request cannot be understood"),
     "words-missing": (422, "A decision needs its reason"),
+    "not-installed": (501, "This fluebook lacks a part that the answer needs"),
     "failed": (500, "fluebook failed"),
 }
 """Slug -> status and title; the problem's ``type`` is ``/problems/<slug>``."""

@@ -18,7 +18,7 @@ from typing import Any
 
 import sqlite_utils
 
-from ingest.store import audit, outbox
+from ingest.store import audit, outbox, repeats
 from ingest.store.errors import NewerBook, NotABook
 from ingest.store.safekeeping import backup
 from ingest.store.schema import migration_names, migrations
@@ -163,6 +163,18 @@ class Book:
         return connection
 
     @contextmanager
+    def snapshot(self) -> Iterator[sqlite3.Connection]:
+        """Open a connection that sees the book as of one moment, however long it is read."""
+        connection = self._connect()
+        try:
+            connection.execute("PRAGMA query_only = ON")
+            connection.execute("BEGIN")
+            connection.execute("SELECT COUNT(*) FROM setting").fetchone()  # the moment is now
+            yield connection
+        finally:
+            connection.close()
+
+    @contextmanager
     def change(self, who: str) -> Iterator[Change]:
         """Open one change; an exception inside undoes all of it.
 
@@ -183,7 +195,10 @@ class Book:
                 yield self._open
                 if self._open.failed:
                     raise RuntimeError("a part of this change failed, so all of it is undone")
+                ticket = repeats.claim(self._writer, self._open.at)
                 self._writer.execute("COMMIT")
+                if ticket is not None:
+                    ticket.took_effect = True
             except BaseException:
                 if self._writer.in_transaction:
                     self._writer.execute("ROLLBACK")
