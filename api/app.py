@@ -20,7 +20,9 @@ from api.notify import courier_of
 from api.notify.events import describe_events
 from api.pages import accounts as account_pages
 from api.pages import cut, evidence, explain, forms, maps, review, service_form, sign_in, visit
+from api.pages import duty as duty_pages
 from api.pages import jobs as job_pages
+from api.pages import webhooks as webhook_pages
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
 from api.repeats import Repeats, repeatable
@@ -135,6 +137,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         exports,
         accounts,
         account_pages,
+        webhook_pages,
+        duty_pages,
         sign_in,
     ):
         app.include_router(module.router)

@@ -35,6 +35,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "instrument": ("samples.instrument:instrument", "Simulate an instrument on a port of its own."),
     "due": ("api.due_command:due", "List what is due until a month, and parts to pick."),
     "report": ("api.report_command:report", "Write the report of a visit as PDF or HTML."),
+    "visit": ("api.visit_command:visit", "Bring a filled visit folder into a book; hand it in."),
+    "export": ("ingest.export_command:export", "Write readings, points or visits to a file."),
     "verify": ("ingest.book_commands:verify", "Check a book's audit trail and its evidence."),
     "backup": ("ingest.book_commands:backup", "Copy a book, also while a server writes it."),
     "restore": ("ingest.book_commands:restore", "Make a book of a backup, after checking it."),

@@ -57,6 +57,7 @@ PUT    /v1/boilers/by-external-id/{external_id}             IRA
 GET    /v1/visits                                           TIRA
 GET    /v1/readings                                         TIRA
 GET    /v1/firing-points                                    TIRA
+GET    /v1/exports/{kind}.{form}                            TIRA
 GET    /v1/visits/by-external-id/{external_id}              TIRA
 PUT    /v1/visits/by-external-id/{external_id}              IRA
 GET    /v1/visits/{visit_id}/trail                          TIRA
@@ -114,6 +115,13 @@ DELETE /v1/duty/{person_id}                                 RA
 POST   /v1/duty/{person_id}/test                            RA
 GET    /v1/standing-stops                                   TIRA
 POST   /v1/visits/{visit_id}/take-stop                      RA
+GET    /v1/standing-acceptances                             TIRA
+POST   /v1/standing-acceptances                             RA
+GET    /v1/standing-acceptances/{standing_id}               TIRA
+DELETE /v1/standing-acceptances/{standing_id}               RA
+POST   /visits/{visit_id}/stand                             RA
+POST   /standing-acceptances/{standing_id}/end              RA
+
 GET    /webhooks                                            A
 POST   /webhooks                                            A
 GET    /webhooks/undelivered                                A

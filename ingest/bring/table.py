@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from ingest.export.cells import unguarded
 from parsers.grid import DELIMITERS, Row, split_rows
 from parsers.text import decoded, physical_lines
 from parsers.vocabulary import folded, meaning, split_unit
@@ -115,7 +116,7 @@ class Table:
         heading = self.headings.get(role)
         if heading is None or heading.index >= len(row.cells):
             return ""
-        return row.cells[heading.index].strip()
+        return unguarded(row.cells[heading.index].strip())
 
     def problem(self, row: Row, role: str, message: str, expected: str) -> ImportProblem:
         """Return a problem at a row's cell under a role."""

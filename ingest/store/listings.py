@@ -220,6 +220,22 @@ def visit_page(
     return list(_rows(listing, rows)), following
 
 
+def every_row(
+    sql: sqlite3.Connection, listing: Listing, wanted: Wanted, *, superseded: bool = True
+) -> Iterator[Row]:
+    """Yield all visits, readings or points one by one, never all of them at once."""
+    parts, given = where_wanted(wanted)
+    if listing is READING_ROWS and not superseded:
+        parts.append("r.superseded_at IS NULL")
+    rows = sql.execute(
+        f"SELECT {', '.join(listing.columns.values())} {listing.source} "
+        f"WHERE {' AND '.join(parts)} ORDER BY {', '.join(listing.sort(None).columns)}",
+        given,
+    )
+    for row in rows:
+        yield listing.made(dict(zip(listing.columns, row, strict=True)))
+
+
 def place_page(
     sql: sqlite3.Connection,
     listing: Listing,
