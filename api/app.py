@@ -22,6 +22,7 @@ from api.pages import accounts as account_pages
 from api.pages import cut, evidence, explain, forms, maps, review, service_form, sign_in, visit
 from api.pages import duty as duty_pages
 from api.pages import jobs as job_pages
+from api.pages import standing as standing_pages
 from api.pages import webhooks as webhook_pages
 from api.pages.render import page
 from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
@@ -36,6 +37,7 @@ from api.routes import (
     files,
     judging,
     lists,
+    operating,
     photos,
     service,
     sites,
@@ -43,11 +45,13 @@ from api.routes import (
 )
 from api.routes import duty as duty_routes
 from api.routes import jobs as job_routes
+from api.routes import standing as standing_routes
 from api.routes import maps as map_routes
 from api.routes import units as unit_routes
 from api.routes import webhooks as webhook_routes
 from api.schemas import document_schemas
 from api.settings import Settings
+from api.watch import Figures, Watch
 from ingest.intake import Intake
 
 VERSION = "1"
@@ -86,6 +90,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         with courier_of(intake, settings):
             yield
+        # Uvicorn ends this block once the requests under way are answered.
 
     app = FastAPI(
         title="fluebook",
@@ -107,6 +112,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.add_middleware(Repeats, book=intake.book)
     app.add_middleware(Doorkeeper, desk=desk, alone=settings.alone, rate=settings.requests_a_minute)
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
+    figures = app.state.figures = Figures()
+    app.add_middleware(Watch, figures=figures)
     install_problems(app)
     for module in (
         sites,
@@ -140,6 +147,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         webhook_pages,
         duty_pages,
         sign_in,
+        operating,
     ):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
@@ -154,10 +162,6 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         status, title = PROBLEMS[slug]
         detail = f"{title}. Answered with status {status}; the answer's errors name each place."
         return page(request, "problem.html", title=title, heading=slug, detail=detail)
-
-    @app.get("/healthz", include_in_schema=False)
-    def healthy() -> dict[str, str]:
-        return {"status": "up"}
 
     return app
 

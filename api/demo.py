@@ -74,6 +74,9 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
         if made.accepted:
             if moment is not None:
                 moment(visit.started + timedelta(days=3))
+            # Accepted long ago: whoever accepted it had also taken its stop, where it had one.
+            if any(stop.visit_id == visit.id for stop in intake.standing_stops()):
+                intake.take_stop(visit.id, REVIEWER, "looked through")
             intake.accept(visit.id, REVIEWER, "looked through")
 
 

@@ -10,6 +10,8 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
+from api.doorkeeper import principal_of
+from api.pages.duty import stop_view
 from api.pages.facts import NOTHING_BEYOND, in_units
 from api.pages.render import page, shown_for
 from api.pages.show import Shown, day
@@ -21,6 +23,7 @@ from ingest.store.lists import Listed, Wanted
 
 router = APIRouter(include_in_schema=False)
 OPEN_SHOWN = 10
+STOPS_SHOWN = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,8 @@ class RowView:
     site: str
     day: str
     state: str
+    covered: int = 0
+    stands: bool = False
 
 
 def row_view(one: Listed, shown: Shown) -> RowView:
@@ -42,11 +47,14 @@ def row_view(one: Listed, shown: Shown) -> RowView:
     sentence = (
         _(NOTHING_BEYOND) if one.worst_message is None else in_units(one.worst_message, shown)
     )
+    shown_too = 1 if one.worst is not None else 0
     return RowView(
         id=one.visit_id,
         severity=one.worst or "none",
         sentence=sentence,
-        more=max(0, sum(one.flag_counts.values()) - 1),
+        more=max(0, sum(one.flag_counts.values()) - shown_too),
+        covered=one.covered,
+        stands=one.worst is None and one.covered > 0,
         boiler=one.boiler_name or _("Boiler not yet known"),
         site=one.site_name or _("site not yet known"),
         day=day(None if one.started is None else datetime.fromisoformat(one.started)),
@@ -140,9 +148,14 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     unfinished: Sequence[Listed] = ()
     if after is None and severity is None and not asked:
         unfinished = intake.review_list(Wanted(states=("open", "sent_back")), most=OPEN_SHOWN)
+    waiting = intake.standing_stops()
     return page(
         request,
         "review.html",
+        # Whatever is filtered: a stop that nobody took stands on top.
+        waiting=[stop_view(one, shown) for one in waiting[:STOPS_SHOWN]],
+        waiting_count=len(waiting),
+        can_take=principal_of(request.scope).role in ("reviewer", "administrator"),
         title=_("Review"),
         headline=headline(counts),
         severity=severity,

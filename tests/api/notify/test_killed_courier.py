@@ -1,0 +1,159 @@
+"""A server killed with SIGKILL loses no event: whatever was in the outbox arrives afterwards."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from urllib.parse import urlsplit
+from uuid import UUID
+
+import pytest
+
+from ingest.identifiers import new_id
+from ingest.intake import Intake
+from ingest.models import Visit
+from ingest.store import Book
+from ingest.store.webhooks import Subscription
+from tests.api.notify.receiver import Receiver
+
+ENVIRONMENT = {"FLUEBOOK_WEBHOOK_ALLOW_PRIVATE": "yes", "FLUEBOOK_WEBHOOK_TIMEOUT_S": "2"}
+
+
+def serving(book: Path, **more: str) -> tuple[subprocess.Popen[str], str]:
+    command = "from api.command import main; main()"
+    server = subprocess.Popen(
+        [sys.executable, "-c", command, "serve", "--alone", "--port", "0", "--book", str(book)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, **ENVIRONMENT, **more},
+    )
+    assert server.stdout is not None
+    found = re.search(r"http://\S+", server.stdout.readline())
+    assert found is not None
+    return server, found.group(0)
+
+
+def killed(server: subprocess.Popen[str]) -> None:
+    server.send_signal(signal.SIGKILL)
+    server.wait(20)
+    assert server.stdout is not None
+    server.stdout.close()
+
+
+def hand_in(address: str, visit: UUID) -> None:
+    where = urlsplit(address)
+    connection = http.client.HTTPConnection(str(where.hostname), where.port, timeout=30)
+    body = json.dumps({"who": "J. Harrow"})
+    headers = {"content-type": "application/json"}
+    connection.request("POST", f"/v1/visits/{visit}/hand-in", body, headers)
+    assert connection.getresponse().status == 200
+    connection.close()
+
+
+def eventually(true: Callable[[], bool], seconds: float) -> None:
+    until = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < until, "did not happen in time"
+        time.sleep(0.05)
+
+
+def ready(path: Path, url: str, count: int) -> tuple[str, list[UUID]]:
+    ids = [new_id() for _ in range(count)]
+    with Book(path) as book:
+        _, secret = Intake(book).add_webhook(Subscription(url, "", ("visit.handed_in",)), "A")
+        for one in ids:
+            Intake(book).put_visit(Visit(id=one), "J. Harrow")
+    return secret, ids
+
+
+def test_an_event_of_a_server_killed_before_it_was_told_arrives_after_the_restart(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "book.db"
+    with Receiver() as there:
+        secret, visits = ready(path, there.url, 3)
+        server, address = serving(path, FLUEBOOK_DELIVER="no")
+        for one in visits:
+            hand_in(address, one)
+        killed(server)
+        assert there.seen == []
+        server, _ = serving(path)
+        try:
+            eventually(lambda: len(there.seen) >= 3, 20)
+        finally:
+            killed(server)
+        got = [UUID(r.verified(secret)["data"]["visit_id"]) for r in there.seen]
+    assert sorted(got) == sorted(visits)
+
+
+def test_a_server_killed_in_the_middle_of_a_try_sends_the_same_message_again(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "book.db"
+    with Receiver(hang_s=1.0) as there:
+        _, visits = ready(path, there.url, 1)
+        server, address = serving(path)
+        hand_in(address, visits[0])
+        eventually(lambda: len(there.seen) == 1, 10)
+        killed(server)  # the receiver has it, and nobody wrote that down
+        there.hang_s = 0.0
+        server, _ = serving(path)
+        try:
+            eventually(lambda: len(there.seen) == 2, 20)  # after the claim has run out
+        finally:
+            killed(server)
+        assert there.seen[0].message_id == there.seen[1].message_id
+        assert there.seen[0].body == there.seen[1].body
+
+
+def test_the_command_delivers_once_lists_and_replays(tmp_path: Path) -> None:
+    path = tmp_path / "book.db"
+
+    def deliver(*given: str) -> str:
+        command = "from api.command import main; main()"
+        done = subprocess.run(
+            [sys.executable, "-c", command, "deliver", "--book", str(path), *given],
+            capture_output=True,
+            text=True,
+            env={**os.environ, **ENVIRONMENT},
+            check=False,
+            timeout=60,
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    with Receiver(answers=[410]) as there:
+        _, visits = ready(path, there.url, 1)
+        with Book(path) as book:
+            Intake(book).hand_in(visits[0], "J. Harrow")
+        assert "dead: 1" in deliver("--once")
+        assert "visit.handed_in" in deliver("--dead")
+        with Book(path) as book:
+            intake = Intake(book)
+            (hook,) = intake.webhooks()
+            intake.change_webhook(hook.id, Subscription(there.url, "", hook.asked.events), "A")
+        assert "delivered: 1, dead: 0" in deliver("--replay", "all", "--once")
+
+
+@pytest.mark.parametrize("given", [["--replay", "nonsense"], ["--no-such-option"]])
+def test_wrong_usage_of_the_command_ends_with_64(tmp_path: Path, given: list[str]) -> None:
+    with Book(tmp_path / "book.db"):
+        pass
+    done = subprocess.run(
+        [
+            *(sys.executable, "-c", "from api.command import main; main()", "deliver", *given),
+            *("--book", str(tmp_path / "book.db")),
+        ],
+        capture_output=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 64
