@@ -1,7 +1,8 @@
 """A visit on disk: a folder, one reading file, or a folder of folders, as cases to judge.
 
 ``visit.json``, ``boiler.json`` and ``plan.toml`` are optional beside the reading files, except that
-a lone reading file needs a boiler. What had to be taken for granted is kept in ``Case.assumed``.
+a lone reading file needs a boiler. ``job.toml``, in the visit's folder or beside the folders of a
+plant's visits, says what they share. What had to be taken for granted is kept in ``Case.assumed``.
 """
 
 from __future__ import annotations
@@ -11,9 +12,18 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ingest.documents import DocumentError, DocumentProblem, boiler_from, read_json_file, visit_from
+from ingest.documents import (
+    JOB,
+    DocumentError,
+    DocumentProblem,
+    boiler_from,
+    read_job,
+    read_json_file,
+    visit_from,
+)
 from ingest.judgement import Case, EarlierVisit
 from ingest.models import Boiler, Limits, Visit
+from ingest.service.job import Job, with_job
 from ingest.service.models import ServiceRecord
 from ingest.service.office import office_plans, plan_named
 from ingest.service.plans import Plan, parse_plan
@@ -30,7 +40,7 @@ from parsers.model import Phase, Reading
 from parsers.points import FiringPoint
 
 PLAN = "plan.toml"
-DOCUMENTS = frozenset({"visit.json", "boiler.json", "limits.json", PLAN})
+DOCUMENTS = frozenset({"visit.json", "boiler.json", "limits.json", PLAN, JOB})
 NOT_READINGS = frozenset(
     {".pdf", ".jpg", ".jpeg", ".png", ".heic", ".gif", ".webp", ".md", ".html", ".mp4", ".docx"}
 )
@@ -119,7 +129,7 @@ def case_at(
     Raises
     ------
     DocumentError
-        If visit.json or boiler.json cannot be used, or no boiler is stated.
+        If visit.json, boiler.json or job.toml cannot be used, or no boiler is stated.
     ReadError
         If a reading file cannot be read or its readings cannot be put to firing points.
     PlanError, FileNotFoundError
@@ -142,7 +152,7 @@ def case_at(
     earlier = earlier_visits(earlier_at, unit, stated, assumed) if earlier_at else []
     return Case(
         boiler=unit,
-        visit=visit,
+        visit=with_job(visit, _job(path)),
         points=points,
         history=earlier,
         company_limits=company,
@@ -162,6 +172,14 @@ def _plan(
     if record.plan is not None:
         return plan_named(known, record.plan, record.plan_version)
     return known.get(boiler.plans[0]) if len(boiler.plans) == 1 else None
+
+
+def _job(path: Path) -> Job | None:
+    """Return the job beside a visit: in its folder, else beside its folder."""
+    for folder in (path, path.parent) if path.is_dir() else (path.parent,):
+        if (folder / JOB).is_file():
+            return read_job(folder / JOB)
+    return None
 
 
 def _boiler(path: Path, stated: Path | None) -> Boiler:
@@ -207,7 +225,7 @@ def points_of(
                 raise
             assumed.append(f"{file.name} holds no readings and is left out.")
             continue
-        phase = stated.phase or _phase_of(file) or visit.phase
+        phase = stated.phase or phase_in_name(file) or visit.phase
         whole += [
             r if r.phase or phase is None else replace(r, phase=phase) for r in result.readings
         ]
@@ -230,7 +248,8 @@ def points_of(
     )
 
 
-def _phase_of(file: Path) -> Phase | None:
+def phase_in_name(file: Path) -> Phase | None:
+    """Return the phase that a file's name says, None where it says none or two."""
     found = {phase for pattern, phase in _PHASE_IN_NAME if pattern.search(file.stem)}
     return found.pop() if len(found) == 1 else None
 

@@ -15,10 +15,9 @@ from uuid import UUID
 from ingest.identifiers import new_id
 from ingest.intake_cuts import Cuts
 from ingest.intake_handled import HandledFlags, Said
-from ingest.intake_jobs import Jobs, refuse_other_plant
+from ingest.intake_jobs import Jobs
 from ingest.intake_judging import (
     PROGRAM_VERSION,
-    at_home,
     boiler_and_site,
     history,
     judge_open,
@@ -34,13 +33,16 @@ from ingest.intake_notices import Notices
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
 from ingest.intake_shapes import (
     OPEN_STATES,
-    Doc,
+    Decided,
     FileTaken,
     Kept,
+    Signing,
     Statement,
     VisitView,
     WordsMissing,
 )
+from ingest.intake_standing import StandingAcceptances, end_by_part_change
+from ingest.intake_taking import Taking, VisitTaken, must_be_open, with_id
 from ingest.judgement import Judgement
 from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
 from ingest.store import audit, cuts, jobs, judgements, lists, places, readings, settings, visits
@@ -53,13 +55,16 @@ from parsers import Reading, ReadOptions, read
 __all__ = [
     "OPEN_STATES",
     "PROGRAM_VERSION",
+    "Decided",
     "FileTaken",
     "Intake",
     "Kept",
     "NotAPicture",
     "PhotoTaken",
     "Said",
+    "Signing",
     "Statement",
+    "VisitTaken",
     "VisitView",
     "WordsMissing",
 ]
@@ -68,7 +73,7 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
+class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts, StandingAcceptances, Taking):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:
@@ -80,7 +85,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
         self, site: Site, who: str, *, owner: str = "", expected_version: int | None = None
     ) -> Kept[Site]:
         """Write a site; the same document again changes nothing."""
-        site = _with_id(site)
+        site = with_id(site)
         with self.book.change(who) as change:
             version = places.put_site(change, site, owner, expected_version)
         return Kept(site, version)
@@ -95,7 +100,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
         NotFound
             If the site it names is not in the book.
         """
-        boiler = _with_id(boiler)
+        boiler = with_id(boiler)
         with self.book.change(who) as change:
             if boiler.site_id is None and boiler.site_external_id is not None:
                 site = places.by_external_id(change.sql, "site", boiler.site_external_id, owner)
@@ -103,6 +108,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
                     raise NotFound("site", boiler.site_external_id)
                 boiler = boiler.model_copy(update={"site_id": site})
             version = places.put_boiler(change, boiler, owner, expected_version)
+            end_by_part_change(change, boiler.id)
             if boiler.external_id is not None:
                 for row in visits.unassigned(change.sql, boiler.external_id, owner):
                     self._assign(change, row, boiler, owner)
@@ -130,48 +136,6 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
             settings.put_company_limits(change, limits)
 
     # Visits
-
-    def put_visit(
-        self,
-        visit: Visit,
-        who: str,
-        *,
-        owner: str = "",
-        expected_version: int | None = None,
-        imported: bool = False,
-    ) -> Kept[Visit]:
-        """Open a visit or change its document; the same document again changes nothing.
-
-        Raises
-        ------
-        NotFound
-            If the boiler it names is not in the book.
-        StateConflict
-            If it is handed in or accepted.
-        """
-        visit = _with_id(visit)
-        with self.book.change(who) as change:
-            visit = at_home(change.sql, visit, owner)
-            row = None
-            if visits.exists(change.sql, visit.id):
-                row = visits.visit_row(change.sql, visit.id)
-                if row.visit == visit:
-                    return Kept(visit, row.version)
-                _must_be_open(row)
-                visits.check_version(row, expected_version)
-            version = visits.write_visit(
-                change, visit, owner=owner, imported=imported, previous=row
-            )
-            stored = visits.visit_row(change.sql, visit.id)
-            if visit.job_id is not None:
-                refuse_other_plant(change, stored, jobs.job(change.sql, visit.job_id)[0])
-            judge_open(change, stored)
-            change.record(
-                "visit_changed" if row else "visit_opened",
-                f"visit:{visit.id}",
-                {"document": visit.model_dump(mode="json", exclude_none=True)},
-            )
-        return Kept(visit, version)
 
     def _assign(self, change: Change, row: VisitRow, boiler: Boiler, owner: str) -> None:
         """Put a visit that waited under its boiler, and judge it by what is now known."""
@@ -213,7 +177,9 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
         """
         row = visits.visit_row(self.book.reader, visit_id)
         boiler, site = boiler_and_site(self.book.reader, row.visit)
-        options = options or ReadOptions(maps=self.maps())
+        options = options or ReadOptions()
+        if options.map is None and not options.maps:
+            options = replace(options, maps=self.maps())
         if options.site_zone is None:
             zone = (boiler.zone if boiler else None) or (site.zone if site else None)
             options = replace(options, site_zone=zone)
@@ -233,7 +199,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
                     return FileTaken(
                         there.id, result, len(whole), points, judgement, row.version, True
                     )
-            _must_be_open(row)
+            must_be_open(row)
             visits.check_version(row, expected_version)
             sha256 = readings.keep_evidence(change, data)
             attachment = readings.attach(
@@ -257,60 +223,6 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
                 },
             )
         return FileTaken(attachment, result, len(whole), points, judgement, version)
-
-    def add_readings(
-        self,
-        visit_id: UUID,
-        given: Sequence[tuple[UUID | None, Reading]],
-        who: str,
-        *,
-        expected_version: int | None = None,
-    ) -> tuple[list[UUID], Judgement, int]:
-        """Take typed or posted readings into a visit: all or none.
-
-        Ids made by the sender make a repeat harmless. Returns the ids in order, the visit's
-        judgement with them, and its version.
-
-        Raises
-        ------
-        parsers.PointsUnclear
-            If a reading has no firing rate or phase and the visit states none.
-        StateConflict
-            If the visit is not open, or an id is taken by another reading.
-        """
-        with self.book.change(who) as change:
-            row = visits.visit_row(change.sql, visit_id)
-            boiler, _ = boiler_and_site(change.sql, row.visit)
-            whole = stated([r for _, r in given], Statement(), row.visit, boiler, "readings")
-            pairs = [
-                (identity or new_id(), reading)
-                for (identity, _), reading in zip(given, whole, strict=True)
-            ]
-            known = readings.known_ids(change.sql, [identity for identity, _ in pairs])
-            fresh: list[tuple[UUID, Reading]] = []
-            for identity, reading in pairs:
-                document = readings.identity(visit_id, reading)
-                if identity not in known:
-                    fresh.append((identity, reading))
-                    known[identity] = document  # the same id twice in one message, too
-                elif known[identity] != document:
-                    raise StateConflict(f"the id {identity} is taken by another reading")
-            ids = [identity for identity, _ in pairs]
-            if not fresh:
-                return ids, present(change.sql, row)[1], row.version
-            _must_be_open(row)
-            visits.check_version(row, expected_version)
-            before = [k.reading for k in readings.readings(change.sql, visit_id)]
-            digest = readings.add_readings(change, visit_id, fresh, None)
-            live = [*before, *(r for _, r in fresh)]
-            _, judgement = judge_open(change, row, live=live)
-            version = visits.touch(change, row)
-            change.record(
-                "readings_added",
-                f"visit:{visit_id}",
-                {"ids": [str(i) for i, _ in fresh], "readings_sha256": digest},
-            )
-        return ids, judgement, version
 
     def bring_visit(
         self,
@@ -347,7 +259,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
                 raise StateConflict(
                     f"the visit {visit.external_id!r} is in the book with other readings"
                 )
-            visit = _with_id(visit)
+            visit = with_id(visit)
             assert visit.id is not None
             visits.write_visit(change, visit, owner=owner, imported=True, previous=None)
             sha256 = readings.keep_evidence(change, data)
@@ -398,7 +310,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
                     "or dropping the stretch"
                 )
             row = visits.visit_row(change.sql, visit_id)
-            _must_be_open(row)
+            must_be_open(row)
             visits.check_version(row, expected_version)
             digest = None
             if new is None:
@@ -430,7 +342,7 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
         _words(why, "why the file is withdrawn")
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
-            _must_be_open(row)
+            must_be_open(row)
             there = [a for a in readings.attachments(change.sql, visit_id) if a.id == attachment_id]
             if not there or there[0].withdrawn_at is not None:
                 raise NotFound("file", attachment_id)
@@ -447,37 +359,57 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
     # From open to accepted
 
     def hand_in(
-        self, visit_id: UUID, who: str, *, expected_version: int | None = None
+        self,
+        visit_id: UUID,
+        who: str,
+        *,
+        expected_version: int | None = None,
+        sign: Signing | None = None,
     ) -> tuple[Judgement, int]:
-        """Hand a visit in: its judgement is frozen with the limits and the rules it was made by."""
+        """Hand a visit in: its judgement is frozen with the limits and the rules it was made by.
+
+        What ``sign`` returns (the name as printed, the report signed) stands in the trail's line.
+        """
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             visits.check_version(row, expected_version)
-            _must_be_open(row)
+            must_be_open(row)
             judgement, limits, plan = judged(change.sql, row, live_points(change.sql, visit_id))
+            signed = sign(change, Decided(judgement, limits.snapshot, plan)) if sign else {}
             frozen = judgements.write_judgement(
                 change, visit_id, "hand_in", judgement, limits, PROGRAM_VERSION, plan=plan
             )
             frozen |= jobs.freeze(change, visit_id)
             version = visits.set_state(change, row, "handed_in")
+            end_by_part_change(change, row.visit.boiler_id)
             change.record(
                 "handed_in",
                 f"visit:{visit_id}",
-                {**frozen, "worst": judgement.worst},
+                {**frozen, "worst": judgement.worst, **signed},
             )
         return judgement, version
 
     def accept(
-        self, visit_id: UUID, who: str, note: str = "", *, expected_version: int | None = None
+        self,
+        visit_id: UUID,
+        who: str,
+        note: str = "",
+        *,
+        expected_version: int | None = None,
+        sign: Signing | None = None,
     ) -> int:
-        """Accept a handed-in visit; one with a stop or fix needs words that say why."""
+        """Accept a handed-in visit; one with a stop or fix needs words that say why.
+
+        What ``sign`` returns stands in the trail's line, as at hand-in.
+        """
         with self.book.change(who) as change:
             row = self._for_review(change, visit_id, expected_version)
             _, judgement = present(change.sql, row)
             if judgement.worst in ("stop", "fix"):
                 _words(note, f"why a visit with a {judgement.worst} finding is accepted")
+            signed = sign(change, None) if sign else {}
             version = visits.set_state(change, row, "accepted")
-            change.record("accepted", f"visit:{visit_id}", {"note": note})
+            change.record("accepted", f"visit:{visit_id}", {"note": note, **signed})
         return version
 
     def send_back(
@@ -564,7 +496,8 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
     def review_list(
         self, wanted: lists.Wanted = lists.Wanted(), *, after: str | None = None, most: int = 40
     ) -> list[lists.Listed]:
-        """Return visits worst first, then oldest."""
+        """Return visits worst first, then oldest; what stands accepted does not count."""
+        self.expire_standings()
         return lists.review_list(self.book.reader, wanted, after=after, most=most)
 
     def counts(self, wanted: lists.Wanted = lists.Wanted()) -> Mapping[Severity | None, int]:
@@ -584,17 +517,6 @@ class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts):
                 "accepted or sent back"
             )
         return row
-
-
-def _with_id(document: Doc) -> Doc:
-    return document if document.id else document.model_copy(update={"id": new_id()})
-
-
-def _must_be_open(row: VisitRow) -> None:
-    if row.state not in OPEN_STATES:
-        raise StateConflict(
-            f"the visit is {row.state.replace('_', ' ')}; send it back before changing it"
-        )
 
 
 def _words(text: str, what: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, Generic, TypeVar
 from uuid import UUID
@@ -12,6 +12,8 @@ from ingest.judgement import EarlierVisit, Judgement
 from ingest.limits import LimitSet
 from ingest.models import Boiler, Site, Visit, VisitState
 from ingest.service.job import Job, with_job
+from ingest.service.plans import Plan
+from ingest.store.book import Change
 from ingest.store.judgements import KeptJudgement
 from ingest.store.readings import Attachment, KeptReading
 from parsers import FiringPoint, LineRange, Phase, ReadResult
@@ -32,6 +34,19 @@ class Kept(Generic[Doc]):
 
     document: Doc
     version: int
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """A judgement as hand-in freezes it: with its limits and the plan it was made by."""
+
+    judgement: Judgement
+    limits: Mapping[str, Any]
+    plan: Plan | None
+
+
+Signing = Callable[[Change, Decided | None], Mapping[str, Any]]
+"""Called inside a hand-in or an acceptance: what is signed, for the line of the trail."""
 
 
 @dataclass(frozen=True, slots=True)

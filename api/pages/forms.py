@@ -12,9 +12,11 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from api.acts import report_signing
+from api.file_options import read_options_from
 from api.pages.visit import visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
-from api.routes.files import is_log, statement_from, uploaded
+from api.routes.files import is_log, response_time_from, statement_from, uploaded
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, signer
 from ingest.intake import Intake, Said, WordsMissing
@@ -27,7 +29,7 @@ _LOG_FROM = 20
 """Readings without a rate from which on a file is rather a log than a list of snapshots."""
 
 
-async def _done_or_said(
+async def done_or_said(
     request: Request,
     intake: Intake,
     visit_id: UUID,
@@ -63,10 +65,12 @@ async def _done_or_said(
     return await run_in_threadpool(shown)
 
 
-async def _words(request: Request) -> tuple[str, str]:
+async def _words(request: Request) -> tuple[str, str, str]:
+    """Return who acts, the words given, and the name as printed under the report."""
     async with request.form() as form:
         who = signer(request, str(form.get("who") or "")[:100])
-        return who, str(form.get("why") or "").strip()[:1000]
+        why = str(form.get("why") or "").strip()[:1000]
+        return who, why, str(form.get("printed_name") or "").strip()[:100]
 
 
 def _named(who: str) -> str:
@@ -85,17 +89,22 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
     def change() -> object:
         if is_log(fields):
             # Which phase its stretches are is asked on the cut: the form's choice is for readings.
-            cut, _ = intake.add_log(visit_id, data, name, who)
+            seconds = response_time_from(fields)
+            options = read_options_from(fields)
+            cut, _ = intake.add_log(
+                visit_id, data, name, who, options=options, response_time=seconds
+            )
             logs.append(cut.attachment.id)
             return cut
         statement = statement_from(fields)
         try:
-            return intake.add_file(visit_id, data, name, who, statement=statement)
+            options = read_options_from(fields)
+            return intake.add_file(visit_id, data, name, who, statement=statement, options=options)
         except PointsUnclear as error:
             raise _perhaps_a_log(error, name) from error
 
     title = f"{name} was not taken"
-    return await _done_or_said(
+    return await done_or_said(
         request, intake, visit_id, change, title, lambda: f"/logs/{logs[0]}" if logs else "#why"
     )
 
@@ -124,7 +133,7 @@ async def add_picture(request: Request, visit_id: UUID, intake: IntakeOf) -> Res
         return taken(intake, visit_id, data, name, who, caption=caption)
 
     title = f"{name} was not taken"
-    return await _done_or_said(request, intake, visit_id, change, title, "#photos")
+    return await done_or_said(request, intake, visit_id, change, title, "#photos")
 
 
 @router.post("/handled")
@@ -136,7 +145,7 @@ async def handled(request: Request, visit_id: UUID, intake: IntakeOf) -> Respons
     words = {k.removeprefix("done."): v for k, v in entries.items() if k.startswith("done.")}
     was = {flag: entries.get(f"was.{flag}", "") for flag in words}
     said = [Said(f, w, was[f]) for f, w in words.items() if w.strip() != was[f].strip()]
-    return await _done_or_said(
+    return await done_or_said(
         request,
         intake,
         visit_id,
@@ -150,12 +159,13 @@ async def handled(request: Request, visit_id: UUID, intake: IntakeOf) -> Respons
 @router.post("/hand-in")
 async def hand_in(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Hand the visit in."""
-    who, _ = await _words(request)
-    return await _done_or_said(
+    who, _, printed = await _words(request)
+    sign = report_signing(request, intake, visit_id, printed)
+    return await done_or_said(
         request,
         intake,
         visit_id,
-        lambda: intake.hand_in(visit_id, _named(who)),
+        lambda: intake.hand_in(visit_id, _named(who), sign=sign),
         "The visit was not handed in",
         "",
     )
@@ -164,12 +174,13 @@ async def hand_in(request: Request, visit_id: UUID, intake: IntakeOf) -> Respons
 @router.post("/accept")
 async def accept(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Accept the visit."""
-    who, why = await _words(request)
-    return await _done_or_said(
+    who, why, printed = await _words(request)
+    sign = report_signing(request, intake, visit_id, printed)
+    return await done_or_said(
         request,
         intake,
         visit_id,
-        lambda: intake.accept(visit_id, _named(who), why),
+        lambda: intake.accept(visit_id, _named(who), why, sign=sign),
         "The visit was not accepted",
         "",
     )
@@ -178,8 +189,8 @@ async def accept(request: Request, visit_id: UUID, intake: IntakeOf) -> Response
 @router.post("/send-back")
 async def send_back(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Send the visit back."""
-    who, why = await _words(request)
-    return await _done_or_said(
+    who, why, _ = await _words(request)
+    return await done_or_said(
         request,
         intake,
         visit_id,

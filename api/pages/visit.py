@@ -10,10 +10,12 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
+from api.doorkeeper import principal_of
 from api.pages.facts import FileView, file_view, origins, visit_given
 from api.pages.render import page, shown_for
 from api.pages.service_view import service_groups
-from api.pages.show import day
+from api.pages.show import Shown, day
+from api.pages.standing_view import StandingView, standing_view
 from api.problems import ErrorItem
 from api.routes.shared import IntakeOf, plans_of
 from ingest.intake import Intake, VisitView
@@ -37,6 +39,8 @@ _HAPPENED = {
     "accepted": "accepted",
     "sent_back": "sent back",
     "judged_again": "judged again",
+    "accepted_together": "accepted together with others",
+    "job_changed": "its job changed",
     "photo_added": "picture added",
     "cut_corrected": "cut corrected of",
     "cut_confirmed": "firing points taken from",
@@ -86,6 +90,21 @@ def done_about(view: VisitView) -> dict[str, Handled]:
     """Return what was done about each finding, by the flag's id."""
     found = ((f.id, view.visit.done_about(f.id, f.rule)) for f in view.judgement.flags)
     return {identity: done for identity, done in found if done is not None}
+
+
+def _standing(intake: Intake, view: VisitView, shown: Shown) -> dict[str, StandingView]:
+    """Return what covers the findings, by the flag's id."""
+    if view.visit.id is None:
+        return {}
+    found = intake.covered_flags(view.visit.id)
+    flags = view.judgement.flags
+    return {flags[n].id: standing_view(one, shown) for n, one in found.items() if n < len(flags)}
+
+
+def _can_stand(request: Request, view: VisitView) -> bool:
+    """Return whether the reader may let a finding of this visit stand."""
+    may = principal_of(request.scope).role in ("reviewer", "administrator")
+    return may and view.visit.boiler_id is not None
 
 
 def plan_of_view(request: Request, intake: Intake, view: VisitView) -> Plan | None:
@@ -142,17 +161,21 @@ def visit_page(
         day=day(view.visit.started),
         fuel=fuel,
         state=view.state,
-        technician=view.visit.technician,
+        job=view.visit.job_id,
+        technician=view.whole.technician,
         problem_title=problem_title,
         problems=problems,
         files=_files(intake, view),
         plan=plan,
-        service=service_groups(view.visit, plan, shown),
+        service=service_groups(view.whole, plan, shown),
         photos=_photos(view),
         max_photo=MAX_PHOTO // (1024 * 1024),
         trail=[_happened(line) for line in lines],
         done=done_about(view),
+        printed_name=principal_of(request.scope).printed_name,
         said=said or {},
+        standing=_standing(intake, view, shown),
+        can_stand=_can_stand(request, view),
         **visit_given(
             boiler,
             view.points,

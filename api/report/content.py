@@ -260,7 +260,6 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
     for act in ("handed_in", "accepted", "sent_back"):
         found = [s for s in given.signatures if s.act == act]
         for s in found:
-            chain = [(t("Line of the audit chain"), s.chain_sha256)] if s.chain_sha256 else []
             other = (
                 t("another content than this one") if s.report_sha256 not in ("", digest) else ""
             )
@@ -273,10 +272,9 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
                         (t("Time"), words.time(s.time)),
                         (
                             t("Content signed"),
-                            s.report_sha256 or t("no report was made before this act"),
+                            s.report_sha256 or t("no report was kept with this act"),
                         ),
                         *([(t("Mind"), other)] if other else []),
-                        *chain,
                         *([(t("Note"), s.note)] if s.note else []),
                     ],
                 )

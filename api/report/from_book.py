@@ -1,24 +1,24 @@
-"""A report of a visit in a book, and its line in the audit chain.
+"""A report of a visit in a book, its line in the audit chain, and what hand-in and acceptance sign.
 
-The report's time is that of the last change of the visit, never the clock's: the same visit gives
-the same bytes. Each content that is new gets one ``report_made`` line with its SHA-256; a later
-report names the one before it.
+The report's time is that of the last change of the visit that is no act, never the clock's: the
+same visit gives the same bytes. Each content that is new gets one ``report_made`` line with its
+SHA-256; a later report names the one before it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Literal
 from uuid import UUID
 
-from api.report.content import content
-from api.report.given import Evidence, Photo, Replaced, ReportInput, ReportOptions, Signature
+from api.report.given import Evidence, Photo, ReportInput, ReportOptions, Signature
 from api.report.html import report_html
+from api.report.numbers import MADE, Numbered, moment_of, numbered
 from api.report.pdf import report_pdf
 from api.report.pictures import can_be_set
-from ingest.intake import PROGRAM_VERSION, Intake, VisitView
+from ingest.intake import PROGRAM_VERSION, Decided, Intake, Signing, VisitView
 from ingest.models import Boiler
 from ingest.service.findings import open_findings
 from ingest.service.office import plan_named
@@ -29,11 +29,12 @@ from ingest.service.rules import (
     with_service,
     without_service,
 )
+from ingest.store.book import Change
 
-MADE = "report_made"
-"""Action of the line in the audit chain."""
+__all__ = ["MADE", "MadeReport", "make_report", "report_input", "signing"]
 
 Face = Literal["pdf", "html"]
+_NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +46,13 @@ class MadeReport:
     report_id: str
 
 
-def _moment(line: Mapping[str, Any]) -> datetime:
-    return datetime.fromisoformat(str(line["at"]).replace("Z", "+00:00"))
-
-
 def report_input(
-    intake: Intake, view: VisitView, plans: Mapping[str, Plan], *, company: str = ""
+    intake: Intake,
+    view: VisitView,
+    plans: Mapping[str, Plan],
+    *,
+    company: str = "",
+    deciding: Decided | None = None,
 ) -> ReportInput:
     """Return what a visit's report says, from the book alone.
 
@@ -65,6 +67,8 @@ def report_input(
         nowhere leaves most of the service part not judged, which the report says.
     company : str
         Name at its head.
+    deciding : Decided or None
+        The judgement that is being frozen; the book's own if absent.
     """
     visit, boiler = view.whole, view.boiler or Boiler(name="not yet assigned")
     decided = [j for j in view.judgements if j.kind != "again"][-1]
@@ -75,23 +79,22 @@ def report_input(
     if plan is None and record is not None and record.plan is not None:
         plan = plan_named(plans, record.plan, record.plan_version)
     records = [v.service for v in view.before if v.service is not None]
-    judgement = view.judgement
+    judgement = view.judgement if deciding is None else deciding.judgement
     if not holds_service(judgement) or (plan is not None and lacks_plan(judgement)):
         # Judged when no plan was at hand: the readings' judgement stays, the service part's is new.
         readings = without_service(judgement)
         judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=view.before)
-    trail = [line for line in intake.trail(_id(view)) if line["action"] != MADE]
     standing = [a for a in view.attachments if a.withdrawn_at is None]
     photos = _photos(intake, standing)
     pictured = {p.sha256 for p in photos}
     return ReportInput(
-        report_id=f"{_id(view)}/{len(trail)}",
-        made=_moment(trail[-1]),
+        report_id=str(_id(view)),
+        made=_NO_TIME,
         boiler=boiler,
         visit=visit,
         points=view.points,
         judgement=judgement,
-        limits=decided.limits,
+        limits=decided.limits if deciding is None else deciding.limits,
         site=view.site,
         company=company or None,
         plan=plan,
@@ -101,8 +104,8 @@ def report_input(
             Evidence(a.name, a.sha256, a.size, a.kind) for a in standing if a.sha256 not in pictured
         ],
         photos=photos,
-        signatures=_signatures(trail, intake.trail(_id(view))),
-        program_version=PROGRAM_VERSION,
+        signatures=_signatures(intake.trail(_id(view))),
+        program_version=decided.program_version if deciding is None else PROGRAM_VERSION,
     )
 
 
@@ -127,30 +130,56 @@ def _photos(intake: Intake, attachments: Sequence[Any]) -> list[Photo]:
     return found
 
 
-def _signatures(
-    trail: Sequence[Mapping[str, Any]], whole: Sequence[Mapping[str, Any]]
-) -> list[Signature]:
-    """Return hand-in, acceptance and sending back, with the content that stood at that time."""
+def _signatures(trail: Sequence[Mapping[str, Any]]) -> list[Signature]:
+    """Return hand-in, acceptance and sending back, each with the content that it signed."""
     found = []
     for line in trail:
         action = line["action"]
         if action not in ("handed_in", "accepted", "sent_back"):
             continue
         details = line["details"]
-        before = [r for r in whole if r["action"] == MADE and r["seq"] < line["seq"]]
-        signed = before[-1]["details"]["content_sha256"] if before else ""
         found.append(
             Signature(
                 act=action,
                 account=str(line["who"]),
-                name=str(details.get("name") or line["who"]),
-                time=_moment(line),
-                report_sha256=str(signed),
-                chain_sha256=str(line["hash"]),
+                name=str(details.get("printed_name") or line["who"]),
+                time=moment_of(line),
+                report_sha256=str(details.get("report_sha256") or ""),
                 note=str(details.get("note") or details.get("words") or "") or None,
             )
         )
     return found
+
+
+def signing(
+    intake: Intake,
+    visit_id: UUID,
+    plans: Mapping[str, Plan],
+    *,
+    printed_name: str = "",
+    options: ReportOptions | None = None,
+    company: str = "",
+) -> Signing:
+    """Return what a hand-in or an acceptance does beside its own: it keeps and signs the report.
+
+    The line of the act then holds the name as printed, the report's number and the SHA-256 of its
+    content; the report itself gets its ``report_made`` line before it, all in one change.
+    """
+
+    def sign(change: Change, deciding: Decided | None) -> Mapping[str, Any]:
+        view = intake.visit(visit_id)
+        given = report_input(intake, view, plans, company=company, deciding=deciding)
+        made = numbered(given, options or ReportOptions(), intake.trail(visit_id), visit_id)
+        _keep(change, visit_id, made)
+        signed = {"report_id": made.given.report_id, "report_sha256": made.content_sha256}
+        return {**signed, "printed_name": printed_name.strip() or change.who}
+
+    return sign
+
+
+def _keep(change: Change, visit_id: UUID, made: Numbered) -> None:
+    if not made.kept:
+        change.record(MADE, f"visit:{visit_id}", made.details)
 
 
 def make_report(
@@ -177,35 +206,13 @@ def make_report(
     """
     chosen = options or ReportOptions()
     given = report_input(intake, intake.visit(visit_id), plans, company=company)
-    setting = f"{chosen.units} {chosen.language}"
-    lines = [
-        line
-        for line in intake.trail(visit_id)
-        if line["action"] == MADE and line["details"].get("setting") == setting
-    ]
-    known = next((r for r in reversed(lines) if r["details"]["report_id"] == given.report_id), None)
-    before = lines if known is None else [r for r in lines if r["seq"] < known["seq"]]
-    given = replace(given, replaces=_replaced(before))
-    digest = content(given, chosen).sha256
-    if known is not None and digest != known["details"]["content_sha256"]:
-        # The visit is the same and yet the report differs: an earlier visit or a plan was changed.
-        given = replace(given, replaces=_replaced([known]))
-        digest = content(given, chosen).sha256
-        known = None
-    if known is None and keep:
-        details = {"report_id": given.report_id, "content_sha256": digest, "setting": setting}
+    made = numbered(given, chosen, intake.trail(visit_id), visit_id)
+    if keep and not made.kept:
         with intake.book.change(who) as change:
-            change.record(MADE, f"visit:{visit_id}", details)
+            _keep(change, visit_id, made)
     if face == "pdf":
-        data = report_pdf(given, chosen)
+        data = report_pdf(made.given, chosen)
     else:
-        made = report_html(given, chosen, stylesheet_at=stylesheet_at, photos_at=photos_at)
-        data = made.encode("utf-8")
-    return MadeReport(data, digest, given.report_id)
-
-
-def _replaced(lines: Sequence[Mapping[str, Any]]) -> Replaced | None:
-    if not lines:
-        return None
-    details = lines[-1]["details"]
-    return Replaced(details["report_id"], details["content_sha256"], _moment(lines[-1]))
+        text = report_html(made.given, chosen, stylesheet_at=stylesheet_at, photos_at=photos_at)
+        data = text.encode("utf-8")
+    return MadeReport(data, made.content_sha256, made.given.report_id)

@@ -43,7 +43,6 @@ class Signature:
     name: str
     time: datetime
     report_sha256: str
-    chain_sha256: str | None = None
     note: str | None = None
 
 

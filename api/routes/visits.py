@@ -9,7 +9,9 @@ from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.acts import report_signing
 from api.posted import PostedReadings, readings_from
+from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
     Expected,
@@ -19,6 +21,7 @@ from api.routes.shared import (
     Who,
     adopt_plan,
     decider,
+    document_answer,
     kept_answer,
     same_id,
     tagged,
@@ -26,15 +29,15 @@ from api.routes.shared import (
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from api.shapes import listed_json, visit_json
-from ingest.documents import visit_from
-from ingest.intake import Said
+from ingest.intake import Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
 from ingest.store.lists import Wanted
 
 router = APIRouter(prefix="/v1", tags=["visits"])
-_VISIT = answer_of(200, "Visit", "The visit as kept.")
-_MADE = answer_of(201, "Visit", "The visit as kept.")
+_KEPT = "The visit as kept; with ids and judgement where the body carried readings."
+_VISIT = answer_of(200, "Visit", _KEPT, "VisitTaken")
+_MADE = answer_of(201, "Visit", _KEPT, "VisitTaken")
 FLAGGED: tuple[Severity, ...] = ("stop", "fix", "check")
 
 
@@ -47,6 +50,11 @@ class Decision(BaseModel):
         default="",
         max_length=100,
         description="The person that a key acts for; whoever signed in signs with their own name.",
+    )
+    printed_name: str = Field(
+        default="",
+        max_length=100,
+        description="As under the report; the account's own printed name, or `who`, if absent.",
     )
     why: str = Field(default="", max_length=1000)
 
@@ -84,22 +92,25 @@ class HandledAnswer(BaseModel):
     "/visits",
     summary="Open a visit",
     status_code=201,
-    openapi_extra=body_of("Visit"),
+    openapi_extra=body_of("VisitWithReadings"),
     responses=_MADE,
 )
 def make_visit(
     body: JsonObject, request: Request, intake: IntakeOf, who: Who, owner: Owner
 ) -> JSONResponse:
-    """Open a visit; without an id one is made for it."""
-    visit = visit_from(body, "body")
-    adopt_plan(request, intake, visit, who)
-    return kept_answer(intake.put_visit(visit, who, owner=owner), 201, "/v1/visits")
+    """Open a visit; without an id one is made for it. It may carry its readings."""
+    posted = posted_visit(body)
+    adopt_plan(request, intake, posted.visit, who)
+    if posted.readings is None:
+        return kept_answer(intake.put_visit(posted.visit, who, owner=owner), 201, "/v1/visits")
+    taken = intake.take_visit(posted.visit, posted.readings, who, owner=owner)
+    return _taken(taken, 201, "/v1/visits")
 
 
 @router.put(
     "/visits/{visit_id}",
     summary="Open or change a visit",
-    openapi_extra=body_of("Visit"),
+    openapi_extra=body_of("VisitWithReadings"),
     responses=_VISIT,
 )
 def put_visit(
@@ -111,10 +122,31 @@ def put_visit(
     owner: Owner,
     expected: Expected,
 ) -> JSONResponse:
-    """Write what is known of a visit; the same body again changes nothing."""
-    visit = visit_from(same_id(body, visit_id), "body")
-    adopt_plan(request, intake, visit, who)
-    return kept_answer(intake.put_visit(visit, who, owner=owner, expected_version=expected))
+    """Write what is known of a visit, with readings or without; the same again changes nothing."""
+    posted = posted_visit(same_id(body, visit_id))
+    adopt_plan(request, intake, posted.visit, who)
+    if posted.readings is None:
+        return kept_answer(
+            intake.put_visit(posted.visit, who, owner=owner, expected_version=expected)
+        )
+    return _taken(
+        intake.take_visit(
+            posted.visit, posted.readings, who, owner=owner, expected_version=expected
+        )
+    )
+
+
+def _taken(taken: VisitTaken, status: int = 200, location: str | None = None) -> JSONResponse:
+    return document_answer(
+        taken.kept,
+        {
+            "visit": taken.kept.document.model_dump(mode="json", exclude_none=True),
+            "ids": [str(identity) for identity in taken.ids],
+            "judgement": judge_json(taken.judgement),
+        },
+        status,
+        location,
+    )
 
 
 @router.get("/visits/{visit_id}", summary="One visit with its points and flags")
@@ -168,9 +200,14 @@ def hand_in(
     expected: Expected,
     response: Response,
 ) -> dict[str, Any]:
-    """Freeze the judgement with its limits and rules; the office sees the visit."""
+    """Freeze the judgement with its limits and rules, keep and sign the report."""
     who = decider(request, body.who)
-    judgement, version = intake.hand_in(visit_id, who, expected_version=expected)
+    judgement, version = intake.hand_in(
+        visit_id,
+        who,
+        expected_version=expected,
+        sign=report_signing(request, intake, visit_id, body.printed_name),
+    )
     tagged(response, version)
     return {"state": "handed_in", "judgement": judge_json(judgement)}
 
@@ -186,7 +223,8 @@ def accept(
 ) -> dict[str, Any]:
     """Accept a handed-in visit; one with a stop or fix needs its reason."""
     who = decider(request, body.who)
-    tagged(response, intake.accept(visit_id, who, body.why, expected_version=expected))
+    sign = report_signing(request, intake, visit_id, body.printed_name)
+    tagged(response, intake.accept(visit_id, who, body.why, expected_version=expected, sign=sign))
     return {"state": "accepted"}
 
 

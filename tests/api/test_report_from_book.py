@@ -17,14 +17,14 @@ from api.command import main
 from api.due_list import due_in_book
 from api.pages.show import Shown
 from api.report.content import content
-from api.report.from_book import MADE, make_report, report_input
+from api.report.from_book import MADE, make_report, report_input, signing
 from api.report.from_folder import folder_input
 from api.report.given import ReportOptions
 from api.report.service import service_blocks
-from api.report.words import Words
+from api.words import Words
 from ingest.folder import Stated
 from ingest.identifiers import new_id
-from ingest.intake import Intake, Statement
+from ingest.intake import Intake, Signing, Statement
 from ingest.models import Boiler, Visit
 from ingest.service.intervals import end_of_month
 from ingest.service.office import office_plans
@@ -42,7 +42,7 @@ def place(tmp_path: Path) -> Path:
     return tmp_path / "book.db"
 
 
-def filled(place: Path, **more: Any) -> UUID:
+def filled(place: Path, *, hand_in: bool = True, **more: Any) -> UUID:
     """Make a book with one handed-in two-yearly visit; return the visit's id."""
     boiler = Boiler.model_validate(
         {
@@ -71,7 +71,8 @@ def filled(place: Path, **more: Any) -> UUID:
         intake.put_visit(visit, "ilka")
         statement = Statement(rates=(100.0, 20.0), phase="as_left", fuel="natural_gas")
         intake.add_file(visit.id, CSV, "log.csv", "ilka", statement=statement)
-        intake.hand_in(visit.id, "ilka")
+        if hand_in:
+            intake.hand_in(visit.id, "ilka")
     return visit.id
 
 
@@ -87,26 +88,80 @@ def test_the_same_visit_gives_the_same_bytes_and_one_line_in_the_chain(place: Pa
     assert verify_file(place) == []
 
 
-def test_acceptance_names_the_content_it_signed_and_the_later_report_the_earlier(
+def sign(intake: Intake, identity: UUID, name: str = "") -> Signing:
+    return signing(intake, identity, PLANS, printed_name=name)
+
+
+def test_hand_in_and_acceptance_keep_the_report_and_sign_its_content(place: Path) -> None:
+    identity = filled(place, hand_in=False)
+    with Book(place) as book:
+        intake = Intake(book)
+        intake.hand_in(identity, "ilka", sign=sign(intake, identity, "Ilka Brandvoll"))
+        intake.accept(identity, "runa", "seen", sign=sign(intake, identity))
+        made = make_report(intake, identity, PLANS, "runa")
+        given = report_input(intake, intake.visit(identity), PLANS)
+        lines = intake.trail(identity)
+    assert [r["action"] for r in lines][-3:] == [MADE, "handed_in", "accepted"]
+    kept, handed_in, accepted = (r["details"] for r in lines[-3:])
+    assert kept["content_sha256"] == made.content_sha256
+    for act in (handed_in, accepted):
+        assert act["report_sha256"] == made.content_sha256
+        assert act["report_id"] == made.report_id == f"{identity}/1"
+    signed = {s.act: s for s in given.signatures}
+    assert (signed["handed_in"].account, signed["handed_in"].name) == ("ilka", "Ilka Brandvoll")
+    assert (signed["accepted"].account, signed["accepted"].name) == ("runa", "runa")
+    text = "".join(p.extract_text() for p in PdfReader(io.BytesIO(made.data)).pages)
+    assert "".join(text.split()).count(made.content_sha256) == 3
+    assert "another content" not in text
+    assert verify_file(place) == []
+
+
+def test_an_act_that_kept_no_report_says_so(place: Path) -> None:
+    identity = filled(place)
+    with Book(place) as book:
+        given = report_input(Intake(book), Intake(book).visit(identity), PLANS)
+    assert [s.report_sha256 for s in given.signatures] == [""]
+
+
+def test_a_number_counts_contents_and_a_later_report_names_the_one_it_replaces(
     place: Path,
 ) -> None:
-    identity = filled(place)
+    identity = filled(place, hand_in=False)
+    with Book(place) as book:
+        intake = Intake(book)
+        intake.hand_in(identity, "ilka", sign=sign(intake, identity))
+        us = make_report(intake, identity, PLANS, "ilka", options=ReportOptions(units="us"))
+        first = make_report(intake, identity, PLANS, "ilka")
+        assert us.report_id == first.report_id  # the same facts in other units
+        assert us.content_sha256 != first.content_sha256
+        intake.send_back(identity, "runa", "Check the drain.")
+        same = make_report(intake, identity, PLANS, "ilka")
+        assert (same.report_id, same.content_sha256) == (first.report_id, first.content_sha256)
+        visit = intake.visit(identity).visit
+        intake.put_visit(visit.model_copy(update={"note": "Drain re-hung."}), "ilka")
+        intake.hand_in(identity, "ilka", sign=sign(intake, identity))
+        second = make_report(intake, identity, PLANS, "ilka")
+        given = report_input(intake, intake.visit(identity), PLANS)
+    assert (first.report_id, second.report_id) == (f"{identity}/1", f"{identity}/2")
+    acts = [s.report_sha256 for s in given.signatures if s.act == "handed_in"]
+    assert acts == [first.content_sha256, second.content_sha256]
+    text = "".join(p.extract_text() for p in PdfReader(io.BytesIO(second.data)).pages)
+    text = "".join(text.split())
+    assert f"Replaces{first.report_id}" in text
+    assert first.content_sha256 in text and second.content_sha256 in text
+    assert "anothercontentthanthisone" in text  # the first hand-in signed the report replaced
+
+
+def test_a_visit_changed_and_changed_back_is_the_same_report(place: Path) -> None:
+    identity = filled(place, hand_in=False)
     with Book(place) as book:
         intake = Intake(book)
         first = make_report(intake, identity, PLANS, "ilka")
-        intake.accept(identity, "runa", "seen")
-        given = report_input(intake, intake.visit(identity), PLANS)
-        signed = {s.act: s for s in given.signatures}
-        assert signed["accepted"].report_sha256 == first.content_sha256
-        assert signed["handed_in"].report_sha256 == ""
-        second = make_report(intake, identity, PLANS, "runa")
-        assert second == make_report(intake, identity, PLANS, "runa")
-    text = "".join(p.extract_text() for p in PdfReader(io.BytesIO(second.data)).pages)
-    assert second.report_id != first.report_id
-    text = "".join(text.split())
-    assert first.report_id in text
-    assert first.content_sha256 in text
-    assert second.content_sha256 in text
+        visit = intake.visit(identity).visit
+        intake.put_visit(visit.model_copy(update={"note": "x"}), "ilka")
+        assert make_report(intake, identity, PLANS, "ilka", keep=False).report_id[-2:] == "/2"
+        intake.put_visit(visit, "ilka")
+        assert make_report(intake, identity, PLANS, "head") == first
 
 
 def test_the_service_part_is_judged_and_its_plan_is_named(place: Path) -> None:
