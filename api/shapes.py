@@ -53,6 +53,7 @@ def visit_json(view: VisitView) -> dict[str, Any]:
     return {
         "format": "fluebook.visit/1",
         "visit": view.visit.model_dump(mode="json", exclude_none=True),
+        "job": None if view.job is None else view.job.model_dump(mode="json", exclude_none=True),
         "state": view.state,
         "imported": view.imported,
         "version": view.version,
@@ -82,4 +83,5 @@ def listed_json(one: Listed) -> dict[str, Any]:
         "rule": one.worst_rule,
         "message": one.worst_message,
         "flags": dict(one.flag_counts),
+        "covered": one.covered,
     }

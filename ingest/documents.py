@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import re
+import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,10 +15,13 @@ from pydantic import ValidationError
 
 from combustion.quantities import QUANTITIES
 from ingest.dimensions import Part, dimension_of, part_of
-from ingest.models import Boiler, LimitsDocument, Visit
-from ingest.spellings import boiler_shapes, limits_shapes, spelt, units_of, visit_shapes
+from ingest.models import Boiler, Instrument, LimitsDocument, Visit
+from ingest.service.job import Job
+from ingest.spellings import boiler_shapes, job_shapes, limits_shapes, spelt, units_of, visit_shapes
 
 Made = TypeVar("Made", bound=Part)
+JOB = "job.toml"
+"""Name of the file beside visits that says what they share."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +85,36 @@ def visit_from(data: Mapping[str, Any], file: str = "visit.json") -> Visit:
     3.0
     """
     made = _made(Visit, data, file, visit_shapes)
+    _known_quantities(made.instrument, file)
+    return made
+
+
+def job_from(data: Mapping[str, Any], file: str = JOB) -> Job:
+    """Return what the visits of one plant and day share.
+
+    >>> job_from({"people": "A. Mayer", "room_co": {"arrival": 2}}).room_co[0].when
+    'arrival'
+    """
+    made = _made(Job, data, file, job_shapes)
+    if made.instrument is not None:
+        _known_quantities(made.instrument, file)
+    return made
+
+
+def read_job(path: Path) -> Job:
+    """Return the job of a TOML file; raise DocumentError where it cannot be used."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise _refusal(path.name, "", "the file cannot be read", str(error)) from error
+    except tomllib.TOMLDecodeError as error:
+        raise _refusal(path.name, "", f"not TOML: {error}", expected="a TOML file") from error
+    return job_from(data, path.name)
+
+
+def _known_quantities(instrument: Instrument, file: str) -> None:
     for name in ("accuracies", "ranges", "fresh_air_after"):
-        for key in getattr(made.instrument, name):
+        for key in getattr(instrument, name):
             if key not in QUANTITIES:
                 near = difflib.get_close_matches(key, QUANTITIES, n=1)
                 hint = f"; did you mean {near[0]!r}?" if near else ""
@@ -92,7 +124,6 @@ def visit_from(data: Mapping[str, Any], file: str = "visit.json") -> Visit:
                     f"unknown quantity {key!r}{hint}",
                     expected="a key of the glossary, such as o2_dry, co_dry or stack_temperature",
                 )
-    return made
 
 
 def boiler_from(data: Mapping[str, Any], file: str = "boiler.json") -> Boiler:

@@ -200,6 +200,22 @@ def visit_shapes(given: Mapping[str, Any]) -> dict[str, Any]:
     _identity(data, "id", "external_id")
     _identity(data, "boiler_id", "boiler_external_id")
     _adjustments(data)
+    _shared(data)
+    return data
+
+
+def job_shapes(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a job's document with its loose fields in the model's shapes."""
+    data = _plain(given)
+    _identity(data, "id", "external_id")
+    if isinstance(data.get("people"), str):
+        data["people"] = [data["people"]]
+    _shared(data)
+    return data
+
+
+def _shared(data: dict[str, Any]) -> None:
+    """Shape what a visit may state itself or have from its job."""
     room = data.get("room_co")
     if room is not None:
         data["room_co"] = _room(room)
@@ -208,7 +224,6 @@ def visit_shapes(given: Mapping[str, Any]) -> dict[str, Any]:
         data["instrument"] = _instrument(dict(instrument))
     elif isinstance(instrument, str):
         data["instrument"] = {"name": instrument}
-    return data
 
 
 def _adjustments(data: dict[str, Any]) -> None:

@@ -10,9 +10,11 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from ingest.documents import DocumentError
 from ingest.folder import Stated, case_at, visits_at
 from ingest.judge_command import explain, judge
 from ingest.rules import RULES
+from ingest.validator import judge as judge_case
 
 HEAD = (
     "Phase,Firing rate [%],O2 [%],CO2 [%],CO [ppm],Stack temperature [degF],Return water [degF]\n"
@@ -211,3 +213,31 @@ def test_what_an_error_advises_to_state_can_be_stated(tmp_path: Path) -> None:
     assert run(*given, "--decimal", ".", "--json")[0] in (0, 1)  # 1.234 ppm
     assert run(*given, "--decimal", ",", "--json")[0] == 3  # 1234 ppm
     assert run(*given, "--unit", "stack_temperature")[0] == 64
+
+
+def test_a_job_beside_the_visits_fills_each_and_one_in_the_folder_comes_first(
+    tmp_path: Path,
+) -> None:
+    plant = tmp_path / "plant"
+    for name in ("b1", "b2"):
+        (plant / name).mkdir(parents=True)
+        (plant / name / "boiler.json").write_text("{}")
+        (plant / name / "visit.json").write_text("{}")
+        (plant / name / "left.csv").write_text("O2 %,CO ppm,Firing rate %\n4.0,10,100\n")
+    (plant / "job.toml").write_text(
+        'people = ["A. Mayer"]\n[room_co]\narrival = 2\n[vent]\nspillage = "seen"\n'
+    )
+    (plant / "b2" / "job.toml").write_text('people = ["B. Ortiz"]\n')
+    cases = {one.name: case_at(one.path) for one in visits_at(plant)}
+    assert {name: c.visit.technician for name, c in cases.items()} == {
+        "b1": "A. Mayer",
+        "b2": "B. Ortiz",
+    }
+    assert "vent_spillage" in {f.rule for f in judge_case(cases["b1"]).flags}
+    assert cases["b2"].visit.room_co == []
+    (plant / "job.toml").write_text("people = [\n")
+    with pytest.raises(DocumentError, match=r"job\.toml"):
+        case_at(plant / "b1")
+    (plant / "job.toml").write_text("persons = []\n")
+    with pytest.raises(DocumentError, match="persons"):
+        case_at(plant / "b1")
