@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from parsers.plateaus import with_figures
+from parsers.plateaus import lags_of_cut, with_figures
 from parsers.segments import CutOptions, Segment
 
 Floats = NDArray[np.float64]
@@ -52,23 +52,29 @@ def apply_corrections(
 ) -> list[Segment]:
     """Return the cut with corrections applied in order, and figures taken anew where ends moved.
 
+    The lags, and the response time where the options state none, are those that the proposal's
+    plateaus show.
+
     Raises
     ------
     CorrectionError
         If a time lies outside the log, a boundary would pass its neighbour, or a rate is missing.
     """
-    response = (options or CutOptions()).response_time or 30.0
     out = list(segments)
     for c in corrections:
         out = _applied(out, c)
     arrays = {k: np.asarray(v, dtype=np.float64) for k, v in columns.items()}
     same = {(s.start, s.end) for s in segments if s.kind == "plateau"}
+    if all((s.start, s.end) in same for s in out if s.kind == "plateau"):
+        return out
+    seconds, shown = lags_of_cut(segments, times, arrays)
+    response = (options or CutOptions()).response_time or shown
     interval = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
     return [
         s
         if s.kind != "plateau" or (s.start, s.end) in same
         else replace(
-            with_figures(s, times, arrays, {}, response, interval),
+            with_figures(s, times, arrays, seconds, response, interval),
             firing_rate=s.firing_rate,
             rate_basis=s.rate_basis,
         )

@@ -140,6 +140,34 @@ def _read_rate(mean: float) -> float:
     return float(round(mean)) if abs(mean - round(mean)) < 0.3 else round(mean, 1)
 
 
+def lags_of_cut(
+    segments: Sequence[Segment], times: Floats, arrays: Mapping[str, Floats]
+) -> tuple[dict[str, float], float]:
+    """Return the lags [s] of the quantities and the response time [s] that a cut log shows.
+
+    Looked for over the plateaus of a cut as it stands; empty and 30 s where it has none.
+    """
+    interval = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
+    width = max(3.0, interval)
+    keys = [k for k in CUT if k in arrays and np.isfinite(arrays[k]).sum() >= 10]
+    spans = [
+        (int((s.start - times[0]) // width), int((s.end - times[0]) // width))
+        for s in segments
+        if s.kind == "plateau"
+    ]
+    if not keys or not any(b - a >= 8 for a, b in spans):
+        return {}, 30.0
+    usual = 30.0 / math.log(10.0) / width
+    lags = {k: 0.0 if k in NO_LAG else usual for k in keys}
+    signals = []
+    for k in keys:
+        calm = without_spikes(arrays[k], 3 * CUT[k][1])
+        signals.append(signal_of(k, *binned(times, calm, width), lags[k], 1.0))
+    pieces = [Piece(a, b, {}) for a, b in spans]
+    lags = refined_lags(signals, pieces, lags, bounds=_lag_bounds(None, width))
+    return {k: lag * width for k, lag in lags.items()}, _response_seen(lags, width)
+
+
 def with_figures(
     segment: Segment,
     times: Floats,

@@ -11,7 +11,7 @@ import pytest
 from parsers.cut_corrections import Correction, CorrectionError, apply_corrections
 from parsers.cut_points import log_of_readings, points_of_cut, proposed_phases, undecided
 from parsers.model import Reading
-from parsers.plateaus import propose_cut
+from parsers.plateaus import lags_of_cut, propose_cut
 from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
 from samples.plant import BoilerModel
@@ -216,6 +216,22 @@ def test_corrections_move_name_drop_split_and_leave_the_proposal_alone() -> None
     assert "A. Person" not in plateau.why
     assert "still warming up" in next(s for s in fixed if s.start == first.start).why
     assert next(s for s in segments if s.kind == "plateau") == first
+
+
+def test_corrected_figures_take_the_response_that_the_log_shows() -> None:
+    # 130 s is three response times of 30 s, but not of the 55 s that this instrument needs.
+    one = log(BoilerModel(), VISIT, np.random.default_rng(3), response_time=55.0)
+    columns = {k: one.columns[k] for k in ("o2_dry", "co_dry", "stack_temperature")}
+    segments = propose_cut(one.times, columns)
+    assert lags_of_cut(segments, one.times, columns)[1] == pytest.approx(55.0, rel=0.1)
+    longest = max((s for s in segments if s.kind == "plateau"), key=lambda s: s.end - s.start)
+    wanted = Correction("move", at=longest.end, to=longest.start + 130.0)
+    fixed = apply_corrections(segments, [wanted], one.times, columns)
+    moved = next(s for s in fixed if s.start == longest.start)
+    assert not moved.values["o2_dry"].settled
+    stated = CutOptions(response_time=30.0)
+    fixed = apply_corrections(segments, [wanted], one.times, columns, options=stated)
+    assert next(s for s in fixed if s.start == longest.start).values["o2_dry"].settled
 
 
 def test_a_correction_that_does_not_fit_says_what_would() -> None:
