@@ -23,6 +23,7 @@ from combustion.units import UnitError, conversion
 from ingest.dimensions import CANONICAL_UNITS
 from parsers import Bound, Phase, Reading
 
+MOST_READINGS = 20_000
 _BARE = {"%", "ppm", "1", "rpm"}
 _KIND = {unit: kind for kind, unit in CANONICAL_UNITS.items()}
 _TEXT = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$")
@@ -103,7 +104,7 @@ class PostedReadings(BaseModel):
     phase: Phase | None = Field(default=None, description="For readings that state none.")
     fuel: str | None = None
     burner: str | None = None
-    readings: list[PostedReading] = Field(min_length=1, max_length=20_000)
+    readings: list[PostedReading] = Field(min_length=1, max_length=MOST_READINGS)
     source: Literal["posted", "typed"] = "posted"
 
 

@@ -42,7 +42,7 @@ from ingest.intake_shapes import (
     WordsMissing,
 )
 from ingest.intake_standing import StandingAcceptances, end_by_part_change
-from ingest.intake_taking import Taking, VisitTaken, must_be_open, with_id
+from ingest.intake_taking import VisitTaken, must_be_open, with_id
 from ingest.judgement import Judgement
 from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
 from ingest.store import audit, cuts, jobs, judgements, lists, places, readings, settings, visits

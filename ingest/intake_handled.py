@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC
-from typing import TYPE_CHECKING
 from uuid import UUID
 
 from ingest.intake_judging import boiler_and_site, present
 from ingest.intake_shapes import Kept
+from ingest.intake_taking import Taking
 from ingest.models import Handled, Visit
 from ingest.store import visits
-from ingest.store.book import Book
 from ingest.store.errors import NotFound, StateConflict
 from parsers.times import zone_of
 
@@ -36,16 +35,8 @@ class Said:
     was: str | None = None
 
 
-class HandledFlags:
+class HandledFlags(Taking):
     """What the intake takes about the findings of open visits."""
-
-    book: Book
-
-    if TYPE_CHECKING:
-
-        def put_visit(
-            self, visit: Visit, who: str, *, expected_version: int | None = None
-        ) -> Kept[Visit]: ...
 
     def say_handled(
         self,

@@ -168,7 +168,7 @@ def judge_open(
     ``live`` are the readings that stand, where the caller has them: a long log is then not read
     back from the book it was just written to.
     """
-    if live is None:
+    if live is None or cuts.confirmed(change.sql, row.id):
         points = live_points(change.sql, row.id, file)
     else:
         points = firing_points(live, file=file) if live else []

@@ -110,12 +110,19 @@ def tagged(response: Response, version: int) -> None:
 def kept_answer(kept: Kept[Any], status: int = 200, location: str | None = None) -> JSONResponse:
     """Return a document as the book has it, in canonical units."""
     document: Document = kept.document
+    return document_answer(
+        kept, document.model_dump(mode="json", exclude_none=True), status, location
+    )
+
+
+def document_answer(
+    kept: Kept[Any], content: dict[str, Any], status: int = 200, location: str | None = None
+) -> JSONResponse:
+    """Return what is said of a document, with its version, and its address where it is new."""
     headers = {"ETag": f'"{kept.version}"'}
     if location is not None:
         headers["Location"] = f"{location}/{kept.document.id}"
-    return JSONResponse(
-        document.model_dump(mode="json", exclude_none=True), status_code=status, headers=headers
-    )
+    return JSONResponse(content, status_code=status, headers=headers)
 
 
 def same_id(body: dict[str, Any], identity: object) -> dict[str, Any]:
