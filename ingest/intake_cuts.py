@@ -10,13 +10,14 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
 from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
+from ingest.how_read import HowRead
 from ingest.identifiers import new_id
 from ingest.intake_judging import boiler_and_site, judge_open, present
 from ingest.intake_shapes import OPEN_STATES, Statement
@@ -28,12 +29,14 @@ from ingest.store.audit import canonical_json
 from ingest.store.book import Book
 from ingest.store.cuts import KeptConfirmation, KeptCorrection
 from ingest.store.errors import NotFound, StateConflict
+from ingest.store.maps import maps as kept_maps
 from ingest.store.readings import Attachment
 from ingest.store.rows import reading_json
 from ingest.store.visits import VisitRow
 from parsers import FiringPoint, Phase, PointsUnclear, Problem, Reading, ReadOptions, read
 from parsers.cut_corrections import CorrectionError
 from parsers.cut_points import JUDGED_BASES, Floats, log_of_readings
+from parsers.maps import ColumnMap
 from parsers.plateaus import propose_cut
 from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
@@ -49,6 +52,8 @@ class Log:
     count: int
     untimed: int
     sha256: str
+    maps: tuple[ColumnMap, ...] = ()
+    """Of the maps at hand, those by which it was read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +94,7 @@ class LogCut:
 
 
 @lru_cache(maxsize=2)
-def read_log(data: bytes, name: str, zone: str | None) -> Log:
+def read_log(data: bytes, name: str, how: HowRead) -> Log:
     """Return a log from its bytes; the last two are held, by their columns alone.
 
     Raises
@@ -97,25 +102,31 @@ def read_log(data: bytes, name: str, zone: str | None) -> Log:
     parsers.ReadError
         If the bytes cannot be read, or fewer than two readings have a time.
     """
-    return log_and_readings(data, name, zone)[0]
+    return log_and_readings(data, name, how)[0]
 
 
-def log_and_readings(data: bytes, name: str, zone: str | None) -> tuple[Log, list[Reading]]:
+def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, list[Reading]]:
     """Return a log from its bytes, and its readings in order of time."""
-    result = read(data, name, options=ReadOptions(site_zone=zone))
+    result = read(data, name, options=how.options())
     if len({r.time is not None and r.time.tzinfo is None for r in result.readings if r.time}) > 1:
         raise _no_log(name, "some of its times carry an offset from UTC and others do not")
     started, times, columns, timed = log_of_readings(result.readings)
     if started is None or len(timed) < 2:
+        if any(w.code == "elapsed_without_start" for w in result.warnings):
+            why = "its times count from a start that it does not state"
+            raise _no_log(name, why, "State when it started, such as 2026-03-04 09:30.")
         raise _no_log(name, "its readings carry no times of day")
     digest = hashlib.sha256()
     for reading in timed:
         digest.update(reading_json(reading).encode())
     untimed = len(result.readings) - len(timed)
-    return Log(started, times, columns, len(timed), untimed, digest.hexdigest()), timed
+    used = "".join(w.message for w in result.warnings if w.code == "map_used")
+    maps = tuple(m for m in how.maps if repr(m.name) in used)
+    sha256 = digest.hexdigest()
+    return Log(started, times, columns, len(timed), untimed, sha256, maps), timed
 
 
-def _no_log(name: str, why: str) -> PointsUnclear:
+def _no_log(name: str, why: str, step: str = "") -> PointsUnclear:
     return PointsUnclear(
         name,
         [
@@ -123,7 +134,7 @@ def _no_log(name: str, why: str) -> PointsUnclear:
                 "no_continuous_log",
                 f"it cannot be cut as a continuous log: {why}",
                 "a time for every reading, all with an offset or all without",
-                "Export the log with its times, or state a firing rate for each reading.",
+                step or "Export the log with its times, or state a firing rate for each reading.",
             )
         ],
     )
@@ -167,13 +178,15 @@ class Cuts:
         who: str,
         *,
         statement: Statement = Statement(),
+        options: ReadOptions | None = None,
         response_time: float | None = None,
         expected_version: int | None = None,
     ) -> tuple[LogCut, bool]:
         """Keep a continuous log under a visit and propose its cut; nothing is judged yet.
 
-        ``response_time`` [s] is that of the instrument, None to estimate it. Returns the cut, and
-        whether it was there already.
+        ``options`` say how it is read (maps of the book and zone of the site where they leave it
+        open), and are kept with the cut. ``response_time`` [s] is that of the instrument, None to
+        estimate it. Returns the cut, and whether it was there already.
 
         Raises
         ------
@@ -185,10 +198,14 @@ class Cuts:
         row = visits.visit_row(self.book.reader, visit_id)
         boiler, site = boiler_and_site(self.book.reader, row.visit)
         zone = (boiler.zone if boiler else None) or (site.zone if site else None)
-        log = read_log(data, name, zone)
+        how = HowRead.of(options or ReadOptions(), zone, kept_maps(self.book.reader))
+        log = read_log(data, name, how)
         aims = rate_aims(boiler)
         segments = proposed(log, aims, response_time)
         stated = {**statement.as_json(), "as_log": True}
+        given = {} if options is None else HowRead.of(options, None, ()).as_json()
+        if given := {key: value for key, value in given.items() if value is not None}:
+            stated["read"] = given
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             sha256 = readings.keep_evidence(change, data)
@@ -207,7 +224,7 @@ class Cuts:
                 visits.check_version(row, expected_version)
                 attachment = readings.attach(change, visit_id, sha256, "readings", name, stated)
                 settings = {
-                    "zone": zone,
+                    **replace(how, maps=log.maps).as_json(),
                     "response_time": response_time,
                     "rates": [a.firing_rate for a in aims],
                 }
@@ -247,7 +264,8 @@ class Cuts:
         kept = cuts.proposal(sql, visit_id, attachment_id)
         row = visits.visit_row(sql, visit_id)
         file = _must_be_there(sql, visit_id, attachment_id)
-        log = read_log(readings.evidence(sql, file.sha256), file.name, kept.settings["zone"])
+        how = HowRead.from_json(kept.settings)
+        log = read_log(readings.evidence(sql, file.sha256), file.name, how)
         if log.sha256 != kept.readings_sha256:
             raise StateConflict(
                 f"{file.name} is now read otherwise than when it was cut; withdraw it and hand it "
@@ -360,9 +378,9 @@ class Cuts:
             If the visit is not open, or the cut was corrected meanwhile.
         """
         cut = self.log_cut(visit_id, attachment_id)
-        zone = cuts.proposal(self.book.reader, visit_id, attachment_id).settings["zone"]
+        settings = cuts.proposal(self.book.reader, visit_id, attachment_id).settings
         data = readings.evidence(self.book.reader, cut.attachment.sha256)
-        _, timed = log_and_readings(data, cut.attachment.name, zone)
+        _, timed = log_and_readings(data, cut.attachment.name, HowRead.from_json(settings))
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             _must_be_there(change.sql, visit_id, attachment_id)

@@ -81,6 +81,9 @@ def read(
         bool | None, typer.Option("--day-first/--month-first", help="03/04: 3 April, or 4 March.")
     ] = None,
     decimal: Annotated[str | None, typer.Option(help="Decimal mark, comma or point.")] = None,
+    started: Annotated[
+        str | None, typer.Option(help="Start of a log with elapsed times: 2026-03-04T09:30.")
+    ] = None,
 ) -> None:
     """Read an analyzer file and show what was understood, and what was not."""
     if not file.is_file():
@@ -88,7 +91,12 @@ def read(
     if cut and as_json:
         raise usage("--cut shows a table; the cut as JSON comes from the API (fluebook.cut/1)")
     options = options_stated(
-        unit=unit, site_zone=site_zone, day_first=day_first, decimal=decimal, map_file=map_file
+        unit=unit,
+        site_zone=site_zone,
+        day_first=day_first,
+        decimal=decimal,
+        map_file=map_file,
+        started=started,
     )
     stated = [line_range_stated(text) for text in lines or []]
     try:

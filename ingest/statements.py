@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import typer
@@ -114,6 +115,7 @@ def options_stated(
     day_first: bool | None = None,
     decimal: str | None = None,
     map_file: Path | None = None,
+    started: str | None = None,
 ) -> ReadOptions:
     """Return how to read, from the options of a command, with the saved maps at hand."""
     if decimal not in (None, ",", "."):
@@ -122,7 +124,12 @@ def options_stated(
         named = None if map_file is None else map_from_json(map_file.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise usage(f"--map {map_file}: {error}") from error
+    try:
+        start = None if started is None else datetime.fromisoformat(started)
+    except ValueError as error:
+        raise usage(f"--started {started!r}: expected such as 2026-03-04T09:30") from error
     return ReadOptions(
+        started=start,
         site_zone=zone_stated(site_zone),
         day_first=day_first,
         decimal=decimal,

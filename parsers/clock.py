@@ -284,7 +284,9 @@ def _elapsed(
     if all(s is None for s in seconds):
         ask.warn("elapsed_without_unit", "the elapsed time has no unit; no times", line, at)
         return Times([None] * n)
-    start = _preamble_start(block, order)
+    start: tuple[datetime, Stamp | None] | None = _preamble_start(block, order)
+    if start is None and ask.options.started is not None:
+        start = ask.options.started, None
     if start is None:
         ask.warn(
             "elapsed_without_start", "elapsed times without a start before them; no times", line, at

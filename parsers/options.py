@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -29,6 +30,8 @@ class ReadOptions:
         Saved maps; the one whose fingerprint is the file's is used, and that is said.
     units : Mapping of str to str
         Quantity key to the unit that the person declares for a column without one.
+    started : datetime or None
+        Start of a log whose times are counted from a start that the file does not state.
     max_unpacked : int
         Bytes; a packed upload that unpacks to more is refused.
     max_careful : int
@@ -42,5 +45,6 @@ class ReadOptions:
     map: ColumnMap | None = None
     maps: tuple[ColumnMap, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
+    started: datetime | None = None
     max_unpacked: int = 256 * 1024 * 1024
     max_careful: int = 16 * 1024 * 1024

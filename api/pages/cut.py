@@ -217,8 +217,12 @@ def cut_page(
     status: int = 200,
     title: str = "",
     problems: Sequence[ErrorItem] = (),
+    said: Mapping[str, str] | None = None,
 ) -> Response:
-    """Return the page of a log's cut, with what was refused at its head."""
+    """Return the page of a log's cut, with what was refused at its head and beside its fields.
+
+    ``said`` holds the fields of a form that was refused: they stay as they were filled in.
+    """
     try:
         cut = intake.log_cut(visit_id, attachment_id)
         view = intake.visit(visit_id)
@@ -254,6 +258,8 @@ def cut_page(
         beside=beside,
         refused_title=title,
         problems=problems,
+        said=said or {},
+        wrong={p.parameter: p for p in problems if p.parameter},
         charts=[
             (
                 name,
@@ -319,7 +325,7 @@ async def change(
         intake.confirm_cut(visit_id, attachment_id, who, corrections=len(cut.corrections))
         return f"/visits/{visit_id}#why"
 
-    return await _redirected_or_said(request, intake, visit_id, attachment_id, done, kept)
+    return await _redirected_or_said(request, intake, visit_id, attachment_id, done, kept, form)
 
 
 async def _redirected_or_said(
@@ -329,6 +335,7 @@ async def _redirected_or_said(
     attachment_id: UUID,
     done: Callable[[], str],
     kept: Sequence[CutOperation],
+    form: Mapping[str, str],
 ) -> Response:
     try:
         place = await run_in_threadpool(done)
@@ -355,6 +362,8 @@ async def _redirected_or_said(
             if kept
             else "This was not done, and nothing was changed",
             problems=details.errors,
+            # What was kept has moved the stretches: their numbers are no longer those of the form.
+            said={} if kept else form,
         )
 
     return await run_in_threadpool(shown)

@@ -39,8 +39,8 @@ def seconds_of(text: str, cut: LogCut, near: float) -> float | None:
     return second + round((near - second) / _DAY) * _DAY
 
 
-def _wrong(message: str, raw: str, expected: str) -> ErrorItem:
-    return ErrorItem(message=message, raw=raw[:100], expected=expected)
+def _wrong(field: str, message: str, raw: str, expected: str) -> ErrorItem:
+    return ErrorItem(message=message, parameter=field, raw=raw[:100], expected=expected)
 
 
 def _phase(text: str) -> Phase | None:
@@ -68,7 +68,8 @@ def corrections_from(form: Mapping[str, str], cut: LogCut) -> list[CutOperation]
             continue
         second = seconds_of(text, cut, s.end)
         if second is None:
-            wrong.append(_wrong("a boundary is no time", text, "a time such as 09:12:30"))
+            said = "a boundary is no time"
+            wrong.append(_wrong(f"end-{n}", said, text, "a time such as 09:12:30"))
         else:
             ends[n] = second
     out = _moves([s.end for s in cut.segments], ends)
@@ -121,7 +122,8 @@ def _said_of(
         if math.isfinite(named) and 0 <= named <= 110:
             out.append(CutOperation("rate", middle, rate=named))
         else:
-            wrong.append(_wrong("a firing rate is none", text, "percent, from 0 to 110"))
+            said = "a firing rate is none"
+            wrong.append(_wrong(f"rate-{n}", said, text, "percent, from 0 to 110"))
     chosen = _phase(form.get(f"phase-{n}", ""))
     if chosen is not None and chosen != phase:
         out.append(CutOperation("phase", middle, phase=chosen))
@@ -137,7 +139,8 @@ def _split_and_joined(
         middle = float(cut.log.times[-1]) / 2
         second = seconds_of(text, cut, middle)
         if second is None:
-            wrong.append(_wrong("the new boundary is no time", text, "a time such as 09:12:30"))
+            said = "the new boundary is no time"
+            wrong.append(_wrong("split", said, text, "a time such as 09:12:30"))
         else:
             out.append(CutOperation("split", second))
     for n in range(len(cut.segments) - 1):

@@ -14,8 +14,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
 from api.cut_json import cut_json
+from api.file_options import OPTION_FIELDS, read_options_from, wrong_field
 from api.posted import float_list
-from api.problems import ErrorItem, ProblemError, problem_of_validation
+from api.problems import problem_of_validation
 from api.routes.shared import Expected, IntakeOf, Who, tagged
 from api.shapes import point_json
 from ingest.intake import FileTaken, Statement
@@ -44,6 +45,7 @@ _STATED = {
         "type": "string",
         "description": "With as_log: seconds that the instrument takes to 90 % of a step.",
     },
+    **OPTION_FIELDS,
 }
 _BODY: dict[str, Any] = {
     "parameters": [
@@ -87,17 +89,6 @@ _WRITTEN = re.compile(
 )
 
 
-def _wrong(name: str, message: str, raw: str, expected: str) -> ProblemError:
-    item = ErrorItem(
-        message=message,
-        parameter=name,
-        raw=raw[:200],
-        expected=expected,
-        next_step="Correct it and send the file again; nothing was stored.",
-    )
-    return ProblemError("not-valid", message, [item])
-
-
 def _ranges(text: str) -> list[_Range]:
     """Return line ranges, from JSON or as a person writes them: ``2-5 100 as-left``."""
     if not text:
@@ -107,7 +98,7 @@ def _ranges(text: str) -> list[_Range]:
             return _RANGES.validate_python(json.loads(text))
         return [_written(line) for line in re.split(r"[\n;]+", text) if line.strip()]
     except json.JSONDecodeError as error:
-        raise _wrong("line_ranges", str(error), text, "a JSON list") from error
+        raise wrong_field("line_ranges", str(error), text, "a JSON list") from error
     except ValidationError as error:
         raise problem_of_validation(error.errors(), inside_body=True) from error
 
@@ -116,7 +107,7 @@ def _written(line: str) -> _Range:
     found = _WRITTEN.fullmatch(line.strip())
     if found is None:
         expected = "first line, last line, firing rate, phase, fuel, such as 2-5 100 as-left"
-        raise _wrong("line_ranges", "a line range cannot be understood", line, expected)
+        raise wrong_field("line_ranges", "a line range cannot be understood", line, expected)
     phase = re.sub(r"[\s-]", "_", found["phase"].lower()) if found["phase"] else None
     return _Range.model_validate(
         {
@@ -140,12 +131,16 @@ def statement_from(given: Mapping[str, Any]) -> Statement:
     rates_text = str(given.get("rates") or "").strip()
     rates = float_list(rates_text)
     if rates is None:
-        raise _wrong("rates", "the firing rates are not numbers", rates_text, "100,75,50,25")
+        raise wrong_field("rates", "the firing rates are not numbers", rates_text, "100,75,50,25")
     if any(not 0 <= r <= 110 for r in rates):
-        raise _wrong("rates", "a firing rate is outside 0 to 110 %", rates_text, "100,75,50,25")
+        raise wrong_field(
+            "rates", "a firing rate is outside 0 to 110 %", rates_text, "100,75,50,25"
+        )
     phase_text = str(given.get("phase") or "").strip().lower().replace("-", "_").replace(" ", "_")
     if phase_text and phase_text not in PHASES:
-        raise _wrong("phase", "the phase is not known", phase_text, "as_found, trial or as_left")
+        raise wrong_field(
+            "phase", "the phase is not known", phase_text, "as_found, trial or as_left"
+        )
     ranges = _ranges(str(given.get("line_ranges") or "").strip())
     return Statement(
         rates=tuple(rates),
@@ -172,13 +167,13 @@ def response_time_from(given: Mapping[str, Any]) -> float | None:
     for name in ("rates", "line_ranges"):
         if stated := str(given.get(name) or "").strip():
             expected = "no statement: the rates of a log are named on its cut"
-            raise _wrong(name, "a continuous log takes no rates with it", stated, expected)
+            raise wrong_field(name, "a continuous log takes no rates with it", stated, expected)
     text = str(given.get("response_time") or "").strip()
     seconds = float_list(text)
     if not text:
         return None
     if seconds is None or len(seconds) != 1 or not 1 <= seconds[0] <= 600:
-        raise _wrong("response_time", "the response time is no number of seconds", text, "30")
+        raise wrong_field("response_time", "the response time is no number of seconds", text, "30")
     return seconds[0]
 
 
@@ -194,7 +189,7 @@ async def uploaded(request: Request) -> tuple[str, bytes, Mapping[str, Any]]:
     async with request.form() as form:
         file = form.get("file")
         if not isinstance(file, UploadFile):
-            raise _wrong("file", "the form holds no file", "", "a file in the field `file`")
+            raise wrong_field("file", "the form holds no file", "", "a file in the field `file`")
         fields = {k: v for k, v in form.items() if isinstance(v, str)}
         return file.filename or "upload", await file.read(), fields
 
@@ -216,6 +211,7 @@ async def add_file(
     """Read a file into a visit, all of it or nothing, and answer the judgement with it."""
     name, data, fields = await uploaded(request)
     statement = statement_from(fields)
+    options = read_options_from(fields)
     if is_log(fields):
         seconds = response_time_from(fields)
         cut, there = await run_in_threadpool(
@@ -225,6 +221,7 @@ async def add_file(
                 name,
                 who,
                 statement=statement,
+                options=options,
                 response_time=seconds,
                 expected_version=expected,
             )
@@ -236,7 +233,13 @@ async def add_file(
 
     def take() -> FileTaken:
         return intake.add_file(
-            visit_id, data, name, who, statement=statement, expected_version=expected
+            visit_id,
+            data,
+            name,
+            who,
+            statement=statement,
+            options=options,
+            expected_version=expected,
         )
 
     taken = await run_in_threadpool(take)

@@ -302,3 +302,40 @@ def test_in_a_browser_from_the_log_to_the_flags(tmp_path: Path, width: int) -> N
         assert cut.corrections[0].operation["action"] == "move"
         assert f"{cut.segments[2].end:g}" == f"{cut.corrections[0].operation['to']:g}"
         assert intake.evidence(view.attachments[0].sha256) == LOG
+
+
+def test_a_refused_form_keeps_what_was_typed_and_says_it_beside_the_field(
+    client: TestClient, visit: str
+) -> None:
+    address = hand_over(client, visit)
+    status, html = sent(
+        client, address, "keep", rate_1="fast", end_2="noon", split="later", phase_all="trial"
+    )
+    assert status == 422
+    for field, typed in (("end-2", "noon"), ("split", "later")):
+        tag = next(t for t in re.findall(r"<input[^>]*>", html) if f'name="{field}"' in t)
+        assert f'value="{typed}"' in tag
+        assert f'aria-describedby="wrong-{field}"' in tag
+        assert f'id="wrong-{field}"' in html
+    assert 'value="trial" checked' in html
+
+
+def test_an_elapsed_log_is_given_its_start_on_the_page(client: TestClient, visit: str) -> None:
+    lines = [b"Elapsed s;O2;CO;Stack"]
+    lines += [b"%d;%.1f;%d;%.1f" % (n, 5 + n % 2 / 10, n % 3, 180 + n % 5 / 10) for n in range(300)]
+    answer = client.post(
+        f"/visits/{visit}/files",
+        files={"file": ("log.csv", b"\n".join(lines), "text/csv")},
+        data={"as_log": "true", "units": "stack_temperature=degC; o2_dry=%; co_dry=ppm"},
+        headers={"accept": "text/html"},
+    )
+    assert answer.status_code == 422
+    assert "State when it started" in answer.text
+    stated = {"units": "stack_temperature=degC;o2_dry=%;co_dry=ppm", "started": "2026-11-02T09:15"}
+    html = page_of(client, hand_over(client, visit, b"\n".join(lines), **stated))
+    assert "09:15:00" in html
+    refused = client.post(
+        f"/v1/visits/{visit}/files?as_log=true&units=stack=degC", content=b"\n".join(lines)
+    )
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["parameter"] == "units"

@@ -18,14 +18,16 @@ from typer.testing import CliRunner
 
 from api.command import main as command
 from ingest.cut_operations import CutOperation, applied, operation_from, standing
+from ingest.how_read import HowRead
 from ingest.intake import Intake, Statement
 from ingest.intake_cuts import LogCut, log_and_readings, proposed, rate_aims, read_log
 from ingest.log_points import counted
 from ingest.models import Boiler, Visit
-from ingest.store import Book
+from ingest.store import Book, StateConflict
 from ingest.store.cuts import segment_from, segment_json
-from parsers import FiringPoint, PointKey, PointsUnclear
+from parsers import FiringPoint, PointKey, PointsUnclear, ReadOptions
 from parsers.cut_corrections import CorrectionError
+from parsers.maps import taught
 from parsers.rate_match import RateAim
 from tests import logs
 
@@ -51,6 +53,37 @@ def opened(intake: Intake, **boiler: Any) -> UUID:
 
 def taken(intake: Intake, visit: UUID, data: bytes = LOG, **statement: Any) -> LogCut:
     return intake.add_log(visit, data, "log.csv", WHO, statement=Statement(**statement))[0]
+
+
+ELAPSED = b"Elapsed s;K1;K2;Stack\n" + b"".join(
+    b"%d;%.1f;%d;%.1f\n" % (2 * n, 20.9 if n < 20 else 5.1 + n % 2 / 10, n % 3, 320 + n % 5 / 10)
+    for n in range(200)
+)
+
+
+def test_a_log_honours_maps_units_zone_and_a_stated_start(intake: Intake) -> None:
+    visit = opened(intake)
+    intake.put_map(
+        taught("mine", ["Elapsed s", "K1", "K2", "Stack"], {"K1": "o2_dry[%]", "K2": "co_dry"}), WHO
+    )
+    options = ReadOptions(site_zone="Europe/Berlin", units={"stack_temperature": "degF"})
+    with pytest.raises(PointsUnclear, match="count from a start") as refused:
+        intake.add_log(visit, ELAPSED, "log.csv", WHO, options=options)
+    assert "State when it started" in refused.value.problems[0].next_step
+    whole = replace(options, started=datetime.fromisoformat("2026-03-04T09:30"))
+    cut, there = intake.add_log(visit, ELAPSED, "log.csv", WHO, options=whole)
+    assert not there
+    assert cut.log.started.isoformat() == "2026-03-04T09:30:00+01:00"
+    assert set(cut.log.columns) == {"o2_dry", "co_dry", "stack_temperature"}
+    assert cut.log.columns["stack_temperature"][0] == pytest.approx((320 - 32) / 1.8)
+    read_log.cache_clear()
+    intake.forget_map(intake.maps()[0].fingerprint, WHO)
+    again = intake.log_cut(visit, cut.attachment.id)  # by the map that was kept with the cut
+    assert again.log.sha256 == cut.log.sha256
+    assert intake.add_log(visit, ELAPSED, "log.csv", WHO, options=whole)[1]
+    later = replace(whole, started=datetime.fromisoformat("2026-03-04T10:30"))
+    with pytest.raises(StateConflict, match="another statement"):
+        intake.add_log(visit, ELAPSED, "log.csv", WHO, options=later)
 
 
 def named(cut: LogCut) -> list[CutOperation]:
@@ -105,7 +138,7 @@ def test_what_stands_in_the_file_is_left_as_it_was_read(intake: Intake) -> None:
     intake.correct_cut(visit, cut.attachment.id, named(cut), WHO)
     intake.confirm_cut(visit, cut.attachment.id, WHO)
     assert intake.evidence(cut.attachment.sha256) == before
-    by_line = {r.lines: r for r in log_and_readings(LOG, "log.csv", None)[1]}
+    by_line = {r.lines: r for r in log_and_readings(LOG, "log.csv", HowRead())[1]}
     for kept in intake.visit(visit).readings:
         read = by_line[kept.reading.lines]
         assert kept.reading.values == read.values
@@ -185,7 +218,7 @@ def test_readings_without_times_are_no_log(intake: Intake) -> None:
 
 def test_too_few_samples_are_one_stretch_and_no_guess() -> None:
     few = b"\n".join(LOG.splitlines()[:6])
-    log = read_log(few, "few.csv", None)
+    log = read_log(few, "few.csv", HowRead())
     segments = proposed(log, [], None)
     assert [(s.kind, s.start, s.end) for s in segments] == [("ramp", 0.0, 4.0)]
     assert "too few samples" in segments[0].why
@@ -203,7 +236,7 @@ def test_the_rates_asked_about_are_the_boilers_own() -> None:
 
 
 def test_stretches_survive_the_book_unchanged() -> None:
-    log = read_log(LOG, "log.csv", None)
+    log = read_log(LOG, "log.csv", HowRead())
     for segment in proposed(log, [25.0, 50.0, 75.0, 100.0], 30.0):  # type: ignore[list-item]
         assert segment_from(segment_json(segment)) == segment
 
@@ -221,7 +254,7 @@ _OPERATIONS = st.lists(
     max_size=6,
 )
 _SHORT = read_log(
-    logs.as_csv(logs.made(logs.STAYS[1:4])), "short.csv", None
+    logs.as_csv(logs.made(logs.STAYS[1:4])), "short.csv", HowRead()
 )  # purge and two stays: quick to cut again and again
 
 

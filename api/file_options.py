@@ -1,0 +1,106 @@
+"""How an uploaded file or log is to be read, from the fields of a form or a query."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from api.problems import ErrorItem, ProblemError
+from combustion.quantities import MEASURED, QUANTITIES
+from combustion.units import UnitError, conversion
+from parsers import ReadOptions
+
+OPTION_FIELDS: dict[str, dict[str, Any]] = {
+    "units": {
+        "type": "string",
+        "description": "Units of columns that state none: stack_temperature=degF, stack_draft=Pa.",
+    },
+    "zone": {
+        "type": "string",
+        "description": "IANA zone of times without an offset; the boiler's or site's otherwise.",
+    },
+    "started": {
+        "type": "string",
+        "description": "Start of a log whose times count from a start it does not state: "
+        "2026-03-04T09:30, in the zone where it has no offset.",
+    },
+    "day_first": {
+        "type": "string",
+        "enum": ["true", "false"],
+        "description": "Whether 03/04/2026 is 3 April, where the file leaves it open.",
+    },
+    "decimal": {"type": "string", "enum": [".", ","], "description": "Decimal mark, where open."},
+}
+"""What may be stated, as the API's description says it."""
+
+
+def wrong_field(name: str, message: str, raw: str, expected: str) -> ProblemError:
+    """Return that a field of an upload cannot be understood."""
+    item = ErrorItem(
+        message=message,
+        parameter=name,
+        raw=raw[:200],
+        expected=expected,
+        next_step="Correct it and send the file again; nothing was stored.",
+    )
+    return ProblemError("not-valid", message, [item])
+
+
+def read_options_from(given: Mapping[str, Any]) -> ReadOptions | None:
+    """Return how to read a file, None where nothing is stated.
+
+    Raises
+    ------
+    ProblemError
+        Naming the field that cannot be understood.
+    """
+    text = {name: str(given.get(name) or "").strip() for name in OPTION_FIELDS}
+    if not any(text.values()):
+        return None
+    zone, day, decimal = text["zone"] or None, text["day_first"], text["decimal"]
+    if zone is not None:
+        try:
+            ZoneInfo(zone)
+        except (KeyError, ValueError, OSError) as error:
+            raise wrong_field("zone", "the zone is not known", zone, "Europe/Berlin") from error
+    if day not in ("", "true", "false"):
+        raise wrong_field("day_first", "day_first is no choice", day, "true or false")
+    if decimal not in ("", ".", ","):
+        raise wrong_field("decimal", "the decimal mark is none", decimal, ". or ,")
+    return ReadOptions(
+        site_zone=zone,
+        started=_started(text["started"]),
+        units=_units(text["units"]),
+        day_first={"true": True, "false": False}.get(day),
+        decimal=decimal or None,
+    )
+
+
+def _started(text: str) -> datetime | None:
+    if not text:
+        return None
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError as error:
+        message = "the start is no date with a time"
+        raise wrong_field("started", message, text, "2026-03-04 09:30") from error
+
+
+def _units(text: str) -> dict[str, str]:
+    units = {}
+    for part in re.split(r"[,;\n]+", text):
+        if not part.strip():
+            continue
+        key, _, unit = (piece.strip() for piece in part.partition("="))
+        expected = "a quantity and its unit, such as stack_temperature=degF"
+        if key not in MEASURED or not unit:
+            raise wrong_field("units", "a stated unit cannot be understood", part, expected)
+        try:
+            conversion(unit, QUANTITIES[key].unit)
+        except UnitError as error:
+            raise wrong_field("units", str(error), part, expected) from error
+        units[key] = unit
+    return units
