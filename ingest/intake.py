@@ -73,7 +73,7 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts, StandingAcceptances, Taking):
+class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts, StandingAcceptances):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:
