@@ -29,6 +29,7 @@ from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
 from api.repeats import Repeats, repeatable
 from api.routes import (
     accounts,
+    batches,
     boilers,
     corrections,
     cuts,
@@ -45,8 +46,8 @@ from api.routes import (
 )
 from api.routes import duty as duty_routes
 from api.routes import jobs as job_routes
-from api.routes import standing as standing_routes
 from api.routes import maps as map_routes
+from api.routes import standing as standing_routes
 from api.routes import units as unit_routes
 from api.routes import webhooks as webhook_routes
 from api.schemas import document_schemas
@@ -139,6 +140,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         webhook_routes,
         duty_routes,
         external,
+        batches,
         corrections,
         lists,
         exports,
@@ -147,6 +149,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         webhook_pages,
         duty_pages,
         sign_in,
+        standing_routes,
+        standing_pages,
         operating,
     ):
         app.include_router(module.router)

@@ -58,6 +58,7 @@ GET    /v1/visits                                           TIRA
 GET    /v1/readings                                         TIRA
 GET    /v1/firing-points                                    TIRA
 GET    /v1/exports/{kind}.{form}                            TIRA
+GET    /v1/waiting-readings                                 TIRA
 GET    /v1/visits/by-external-id/{external_id}              TIRA
 PUT    /v1/visits/by-external-id/{external_id}              IRA
 GET    /v1/visits/{visit_id}/trail                          TIRA

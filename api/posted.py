@@ -90,7 +90,7 @@ class PostedReading(BaseModel):
 
 
 class PostedReadings(BaseModel):
-    """Readings of one visit, all stored or none."""
+    """Readings of one visit, all stored or none, or each on its own as `on_error` says."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -106,6 +106,11 @@ class PostedReadings(BaseModel):
     burner: str | None = None
     readings: list[PostedReading] = Field(min_length=1, max_length=MOST_READINGS)
     source: Literal["posted", "typed"] = "posted"
+    on_error: Literal["all", "each"] = Field(
+        default="all",
+        description="all: one that cannot be stored stops all of them. each: what can be stored "
+        "is, and the answer says of every one what became of it.",
+    )
 
 
 def float_list(text: str) -> list[float] | None:

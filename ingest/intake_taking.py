@@ -10,6 +10,7 @@ from ingest.identifiers import new_id
 from ingest.intake_jobs import refuse_other_plant
 from ingest.intake_judging import at_home, boiler_and_site, judge_open, present, stated
 from ingest.intake_shapes import OPEN_STATES, Doc, Kept, Statement
+from ingest.joining import join_waiting
 from ingest.judgement import Judgement
 from ingest.models import Visit
 from ingest.store import jobs, readings, visits
@@ -60,6 +61,7 @@ class Taking:
             if row is not None and row.visit == visit:
                 return Kept(visit, row.version)
             stored = _written(change, visit, row, owner, expected_version, imported)
+            join_waiting(change, stored, owner)
             judge_open(change, stored)
             _record(change, stored, row)
         return Kept(visit, stored.version)
@@ -102,6 +104,7 @@ class Taking:
                 stored = row
             else:
                 stored = _written(change, visit, row, owner, expected_version, imported=False)
+                join_waiting(change, stored, owner)
                 version = stored.version
                 _record(change, stored, row)
             judgement = self._filled(change, stored, fresh)

@@ -10,7 +10,6 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.acts import report_signing
-from api.posted import PostedReadings, readings_from
 from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
@@ -155,23 +154,6 @@ def one_visit(visit_id: UUID, intake: IntakeOf, response: Response) -> dict[str,
     view = intake.visit(visit_id)
     tagged(response, view.version)
     return visit_json(view)
-
-
-@router.post("/visits/{visit_id}/readings", summary="Add readings, all or none", status_code=201)
-def post_readings(
-    visit_id: UUID,
-    body: PostedReadings,
-    intake: IntakeOf,
-    who: Who,
-    expected: Expected,
-    response: Response,
-) -> dict[str, Any]:
-    """Take readings with their units; answer their ids and the judgement with them."""
-    made = readings_from(body)
-    given = [(posted.id, reading) for posted, reading in zip(body.readings, made, strict=True)]
-    ids, judgement, version = intake.add_readings(visit_id, given, who, expected_version=expected)
-    tagged(response, version)
-    return {"ids": [str(i) for i in ids], "judgement": judge_json(judgement)}
 
 
 @router.post("/visits/{visit_id}/handled", summary="Say what was done about findings")

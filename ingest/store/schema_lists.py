@@ -19,15 +19,16 @@ UPDATE visit SET changed_at =
 CREATE INDEX visit_by_change ON visit (changed_at, id);
 CREATE INDEX visit_by_start ON visit (started, id);
 CREATE TABLE waiting_readings (
-    id TEXT PRIMARY KEY,
     owner TEXT NOT NULL,
     visit_id TEXT NOT NULL,
+    id TEXT NOT NULL,
     number INTEGER NOT NULL,
     sent_at TEXT NOT NULL,
     sent_by TEXT NOT NULL,
     document TEXT NOT NULL,
     joined_at TEXT,
-    problem TEXT
+    problem TEXT,
+    PRIMARY KEY (owner, visit_id, id)
 ) STRICT;
 CREATE INDEX waiting_by_visit ON waiting_readings (owner, visit_id, number) WHERE joined_at IS NULL;
 CREATE TABLE layout (
