@@ -5,7 +5,9 @@ Written as plain ASGI: a middleware class of the framework would copy every stre
 
 from __future__ import annotations
 
+import asyncio
 import re
+import time
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -16,6 +18,13 @@ from api.problems import ProblemError, respond
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 
 
+_SLOW = "The body came too slowly; nothing was stored."
+
+
+class TooSlow(Exception):
+    """The body stopped coming, or took too long as a whole."""
+
+
 class TooManyBytes(Exception):
     """The body grew beyond the limit while it was being received."""
 
@@ -23,8 +32,18 @@ class TooManyBytes(Exception):
 class Guards:
     """Refuses bodies that are too large and forms from elsewhere; adds the security headers."""
 
-    def __init__(self, app: ASGIApp, *, max_body: int, hosts: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        max_body: int,
+        hosts: tuple[str, ...] = (),
+        pause: float = 30.0,
+        longest: float = 900.0,
+    ) -> None:
         self.app = app
+        self.pause = pause
+        self.longest = longest
         self.max_body = max_body
         self.hosts = frozenset(h.casefold() for h in hosts)
 
@@ -50,19 +69,34 @@ class Guards:
             return
         received = 0
 
+        whole = False
+        begun = time.monotonic()
+
         async def counted_receive() -> Message:
-            nonlocal received
-            message = await receive()
+            nonlocal received, whole
+            if whole:  # from here on it only tells that the other side has gone
+                return await receive()
+            left = min(self.pause, begun + self.longest - time.monotonic())
+            try:
+                async with asyncio.timeout(max(0.0, left)):
+                    message = await receive()
+            except TimeoutError:
+                raise TooSlow from None
             received += len(message.get("body", b""))
             if received > self.max_body:
                 raise TooManyBytes
+            whole = not message.get("more_body", False)
             return message
 
         try:
             await self.app(scope, counted_receive, guarded_send)
-        except TooManyBytes:
+        except (TooManyBytes, TooSlow) as error:
             if not started:
-                await respond(self._too_large())(scope, receive, guarded_send)
+                slow = isinstance(error, TooSlow)
+                problem = ProblemError("too-slow", _SLOW) if slow else self._too_large()
+                # What is still on its way is not waited for.
+                answer = respond(problem, {"Connection": "close"})
+                await answer(scope, receive, guarded_send)
 
     def _too_large(self) -> ProblemError:
         return ProblemError(

@@ -32,6 +32,7 @@ PROBLEMS: Mapping[str, tuple[int, str]] = {
     "not-valid": (422, "The request does not have the expected shape"),
     "not-readable": (422, "The file cannot be read as analyzer readings"),
     "unit-missing": (422, "A number stands without its unit"),
+    "too-slow": (408, "The body came too slowly"),
     "too-large": (413, "More bytes than this fluebook takes"),
     "not-found": (404, "There is nothing under this address"),
     "method-not-allowed": (405, "This address does not take this method"),

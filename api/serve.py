@@ -51,6 +51,7 @@ def serve(
 
     from api.app import create_app
     from api.settings import settings_from_environment
+    from api.watch import write_lines
     from ingest.intake import Intake
     from ingest.store import Book
 
@@ -69,6 +70,7 @@ def serve(
     except (OSError, ValueError) as error:
         typer.echo(f"fluebook cannot serve: {error}", err=True)
         raise typer.Exit(1) from error
+    write_lines(settings.log_level)
     with Book(book) as opened:
         typer.echo(address_of(listening))
         app = create_app(Intake(opened), settings)
@@ -80,8 +82,9 @@ def serve(
             )
         config = uvicorn.Config(
             app,
-            log_level="warning",
+            log_config=None,
             access_log=False,
+            server_header=False,
             proxy_headers=bool(settings.proxies),
             forwarded_allow_ips=settings.proxies or None,
             timeout_graceful_shutdown=20,

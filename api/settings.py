@@ -39,6 +39,9 @@ class Settings:
     secure_cookies : bool
         The session's cookie goes over HTTPS only, also where a proxy in front of this program
         ends the HTTPS. ``FLUEBOOK_SECURE_COOKIES``, yes or no.
+    log_level : str
+        ``info`` writes a line for each request, ``warning`` only what is wrong.
+        ``FLUEBOOK_LOG_LEVEL``.
     proxies : str
         Addresses, with commas, of proxies whose ``X-Forwarded-*`` are believed.
         ``FLUEBOOK_PROXIES``.
@@ -78,6 +81,7 @@ class Settings:
     alone: bool = False
     requests_a_minute: int = 3000
     secure_cookies: bool = False
+    log_level: str = "info"
     proxies: str = ""
     address: str = ""
     deliver: bool = True
@@ -119,6 +123,7 @@ def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Se
         language=environment.get("FLUEBOOK_LANGUAGE", "en"),
         requests_a_minute=_whole(environment, "FLUEBOOK_REQUESTS_A_MINUTE", 3000, least=0),
         secure_cookies=_yes(environment, "FLUEBOOK_SECURE_COOKIES"),
+        log_level=_one_of(environment, "FLUEBOOK_LOG_LEVEL", ("info", "warning", "error")),
         proxies=environment.get("FLUEBOOK_PROXIES", ""),
         address=environment.get("FLUEBOOK_ADDRESS", "").rstrip("/"),
         deliver=_yes(environment, "FLUEBOOK_DELIVER", "yes"),
@@ -165,6 +170,13 @@ def _whole(environment: Mapping[str, str], name: str, default: int, least: int =
     if not (text.isascii() and text.isdigit()) or int(text) < least:
         raise ValueError(f"{name} is {text!r}; it must be a whole number from {least}")
     return int(text)
+
+
+def _one_of(environment: Mapping[str, str], name: str, choices: tuple[str, ...]) -> str:
+    text = environment.get(name, choices[0]).strip().lower()
+    if text not in choices:
+        raise ValueError(f"{name} is {text!r}; it can be {', '.join(choices)}")
+    return text
 
 
 def _yes(environment: Mapping[str, str], name: str, default: str = "no") -> bool:

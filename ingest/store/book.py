@@ -206,6 +206,12 @@ class Book:
             finally:
                 self._open = None
 
+    def check_writable(self) -> None:
+        """Raise sqlite3.Error where the book cannot be read or written at this moment."""
+        with self._lock:
+            self._writer.execute("BEGIN IMMEDIATE")
+            self._writer.execute("ROLLBACK")
+
     def verify(self) -> list[audit.AuditFinding]:
         """Return what in trail and evidence is not as it was written."""
         return audit.verify(self.reader)

@@ -35,7 +35,10 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """One row of the list: a visit by its worst finding."""
+    """One row of the list: a visit by its worst finding that no standing acceptance covers.
+
+    Where all are covered, ``worst`` is None and the message is that of the worst covered one.
+    """
 
     visit_id: UUID
     boiler_id: UUID | None
@@ -48,11 +51,15 @@ class Listed:
     worst_rule: str | None
     worst_message: str | None
     flag_counts: dict[Severity, int] = field(default_factory=dict)
+    covered: int = 0
     position: str = ""
 
 
-def where_wanted(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
-    """Return the conditions of a list over ``VISITS``, and what they are given."""
+def where_wanted(wanted: Wanted, rank: str = "v.severity_rank") -> tuple[list[str], dict[str, Any]]:
+    """Return the conditions of a list over ``VISITS``, and what they are given.
+
+    ``rank`` is what severities are about: the worst finding, or the worst that nothing covers.
+    """
     parts: list[str] = ["v.imported IN (0, 1)"]
     given: dict[str, Any] = {}
     if wanted.imported is not None:
@@ -66,7 +73,7 @@ def where_wanted(wanted: Wanted) -> tuple[list[str], dict[str, Any]]:
         given.update(zip(names, wanted.states, strict=True))
     if wanted.severities:
         names = [f"rank{n}" for n in range(len(wanted.severities))]
-        parts.append(f"v.severity_rank IN ({', '.join(':' + n for n in names)})")
+        parts.append(f"{rank} IN ({', '.join(':' + n for n in names)})")
         ranks = [SEVERITIES.index(s) for s in wanted.severities]
         given.update(zip(names, ranks, strict=True))
     for column, value in (
@@ -125,25 +132,25 @@ def review_list(
     ValueError
         If ``after`` is not a position.
     """
-    parts, given = where_wanted(wanted)
+    parts, given = where_wanted(wanted, "v.review_rank")
     if after is not None:
         rank, started, identity = _position(after)
         parts.append(
-            "(v.severity_rank > :rank OR (v.severity_rank = :rank AND (COALESCE(v.started, "
+            "(v.review_rank > :rank OR (v.review_rank = :rank AND (COALESCE(v.started, "
             ":no_time) > :started OR (COALESCE(v.started, :no_time) = :started AND v.id > :id))))"
         )
         given.update(rank=rank, started=started, id=identity)
     given.update(no_time=NO_TIME, most=most)
     rows = sql.execute(
         "SELECT v.id, v.boiler_id, b.name, s.name, v.state, v.started, v.technician, "
-        "v.severity_rank, f.rule, f.message "
+        "v.review_rank, f.rule, f.message "
         + VISITS
-        + "LEFT JOIN flag f ON f.visit_id = v.id AND f.position = 0 WHERE "
+        + "LEFT JOIN flag f ON f.visit_id = v.id AND f.position = v.review_flag WHERE "
         + " AND ".join(parts)
-        + " ORDER BY v.severity_rank, COALESCE(v.started, :no_time), v.id LIMIT :most",
+        + " ORDER BY v.review_rank, COALESCE(v.started, :no_time), v.id LIMIT :most",
         given,
     ).fetchall()
-    counts = _counts(sql, [r[0] for r in rows])
+    counts, covered = _counts(sql, [r[0] for r in rows])
     return [
         Listed(
             visit_id=UUID(r[0]),
@@ -157,6 +164,7 @@ def review_list(
             worst_rule=r[8],
             worst_message=r[9],
             flag_counts=counts.get(r[0], {}),
+            covered=covered.get(r[0], 0),
             position=f"{r[7]}~{r[5] or NO_TIME}~{r[0]}",
         )
         for r in rows
@@ -171,30 +179,41 @@ def _position(text: str) -> tuple[int, str, str]:
     return int(rank), started, identity
 
 
-def _counts(sql: sqlite3.Connection, visits: Sequence[str]) -> dict[str, dict[Severity, int]]:
+def _counts(
+    sql: sqlite3.Connection, visits: Sequence[str]
+) -> tuple[dict[str, dict[Severity, int]], dict[str, int]]:
+    """Return how many flags each visit has: those that nothing covers by severity, the others."""
+    found: dict[str, dict[Severity, int]] = {}
+    covered: dict[str, int] = {}
     if not visits:
-        return {}
+        return found, covered
     names = [f"v{n}" for n in range(len(visits))]
     rows = sql.execute(
-        "SELECT visit_id, severity, COUNT(*) FROM flag WHERE visit_id IN "
+        "SELECT visit_id, severity, COUNT(*), COUNT(standing) FROM flag WHERE visit_id IN "
         f"({', '.join(':' + n for n in names)}) GROUP BY visit_id, severity",
         dict(zip(names, visits, strict=True)),
     )
-    found: dict[str, dict[Severity, int]] = {}
-    for visit, severity, count in rows:
-        found.setdefault(visit, {})[severity] = count
-    return found
+    for visit, severity, count, under in rows:
+        if count > under:
+            found.setdefault(visit, {})[severity] = count - under
+        covered[visit] = covered.get(visit, 0) + under
+    return found, covered
 
 
 def counts_by_severity(sql: sqlite3.Connection, wanted: Wanted) -> dict[Severity | None, int]:
     """Return how many visits there are by their worst severity; None counts those without flag."""
-    parts, given = where_wanted(wanted)
+    parts, given = where_wanted(wanted, "v.review_rank")
     rows = sql.execute(
-        "SELECT v.severity_rank, COUNT(*) "
+        "SELECT v.review_rank, COUNT(*) "
         + VISITS
         + "WHERE "
         + " AND ".join(parts)
-        + " GROUP BY v.severity_rank",
+        + " GROUP BY v.review_rank",
         given,
     )
     return {SEVERITIES[r] if r < len(SEVERITIES) else None: n for r, n in rows}
+
+
+def counts_by_state(sql: sqlite3.Connection) -> dict[VisitState, int]:
+    """Return how many visits there are in each state, imported ones included."""
+    return dict(sql.execute("SELECT state, COUNT(*) FROM visit GROUP BY state").fetchall())
