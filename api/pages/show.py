@@ -76,6 +76,14 @@ class Shown:
         """Return a canonical value in the unit shown."""
         return conversion(QUANTITIES[key].unit, self._target(key)[0])(value)
 
+    def canonical(self, key: str, value: float) -> float:
+        """Return a value in the unit shown in the canonical one.
+
+        >>> Shown("us").canonical("stack_temperature", 212.0)
+        100.0
+        """
+        return conversion(self._target(key)[0], QUANTITIES[key].unit)(value)
+
     def figure(self, key: str, value: float | None) -> str:
         """Return the number alone, an en dash where there is none."""
         if value is None:

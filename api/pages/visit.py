@@ -78,7 +78,8 @@ def _files(intake: Intake, view: VisitView) -> list[FileView]:
     ]
 
 
-def _photos(view: VisitView) -> list[Photo]:
+def photos_of(view: VisitView) -> list[Photo]:
+    """Return the pictures that a visit holds."""
     return [
         Photo(file.sha256, str(file.statement.get("caption") or file.name))
         for file in view.attachments
@@ -168,7 +169,7 @@ def visit_page(
         files=_files(intake, view),
         plan=plan,
         service=service_groups(view.whole, plan, shown),
-        photos=_photos(view),
+        photos=photos_of(view),
         max_photo=MAX_PHOTO // (1024 * 1024),
         trail=[_happened(line) for line in lines],
         done=done_about(view),

@@ -15,6 +15,7 @@ from ingest.judgement import Flag, Judgement, NotJudged, Source
 from ingest.limits import LimitSet
 from ingest.models import SEVERITIES
 from ingest.service.plans import Plan
+from ingest.store import standing
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 
@@ -88,6 +89,7 @@ def write_judgement(
     )
     if kind != "again":
         _write_flags(change, visit, judgement)
+        standing.mark(change, visit_id, judgement.flags)
     kept = {"judgement": str(identity), "sha256": hashlib.sha256(document.encode()).hexdigest()}
     if plan is not None:
         kept |= {"plan": plan.key, "plan_version": plan.version}

@@ -26,7 +26,7 @@ def client(intake: Intake) -> Iterator[TestClient]:
 
 def test_filter_finds_by_boiler_rule_and_day(client: TestClient, visit: str) -> None:
     handed_in(client, visit)
-    row = f'href="/visits/{visit}"'
+    row = f'class="visit edge stop" href="/visits/{visit}"'
     for found in (
         "text=TEST+boil",
         "rule=co_above_limit",

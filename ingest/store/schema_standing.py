@@ -1,0 +1,44 @@
+"""Step of the tables for standing acceptances, and what the review list is ordered by."""
+
+from __future__ import annotations
+
+import sqlite_utils
+
+from ingest.store.schema import migrations
+
+_STANDING = """
+CREATE TABLE standing_acceptance (
+    id TEXT PRIMARY KEY,
+    boiler_id TEXT NOT NULL REFERENCES boiler (id),
+    rule TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    severity TEXT NOT NULL CHECK (severity IN ('fix', 'check', 'info')),
+    quantity TEXT,
+    up_to REAL,
+    until TEXT,
+    until_part_change INTEGER NOT NULL CHECK (until_part_change IN (0, 1)),
+    made_at TEXT NOT NULL,
+    made_by TEXT NOT NULL,
+    ended_at TEXT,
+    ended_by TEXT,
+    ended_how TEXT CHECK (ended_how IN ('ended', 'date', 'part_change')),
+    ended_why TEXT,
+    version INTEGER NOT NULL DEFAULT 1,
+    CHECK (until IS NOT NULL OR until_part_change = 1),
+    CHECK ((quantity IS NULL) = (up_to IS NULL))
+) STRICT;
+CREATE INDEX standing_by_boiler ON standing_acceptance (boiler_id, made_at);
+CREATE INDEX standing_running_out ON standing_acceptance (until) WHERE ended_at IS NULL;
+ALTER TABLE flag ADD COLUMN standing TEXT REFERENCES standing_acceptance (id);
+ALTER TABLE visit ADD COLUMN review_rank INTEGER NOT NULL DEFAULT 4;
+ALTER TABLE visit ADD COLUMN review_flag INTEGER NOT NULL DEFAULT 0;
+UPDATE visit SET review_rank = severity_rank;
+CREATE INDEX visit_for_review_list ON visit (imported, state, review_rank, started, id)
+"""
+
+
+@migrations()
+def m009_standing_acceptances(db: sqlite_utils.Database) -> None:
+    """Create standing acceptances; order the review list by what none of them covers."""
+    for statement in _STANDING.split(";\n"):
+        db.execute(statement)
