@@ -50,6 +50,7 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
     from ingest.service.plans import read_plans
     from samples.cooperative import fleet, sites, visits
     from samples.service import PLAN_FOLDER
+    from samples.visit_log import waiting_log
 
     for plan in read_plans(PLAN_FOLDER).values():
         intake.put_plan(plan, REVIEWER)
@@ -78,6 +79,9 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
             if any(stop.visit_id == visit.id for stop in intake.standing_stops()):
                 intake.take_stop(visit.id, REVIEWER, "looked through")
             intake.accept(visit.id, REVIEWER, "looked through")
+    # The one visit that is still open has a log whose cut nobody has looked at.
+    visit_id, saved, technician = waiting_log()
+    intake.add_log(visit_id, saved.data, saved.name, technician)
 
 
 def open_entry(app: FastAPI, password: str) -> str:

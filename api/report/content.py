@@ -69,6 +69,7 @@ def _content(given: ReportInput, options: ReportOptions, words: Words) -> Conten
             finding_blocks(given, shown, words)
             or [blocks.paragraph(t("No finding. What was not checked is listed below."))]
         ),
+        *_waiting_logs(given, words),
         *_not_checked(given, words),
         *service_blocks(given, shown, words),
         *_photos(given, words),
@@ -223,6 +224,19 @@ def _photos(given: ReportInput, words: Words) -> list[Block]:
         return []
     rows = [(photo.name, photo.caption) for photo in given.photos]
     return [blocks.heading(words.t("Photos")), blocks.photos(rows)]
+
+
+def _waiting_logs(given: ReportInput, words: Words) -> list[Block]:
+    """Return a line for each continuous log of which nothing is judged as its cut stands."""
+    said = [
+        words.t(
+            "The continuous log {name} is kept, and its cut into firing points is not confirmed: "
+            "nothing of it is judged as the cut stands now.",
+            name=name,
+        )
+        for name in given.waiting_logs
+    ]
+    return [blocks.paragraph(line) for line in said]
 
 
 def _evidence(given: ReportInput, words: Words) -> list[Block]:

@@ -86,6 +86,7 @@ def report_input(
         judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=view.before)
     standing = [a for a in view.attachments if a.withdrawn_at is None]
     photos = _photos(intake, standing)
+    taken = intake.logs(_id(view))
     pictured = {p.sha256 for p in photos}
     return ReportInput(
         report_id=str(_id(view)),
@@ -103,6 +104,7 @@ def report_input(
         evidence=[
             Evidence(a.name, a.sha256, a.size, a.kind) for a in standing if a.sha256 not in pictured
         ],
+        waiting_logs=[a.name for a in standing if not taken.get(a.id, True)],
         photos=photos,
         signatures=_signatures(intake.trail(_id(view))),
         program_version=decided.program_version if deciding is None else PROGRAM_VERSION,

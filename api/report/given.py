@@ -78,6 +78,9 @@ class ReportInput:
     open_findings: Sequence[Finding] = ()
     history: Sequence[EarlierVisit] = ()
     evidence: Sequence[Evidence] = ()
+    waiting_logs: Sequence[str] = ()
+    """Names of continuous logs whose cut, as it stands, nobody has confirmed."""
+
     photos: Sequence[Photo] = ()
     signatures: Sequence[Signature] = ()
     replaces: Replaced | None = None

@@ -339,3 +339,16 @@ def test_an_elapsed_log_is_given_its_start_on_the_page(client: TestClient, visit
     )
     assert refused.status_code == 422
     assert refused.json()["errors"][0]["parameter"] == "units"
+
+
+def test_report_and_visit_say_that_a_log_waits_until_it_is_taken(
+    client: TestClient, visit: str
+) -> None:
+    address = hand_over(client, visit)
+    seen = client.get(f"/visits/{visit}/report").text
+    assert "The continuous log log.csv is kept" in seen
+    assert "Look at its firing points and take them" in page_of(client, f"/visits/{visit}")
+    ticks = {f"rate_{n}": "50" for n in range(12) if f'name="rate-{n}"' in page_of(client, address)}
+    status, place = sent(client, address, "confirm", phase_all="as_left", **ticks)
+    assert status == 303, place
+    assert "The continuous log" not in client.get(f"/visits/{visit}/report").text

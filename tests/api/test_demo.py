@@ -39,7 +39,13 @@ def test_cooperative_goes_in_by_the_one_door_and_its_trail_holds(tmp_path: Path)
         assert len(intake.sites()) == 3
         files = sum(len(one.files) for _, one in made)
         kept = book.reader.execute("SELECT COUNT(*) FROM attachment").fetchone()[0]
-        assert kept == files
+        assert kept == files + 1  # and one log
+        open_visit = next(one.visit.id for _, one in made if not one.handed_in)
+        assert open_visit is not None
+        ((log, taken),) = intake.logs(open_visit).items()
+        cut = intake.log_cut(open_visit, log)
+        assert not taken
+        assert len(cut.plateaus) == len(cut.waiting) == 7  # five rates up, one again, one down
         told = {str(one.visit.id): one.story for _, one in made if one.story and one.story.rule}
         flagged = {str(v.visit_id) for v in intake.review_list() if v.worst not in (None, "info")}
         assert flagged == set(told)
