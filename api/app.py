@@ -19,7 +19,18 @@ from api.languages import Languages
 from api.notify import courier_of
 from api.notify.events import describe_events
 from api.pages import accounts as account_pages
-from api.pages import cut, evidence, explain, forms, maps, review, service_form, sign_in, visit
+from api.pages import (
+    cut,
+    evidence,
+    explain,
+    forms,
+    maps,
+    review,
+    service_form,
+    sign_in,
+    together,
+    visit,
+)
 from api.pages import duty as duty_pages
 from api.pages import jobs as job_pages
 from api.pages import standing as standing_pages
@@ -37,6 +48,7 @@ from api.routes import (
     external,
     files,
     judging,
+    layouts,
     lists,
     operating,
     photos,
@@ -142,6 +154,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         external,
         batches,
         corrections,
+        layouts,
         lists,
         exports,
         accounts,
@@ -151,6 +164,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         sign_in,
         standing_routes,
         standing_pages,
+        together,
         operating,
     ):
         app.include_router(module.router)

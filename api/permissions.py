@@ -59,6 +59,11 @@ GET    /v1/readings                                         TIRA
 GET    /v1/firing-points                                    TIRA
 GET    /v1/exports/{kind}.{form}                            TIRA
 GET    /v1/waiting-readings                                 TIRA
+GET    /v1/layouts                                          TIRA
+GET    /v1/layouts/{name}                                   TIRA
+PUT    /v1/layouts/{name}                                   RA
+DELETE /v1/layouts/{name}                                   RA
+GET    /v1/layouts/{name}/table.csv                         TIRA
 GET    /v1/visits/by-external-id/{external_id}              TIRA
 PUT    /v1/visits/by-external-id/{external_id}              IRA
 GET    /v1/visits/{visit_id}/trail                          TIRA
@@ -141,6 +146,8 @@ POST   /duty/{person_id}/remove                             RA
 POST   /visits/{visit_id}/take-stop                         RA
 
 GET    /                                                    TIRA
+GET    /accept-together                                     RA
+POST   /accept-together                                     RA
 GET    /due                                                 TIRA
 GET    /visits/{visit_id}                                   TIRA
 POST   /visits/{visit_id}/files                             TIRA own

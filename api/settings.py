@@ -25,6 +25,9 @@ class Settings:
         Bytes of one uploaded file; more is refused with 413. ``FLUEBOOK_MAX_UPLOAD_MB``.
     page_size : int
         Visits on one page of the review list. ``FLUEBOOK_PAGE_SIZE``.
+    open_first_percent : int
+        Share of the visits accepted together that must be opened first.
+        ``FLUEBOOK_OPEN_FIRST_PERCENT``.
     company : str
         Name shown at the head of the pages. ``FLUEBOOK_COMPANY``.
     hosts : tuple of str
@@ -75,6 +78,7 @@ class Settings:
     units: UnitSystem = "us"
     max_upload: int = 64 * MEGABYTE
     page_size: int = 40
+    open_first_percent: int = 10
     company: str = ""
     hosts: tuple[str, ...] = ()
     language: str = "en"
@@ -116,6 +120,7 @@ def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Se
         units=cast(UnitSystem, units),
         max_upload=_whole(environment, "FLUEBOOK_MAX_UPLOAD_MB", 64) * MEGABYTE,
         page_size=_whole(environment, "FLUEBOOK_PAGE_SIZE", 40),
+        open_first_percent=_percent(environment, "FLUEBOOK_OPEN_FIRST_PERCENT", 10),
         company=environment.get("FLUEBOOK_COMPANY", ""),
         hosts=tuple(
             h.strip() for h in environment.get("FLUEBOOK_HOSTS", "").split(",") if h.strip()
@@ -177,6 +182,13 @@ def _one_of(environment: Mapping[str, str], name: str, choices: tuple[str, ...])
     if text not in choices:
         raise ValueError(f"{name} is {text!r}; it can be {', '.join(choices)}")
     return text
+
+
+def _percent(environment: Mapping[str, str], name: str, default: int) -> int:
+    found = _whole(environment, name, default, least=0)
+    if found > 100:
+        raise ValueError(f"{name} is {found}; it can be 0 to 100")
+    return found
 
 
 def _yes(environment: Mapping[str, str], name: str, default: str = "no") -> bool:

@@ -43,6 +43,7 @@ from ingest.intake_shapes import (
 )
 from ingest.intake_standing import StandingAcceptances, end_by_part_change
 from ingest.intake_taking import VisitTaken, must_be_open, with_id
+from ingest.intake_together import AcceptingTogether
 from ingest.judgement import Judgement
 from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
 from ingest.store import audit, cuts, jobs, judgements, lists, places, readings, settings, visits
@@ -73,7 +74,9 @@ __all__ = [
 Kind = Literal["site", "boiler", "visit"]
 
 
-class Intake(Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts, StandingAcceptances):
+class Intake(
+    AcceptingTogether, Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts, StandingAcceptances
+):
     """The way into one book."""
 
     def __init__(self, book: Book) -> None:

@@ -149,6 +149,7 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     if after is None and severity is None and not asked:
         unfinished = intake.review_list(Wanted(states=("open", "sent_back")), most=OPEN_SHOWN)
     waiting = intake.standing_stops()
+    may_accept = principal_of(request.scope).role in ("reviewer", "administrator")
     return page(
         request,
         "review.html",
@@ -159,6 +160,7 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
         title=_("Review"),
         headline=headline(counts),
         severity=severity,
+        without=counts.get(None, 0) + counts.get("info", 0) if may_accept else 0,
         asked=asked,
         filter=urlencode(asked),
         rules=sorted((r.title, r.key) for r in RULES.values()),

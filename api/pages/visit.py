@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -191,5 +192,9 @@ def visit_page(
 
 @router.get("/visits/{visit_id}")
 def visit(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
-    """Show one visit."""
+    """Show one visit; that a reviewer has opened it is kept while it waits."""
+    person = principal_of(request.scope)
+    if person.role in ("reviewer", "administrator"):
+        with suppress(NotFound):
+            intake.opened_for_review(visit_id, person.name or "page")
     return visit_page(request, intake, visit_id)

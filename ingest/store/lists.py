@@ -31,6 +31,7 @@ class Wanted:
     visit_id: UUID | None = None
     unassigned: bool = False
     changed_since: str | None = None
+    nothing_to_act_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,9 @@ def where_wanted(wanted: Wanted, rank: str = "v.severity_rank") -> tuple[list[st
         parts.append(f"{rank} IN ({', '.join(':' + n for n in names)})")
         ranks = [SEVERITIES.index(s) for s in wanted.severities]
         given.update(zip(names, ranks, strict=True))
+    if wanted.nothing_to_act_on:
+        parts.append(f"{rank} >= :info")
+        given["info"] = SEVERITIES.index("info")
     for column, value in (
         ("b.site_id", wanted.site_id),
         ("v.boiler_id", wanted.boiler_id),

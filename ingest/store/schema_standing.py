@@ -37,8 +37,25 @@ CREATE INDEX visit_for_review_list ON visit (imported, state, review_rank, start
 """
 
 
+_OPENED = """
+CREATE TABLE opened_first (
+    visit_id TEXT NOT NULL REFERENCES visit (id),
+    version INTEGER NOT NULL,
+    opened_at TEXT NOT NULL,
+    opened_by TEXT NOT NULL,
+    PRIMARY KEY (visit_id, version)
+) STRICT, WITHOUT ROWID
+"""
+
+
 @migrations()
 def m009_standing_acceptances(db: sqlite_utils.Database) -> None:
     """Create standing acceptances; order the review list by what none of them covers."""
     for statement in _STANDING.split(";\n"):
         db.execute(statement)
+
+
+@migrations()
+def m012_opened_first(db: sqlite_utils.Database) -> None:
+    """Keep which visits a reviewer has opened before they are accepted together with others."""
+    db.execute(_OPENED)

@@ -1,0 +1,137 @@
+"""Accepting many visits at once: those with nothing to act on, a drawn share opened first."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+from ingest.judgement import NotJudged
+from ingest.rules import RULES
+from ingest.store import judgements, lists, opened, visits
+from ingest.store.book import Book
+
+MAY_LACK = frozenset({"co_sensor_range_end", "vent_overheated"})
+"""Safety rules about facts of the equipment that an office may never have stated."""
+
+ALSO_OWED = frozenset({"o2_below_band", "stack_temperature_high", "rates_missing"})
+"""What every visit owes beside the safety rules."""
+
+MOST = 200
+"""Visits accepted together at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A waiting visit with nothing to act on.
+
+    Attributes
+    ----------
+    drawn : bool
+        Whether it is of the share that must be opened before it is accepted.
+    opened : bool
+        Whether a reviewer has opened it as it is.
+    """
+
+    listed: lists.Listed
+    drawn: bool
+    opened: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What was accepted, and what was left with the reason."""
+
+    accepted: Sequence[UUID]
+    left: Sequence[tuple[UUID, str]]
+
+
+def is_drawn(visit_id: UUID, day: date, percent: int) -> bool:
+    """Return whether a visit is of a day's share: drawn by day and id, so that it can be shown.
+
+    >>> is_drawn(UUID(int=1), date(2026, 11, 25), 0), is_drawn(UUID(int=1), date(2026, 11, 25), 100)
+    (False, True)
+    """
+    drawn = hashlib.sha256(f"{day.isoformat()} {visit_id}".encode()).digest()
+    return int.from_bytes(drawn[:4], "big") % 100 < percent
+
+
+def owed(not_judged: Iterable[NotJudged]) -> list[str]:
+    """Return the rules whose input every visit owes and that had none."""
+    return [
+        n.rule
+        for n in not_judged
+        if n.rule in ALSO_OWED
+        or (n.rule in RULES and RULES[n.rule].safety and n.rule not in MAY_LACK)
+    ]
+
+
+class AcceptingTogether:
+    """What the intake takes about visits that need no eye each."""
+
+    book: Book
+
+    if TYPE_CHECKING:
+
+        def accept(self, visit_id: UUID, who: str, note: str = "") -> int: ...
+
+        def expire_standings(self) -> None: ...
+
+    def ready_together(self, percent: int) -> list[Ready]:
+        """Return the waiting visits with nothing above info and nothing owed unjudged."""
+        self.expire_standings()
+        sql = self.book.reader
+        wanted = lists.Wanted(nothing_to_act_on=True)
+        found = []
+        for one in lists.review_list(sql, wanted, most=MOST):
+            made = [j for j in judgements.judgements(sql, one.visit_id) if j.kind != "again"]
+            if not made or owed(made[-1].judgement.not_judged):
+                continue
+            version = visits.visit_row(sql, one.visit_id).version
+            drawn = is_drawn(one.visit_id, self._day(), percent)
+            found.append(Ready(one, drawn, opened.was_opened(sql, one.visit_id, version)))
+        return found
+
+    def opened_for_review(self, visit_id: UUID, who: str) -> None:
+        """Keep that a reviewer opened a waiting visit."""
+        row = visits.visit_row(self.book.reader, visit_id)
+        if row.state != "handed_in" or opened.was_opened(self.book.reader, visit_id, row.version):
+            return
+        with self.book.change(who) as change:
+            opened.keep_opened(change, visit_id, row.version)
+
+    def accept_together(self, chosen: Sequence[UUID], who: str, percent: int) -> Together:
+        """Accept those of the chosen visits that still have nothing to act on.
+
+        All in one change, with a line of the trail for each. One that was drawn and not opened, or
+        that is no longer as it was shown, is left and named.
+        """
+        accepted: list[UUID] = []
+        left: list[tuple[UUID, str]] = []
+        with self.book.change(who):
+            ready = {one.listed.visit_id: one for one in self.ready_together(percent)}
+            for visit_id in dict.fromkeys(chosen):
+                one = ready.get(visit_id)
+                if one is None:
+                    left.append((visit_id, "it no longer waits with nothing to act on"))
+                elif one.drawn and not one.opened:
+                    left.append((visit_id, "it was drawn to be opened first"))
+                else:
+                    self.accept(visit_id, who, _note(one))
+                    accepted.append(visit_id)
+        return Together(accepted, left)
+
+    def _day(self) -> date:
+        return self.book.clock().astimezone(UTC).date()
+
+
+def _note(one: Ready) -> str:
+    said = "accepted together with others"
+    if one.listed.covered:
+        said += f"; {one.listed.covered} under a standing acceptance"
+    if one.drawn:
+        said += "; drawn and opened first"
+    return said
