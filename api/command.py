@@ -37,10 +37,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("api.report_command:report", "Write the report of a visit as PDF or HTML."),
     "visit": ("api.visit_command:visit", "Bring a filled visit folder into a book; hand it in."),
     "export": ("ingest.export_command:export", "Write readings, points or visits to a file."),
+    "layouts": ("ingest.export_command:layouts", "Save a layout of tables, or list them."),
     "verify": ("ingest.book_commands:verify", "Check a book's audit trail and its evidence."),
     "backup": ("ingest.book_commands:backup", "Copy a book, also while a server writes it."),
     "restore": ("ingest.book_commands:restore", "Make a book of a backup, after checking it."),
     "deliver": ("api.deliver_command:deliver", "Deliver webhooks and mail that wait; replay."),
+    "send": ("api.field_commands:send", "Send your own book's visits to the office."),
+    "fetch": ("api.field_commands:fetch", "Fetch boilers, history and decisions from it."),
     "demo": ("api.demo:demo", "Make the invented cooperative's book and show it."),
     "serve": ("api.serve:serve", "Serve a book's pages and API."),
 }

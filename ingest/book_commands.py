@@ -21,6 +21,7 @@ from ingest.bring import (
     read_boilers,
     read_visits,
 )
+from ingest.bring.layouts import bring_layout, layout_of
 from ingest.bring.table import read_table, unread
 from ingest.intake import Intake
 from ingest.store import Book, BookError, verify_file
@@ -69,6 +70,14 @@ def bring(
 
 def _one(intake: Intake, file: Path, who: str, options: ReadOptions) -> None:
     data = file.read_bytes()
+    layout = layout_of(intake, data)
+    if layout is not None:
+        done = bring_layout(intake, layout, data, file.name, who)
+        typer.echo(
+            f"{file.name}: read by the layout {layout.name!r}, {done.visits} past visits with "
+            f"{done.points} firing points brought in, {done.there_already} were there already."
+        )
+        return
     table = read_table(data, file.name)
     if holds_readings(table):
         done = bring_visits(intake, table, read_visits(table, data, options=options), data, who)

@@ -41,7 +41,8 @@ class Exported(Chosen):
     superseded: bool = Field(default=False, description="Readings that no longer stand, too.")
 
 
-def _remove(folder: Path) -> None:
+def remove(folder: Path) -> None:
+    """Remove a folder of a file that was sent."""
     shutil.rmtree(folder, ignore_errors=True)
 
 
@@ -61,15 +62,15 @@ def export(
     try:
         write_export(intake.book, kind, form, path, asked.wanted(), superseded=asked.superseded)
     except NotInstalled as error:
-        _remove(folder)
+        remove(folder)
         item = ErrorItem(message=str(error), next_step="Ask for csv or sqlite instead.")
         raise ProblemError("not-installed", str(error), [item]) from error
     except BaseException:
-        _remove(folder)
+        remove(folder)
         raise
     return FileResponse(
         path,
         media_type=MEDIA_TYPES[form],
         filename=f"fluebook-{kind}.{form}",
-        background=BackgroundTask(_remove, folder),
+        background=BackgroundTask(remove, folder),
     )

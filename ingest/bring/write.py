@@ -115,7 +115,7 @@ def bring_visits(
         sites = {s.id: s for s in intake.sites(change)}
         boilers = intake.boilers(change=change)
         for one in found:
-            boiler = _boiler(one, boilers, sites, problems)
+            boiler = boiler_for(one, boilers, sites, problems)
             if boiler is None:
                 continue
             visit, readings = _visit(one, boiler, sites)
@@ -130,12 +130,14 @@ def bring_visits(
     return count
 
 
-def _boiler(
+def boiler_for(
     one: BroughtVisit,
     boilers: Sequence[Boiler],
     sites: dict[UUID | None, Site],
     problems: list[ImportProblem],
 ) -> Boiler | None:
+    """Return the boiler that a row names; add a problem where none or more than one fits."""
+
     def fits(boiler: Boiler) -> bool:
         if one.boiler_id and not _same(boiler.external_id, one.boiler_id):
             return False

@@ -223,11 +223,11 @@ JSON = {"content-type": "application/json"}
 def test_server_error_is_problem_details_and_tells_no_inside(
     client: TestClient, intake: Intake, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fails() -> None:
+    def fails(_: object) -> None:
         raise RuntimeError("a secret path")
 
-    monkeypatch.setattr(intake, "sites", fails)
-    answer = client.get("/v1/sites")
+    monkeypatch.setattr(intake, "boiler", fails)
+    answer = client.get(f"/v1/boilers/{new_id()}")
     problem(answer, 500)
     assert "secret" not in answer.text
     assert "content-security-policy" in answer.headers
