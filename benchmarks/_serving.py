@@ -1,0 +1,81 @@
+"""One server in a process of its own: ``python -m benchmarks._serving own|bare FD BOOK VISIT``."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+HZ = os.sysconf("SC_CLK_TCK")
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """A server that runs: its port and its process."""
+
+    port: int
+    pid: int
+
+    def processor_seconds(self) -> float | None:
+        """Return what its process took of the processor so far, None where it is not told."""
+        with suppress(OSError):
+            fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
+            return (int(fields[11]) + int(fields[12])) / HZ
+        return None
+
+
+@contextmanager
+def serving(kind: str, book: Path, visit: str) -> Iterator[Server]:
+    """Run a server over a book until the block ends."""
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        listening.listen(128)
+        port = listening.getsockname()[1]
+        number = listening.fileno()
+        command = [sys.executable, "-m", "benchmarks._serving", kind, str(number), str(book), visit]
+        process = subprocess.Popen(command, pass_fds=(number,), stdout=subprocess.DEVNULL)
+        try:
+            for _ in range(200):
+                with suppress(OSError):
+                    path = f"http://127.0.0.1:{port}/v1/visits/{visit}"
+                    with urllib.request.urlopen(path, timeout=20) as answer:
+                        answer.read()
+                        break
+                time.sleep(0.1)
+            yield Server(port, process.pid)
+        finally:
+            process.terminate()
+            process.wait(30)
+
+
+def main(kind: str, descriptor: str, book: str, visit: str) -> None:
+    """Serve until told to stop."""
+    listening = socket.socket(fileno=int(descriptor))
+    config = {"log_level": "warning", "access_log": False}
+    if kind == "bare":
+        from benchmarks._bare import bare_app
+
+        app = bare_app(Path(book), visit)
+        uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
+        return
+    from api.app import create_app
+    from api.settings import Settings
+    from ingest.intake import Intake
+    from ingest.store import Book
+
+    with Book(Path(book)) as opened:
+        app = create_app(Intake(opened), Settings(alone=True, requests_a_minute=0))
+        uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
