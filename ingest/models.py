@@ -102,9 +102,14 @@ class Limits(Part):
     room_co_stop: float | None = Field(default=None, gt=0)
     gas_inlet_pressure: PressureBand | None = None
     manifold_pressure: PressureBand | None = None
+    gas_air_offset: PressureBand | None = Field(
+        default=None, description="Gas less air pressure at the ratio governor, with its sign."
+    )
     stack_draft: PressureBand | None = None
     overfire_draft: PressureBand | None = None
     smoke_number_max: float | None = Field(default=None, ge=0, le=9)
+    oil_pump_pressure: PressureBand | None = None
+    oil_nozzle_pressure: PressureBand | None = None
     calibration_interval_days: int | None = Field(default=None, gt=0)
     required_rates: list[Percent] = Field(default_factory=list)
     decision_beyond: float | None = Field(

@@ -9,7 +9,7 @@ from ingest.rules.joining import joined
 from ingest.rules.view import View
 from ingest.service.rules import with_service
 
-RULES_VERSION = "2026.11.2"
+RULES_VERSION = "2026.11.3"
 """Changes with every change that can alter a flag."""
 
 _POINT_FAMILIES = (co.judge, oxygen.judge, stack.judge, plain.judge)

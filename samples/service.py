@@ -118,6 +118,8 @@ def filled_document(plan: Plan, start: datetime) -> dict[str, Any]:
             "inlet_burners_off": {"value": 7.4, "unit": "inWC"},
             "inlet_high_fire_alone": {"value": 6.9, "unit": "inWC"},
             "inlet_all_appliances": {"value": 6.4, "unit": "inWC"},
+            "offset_low_fire": {"value": -3, "unit": "Pa"},
+            "offset_high_fire": {"value": -8, "unit": "Pa"},
             "nipples_closed": True,
             "nipples_leak_checked": True,
         },

@@ -7,6 +7,7 @@ two-yearly service holds the yearly one); a task of the same key replaces the in
 
 from __future__ import annotations
 
+import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from ingest.dimensions import Part
 from ingest.service.models import IsolationStep, Value
 from ingest.service.order import Step
 from ingest.service.safety import DEVICES
+from ingest.service.wanted import WANTED, unknown
 from ingest.service.where import Path as Place
 from ingest.service.where import line_of, lines_of_toml, shown
 
@@ -148,6 +150,10 @@ class Plan(Part):
     jurisdiction_note: str = Text
     cautions: list[str] = Field(default_factory=list)
     readings: list[str] = Field(default_factory=list, description="Glossary keys wanted.")
+    wanted: list[str] = Field(
+        default_factory=list,
+        description="What of light-off, gas, vent and oil to record: gas.inlet_burners_off.",
+    )
     isolation: list[IsolationStep] = Field(default_factory=list)
     steps: list[Step] = Field(default_factory=list)
     light_off: LightOffWanted = Field(default_factory=LightOffWanted)
@@ -274,6 +280,7 @@ def _with_included(plan: Plan, others: Sequence[Plan]) -> Plan:
             "part": merged("part", lambda p: p.key),
             "cautions": merged("cautions", str),
             "readings": merged("readings", str),
+            "wanted": merged("wanted", str),
             **{
                 field: getattr(first, field)
                 for field in ("isolation", "steps", "light_off")
@@ -313,6 +320,12 @@ def _cross_checks(plan: Plan, whole: Plan) -> list[tuple[Place, str]]:
             found.append(
                 (("task", n, "needs_isolation"), "the plan lists no isolating steps for it")
             )
+    for n, wanted in enumerate(plan.wanted):
+        name = unknown(wanted)
+        if name is not None:
+            near = difflib.get_close_matches(name, WANTED, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(WANTED)}"
+            found.append((("wanted", n), f"nothing is recorded as {name!r}{hint}"))
     for n, test in enumerate(plan.test):
         if test.device not in DEVICES:
             known = ", ".join(DEVICES)

@@ -39,11 +39,12 @@ def put_plan(change: Change, plan: Plan) -> bool:
     document = canonical_json(plan.model_dump(mode="json", exclude_none=True))
     digest = hashlib.sha256(document.encode()).hexdigest()
     there = change.sql.execute(
-        "SELECT sha256 FROM plan WHERE key = :key AND version = :version",
+        "SELECT document FROM plan WHERE key = :key AND version = :version",
         {"key": plan.key, "version": plan.version},
     ).fetchone()
     if there is not None:
-        if there[0] == digest:
+        # Compared as plans: what a plan may say grows, and one that says none of it is the same.
+        if _plan(there[0]) == plan:
             return False
         raise StateConflict(
             f"the plan {plan.key} {plan.version} is in the book with other content; "

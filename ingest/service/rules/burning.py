@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ingest.models import PressureBand
+from ingest.service.rules.proving import beyond, span
 from ingest.service.rules.view import ServiceView, rule
 
 _OFF = (
@@ -60,7 +60,7 @@ GAS = rule(
     "gas_pressure_out_of_limits",
     "gas pressures",
     "Gas pressure outside its limits",
-    "A gas pressure is outside the boiler's least and greatest.",
+    "A gas pressure or the gas-air offset is outside the boiler's least and greatest.",
     "Find out why before adjusting: the regulator, the meter, another appliance.",
     needs="gas pressures, and the boiler's limits for them",
     silent="When the boiler states no limits.",
@@ -185,12 +185,12 @@ def _times(
         view.flag(
             PURGE, "check", f"{name}: a repeated trial, and its purge is not recorded.", tag=str(n)
         )
-    elif purge is not None and least is not None and purge < least:
+    elif purge is not None and ((least is not None and purge < least) or (again and purge == 0)):
+        wanted = "" if least is None else f", at least {least:g} s wanted"
         view.flag(
             PURGE,
             "stop" if again else "fix",
-            f"{name}: purge {purge:g} s, at least {least:g} s wanted"
-            + (", before a repeated trial." if again else "."),
+            f"{name}: purge {purge:g} s{wanted}" + (", before a repeated trial." if again else "."),
             tag=str(n),
             unit="s",
             value=purge,
@@ -207,14 +207,6 @@ def _times(
             value=trial,
             high=longest,
         )
-
-
-def _beyond(value: float | None, band: PressureBand | None) -> bool:
-    if value is None or band is None:
-        return False
-    return (band.low is not None and value < band.low) or (
-        band.high is not None and value > band.high
-    )
 
 
 def _gas(view: ServiceView) -> None:
@@ -236,15 +228,17 @@ def _gas(view: ServiceView) -> None:
         ),
         ("manifold_low", gas.manifold_low_fire, limits.manifold_pressure, "Manifold, low fire"),
         ("manifold_high", gas.manifold_high_fire, limits.manifold_pressure, "Manifold, high fire"),
+        ("offset_low", gas.offset_low_fire, limits.gas_air_offset, "Gas-air offset, low fire"),
+        ("offset_high", gas.offset_high_fire, limits.gas_air_offset, "Gas-air offset, high fire"),
     ):
         looked |= value is not None and band is not None
-        if value is not None and band is not None and _beyond(value, band):
+        decimals = 1 if key.startswith("offset") else 0
+        if value is not None and band is not None and beyond(value, band):
             view.flag(
                 GAS,
                 "fix",
-                f"{name}: {value:.0f} Pa, limits "
-                + " to ".join("open" if b is None else f"{b:.0f}" for b in (band.low, band.high))
-                + " Pa.",
+                # An offset is a few pascals: rounded to whole ones it could seem to be inside.
+                f"{name}: {value:.{decimals}f} Pa, limits {span(band, decimals)} Pa.",
                 tag=key,
                 unit="Pa",
                 value=value,
@@ -278,7 +272,7 @@ def _vent(view: ServiceView) -> None:
     if not any(value is not None and band is not None for _, value, band in pairs):
         view.not_judged(DRAFT, "no draft with a limit of the boiler is recorded")
     for name, value, band in pairs:
-        if value is not None and band is not None and _beyond(value, band):
+        if value is not None and band is not None and beyond(value, band):
             view.flag(
                 DRAFT,
                 "fix",

@@ -69,6 +69,16 @@ RESET = rule(
     causes="Wrong type of device, wiring, a set point left changed.",
     safety=True,
 )
+UNEXPLAINED = rule(
+    "safety_test_unexplained",
+    "safety tests",
+    "How it was provoked is not recorded",
+    "A device is recorded as tripped, and not how it was provoked: real or simulated is not known.",
+    "Say how it was provoked, or test it again by the boiler's instructions.",
+    needs="the method of the test",
+    silent="When the method is recorded, or a note says it.",
+    causes="Forgotten in the record.",
+)
 SIMULATED = rule(
     "safety_test_simulated",
     "safety tests",
@@ -126,6 +136,8 @@ def _one(view: ServiceView, label: str, test: SafetyTest, planned: PlanTest | No
         view.flag(RESET, "check", f"{title}: recorded as not reset.", tag=label)
     device = DEVICES.get(test.device)
     method = None if device is None or test.method is None else device.methods.get(test.method)
+    if test.method is None and not test.note:
+        view.flag(UNEXPLAINED, "check", f"{title}: how it was provoked is not recorded.", tag=label)
     if test.mode == "simulated" or (method is not None and not method.real):
         view.flag(SIMULATED, "info", f"{title}: tested by simulation.", tag=label)
     return compared
@@ -171,4 +183,4 @@ def _late(
     return True
 
 
-RULES = (TEST_MISSING, NO_TRIP, LATE, EARLY, RESET, SIMULATED)
+RULES = (TEST_MISSING, NO_TRIP, LATE, EARLY, RESET, UNEXPLAINED, SIMULATED)

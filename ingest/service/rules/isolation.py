@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from ingest.service.models import TaskEntry
 from ingest.service.order import STEP_TITLES, out_of_order
+from ingest.service.plans import PlanTask
 from ingest.service.rules.view import ServiceView, rule
 
 ISOLATION_INCOMPLETE = rule(
@@ -17,6 +19,18 @@ ISOLATION_INCOMPLETE = rule(
     causes="A step forgotten in the record or at the boiler.",
     source="29 CFR 1910.147: lock out where the isolating device can be locked, verify isolation",
     status="read",
+    safety=True,
+)
+LOCKS_OFF = rule(
+    "work_after_locks_off",
+    "isolation",
+    "Work after the locks came off",
+    "Work that needs the boiler isolated is marked done after its locks were signed off.",
+    "Isolate again before such work, each step with who and when; else correct the time.",
+    needs="the time of the work, and when the locks came off",
+    silent="When the boiler was isolated again, or a time is not recorded.",
+    causes="Work taken up again without locking, or a time ticked later than the work was done.",
+    source="isolation stands until the work that needs it is done",
     safety=True,
 )
 OUT_OF_ORDER = rule(
@@ -97,6 +111,22 @@ def _isolation(view: ServiceView) -> None:
                 f"{task.title} is marked done before: {said}.",
                 tag=entry.task,
             )
+    _after_locks(view, needing)
+
+
+def _after_locks(view: ServiceView, needing: list[tuple[TaskEntry, PlanTask]]) -> None:
+    """Flag work marked done when the locks were off and not put on again."""
+    off = view.record.restored
+    if off is None or any(i.time > off.time for i in view.record.isolation):
+        return
+    for entry, task in needing:
+        if entry.time is not None and entry.time > off.time:
+            view.flag(
+                LOCKS_OFF,
+                "fix",
+                f"{task.title} is marked done after the locks came off.",
+                tag=entry.task,
+            )
 
 
 def _order(view: ServiceView) -> None:
@@ -149,4 +179,4 @@ def _dependencies(view: ServiceView) -> None:
                 )
 
 
-RULES = (ISOLATION_INCOMPLETE, OUT_OF_ORDER, STEP_MISSING)
+RULES = (ISOLATION_INCOMPLETE, LOCKS_OFF, OUT_OF_ORDER, STEP_MISSING)

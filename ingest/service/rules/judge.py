@@ -13,11 +13,11 @@ from ingest.service.findings import open_findings
 from ingest.service.models import InstalledPart, ServiceRecord
 from ingest.service.parts import parts_before
 from ingest.service.plans import Plan
-from ingest.service.rules import burning, devices, isolation, leaving, tasks
+from ingest.service.rules import burning, devices, isolation, leaving, proving, tasks
 from ingest.service.rules.view import ServiceView
 
 # Leaving comes last: it asks whether any rule before it said stop.
-_MODULES = (isolation, tasks, burning, devices, leaving)
+_MODULES = (isolation, tasks, proving, burning, devices, leaving)
 
 SERVICE_RULES: Mapping[str, Rule] = MappingProxyType({r.key: r for m in _MODULES for r in m.RULES})
 """The closed list of the service part's rules by key."""

@@ -106,6 +106,8 @@ def _parts(view: ServiceView) -> None:
         said = _past(view, part, held)
         if said is not None:
             view.flag(PAST_LIFE, "check", f"{part.title}: {said}.", tag=part.key)
+        elif (part.life_hours or part.life_starts) and view.record.counters is None:
+            view.not_judged(PAST_LIFE, "the counters of running hours and starts are not recorded")
 
 
 def _past(view: ServiceView, part: PlanPart, held: InstalledPart) -> str | None:
@@ -162,6 +164,22 @@ def _contradictions(view: ServiceView) -> None:
             "The boiler is recorded as left isolated, and its locks are signed off.",
             tag="locks",
         )
+    power = any(i.step == "power_locked_and_tagged" for i in record.isolation)
+    if view.visit.how_left == "isolated" and not power:
+        view.flag(
+            CONTRADICTION,
+            "check",
+            "The boiler is recorded as left isolated, and no power lock is recorded.",
+            tag="no_lock",
+        )
+    for n, bypass in enumerate(record.bypasses, 1):
+        if bypass.removed is not None and bypass.removed.time < bypass.placed.time:
+            view.flag(
+                CONTRADICTION,
+                "check",
+                f"{bypass.what} is signed off before it was placed.",
+                tag=f"bypass:{n}",
+            )
     known = {f.id for f in (*view.earlier_findings, *record.findings)}
     for closed in record.closed:
         if closed.id not in known:

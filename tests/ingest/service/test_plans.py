@@ -112,6 +112,21 @@ def test_broken_toml_gets_its_line() -> None:
     assert problems('a = """\nb\n')[0][1] >= 2
 
 
+def test_a_plan_that_wants_what_no_record_holds_is_refused_with_the_nearest_name() -> None:
+    text = GOOD.replace('"gas.inlet_burners_off"', '"gas.inlet_burner_off"')
+    with pytest.raises(PlanError) as told:
+        parse_plan(text, "condensing-gas-yearly.toml")
+    (problem,) = told.value.problems
+    line = 1 + next(n for n, t in enumerate(text.splitlines()) if "gas.inlet_burner_off" in t)
+    assert (problem.line, problem.key) == (line, "wanted[5]")
+    assert "did you mean 'gas.inlet_burners_off'" in problem.message
+
+
+def test_what_is_wanted_of_an_included_plan_is_wanted_of_the_whole() -> None:
+    deep, yearly = PLANS["condensing-gas-two-yearly"], PLANS["condensing-gas-yearly"]
+    assert deep.wanted == yearly.wanted != []
+
+
 def test_tasks_that_wait_for_each_other_are_refused() -> None:
     wrong = GOOD.replace(
         'title = "Burner head"', 'title = "Burner head"\nafter = ["heat_exchanger"]', 1

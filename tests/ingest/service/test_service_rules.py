@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 
-from ingest.judgement import Flag, NotJudged
+from ingest.judgement import Flag, Judgement, NotJudged
 from ingest.models import Boiler, RoomCo, Visit
 from ingest.service.job import Job, with_job
 from ingest.service.models import InstalledPart, ServiceRecord
-from ingest.service.rules import SERVICE_RULES, judge_service
+from ingest.service.rules import SERVICE_RULES, judge_service, with_service
 from samples.service import filled_document, filled_record, two_yearly_plan
 
 PLAN = two_yearly_plan()
@@ -22,6 +22,10 @@ BOILER = Boiler.model_validate(
         "limits": {
             "gas_inlet_pressure": {"low": "5 inWC", "high": "14 inWC"},
             "stack_draft": {"low": "0 Pa", "high": "25 Pa"},
+            "gas_air_offset": {"low": "-10 Pa", "high": "0 Pa"},
+            "flame_signal_min": "1.5 uA",
+            "smoke_number_max": 1,
+            "oil_pump_pressure": {"low": "10 bar", "high": "14 bar"},
         }
     }
 )
@@ -107,6 +111,13 @@ def put(key: str, **answers: Any) -> Slip:
 
 def device_test(device: str, **answers: Any) -> Slip:
     return lambda d: safety_test(d, device).update(answers)
+
+
+def locks_off_early(d: dict[str, Any]) -> None:
+    last = task(d, "flame_detector")["time"]
+    before = datetime.fromisoformat(last) - timedelta(minutes=1)
+    d["restored"]["time"] = before.isoformat()
+    d["tasks"] = [t for t in d["tasks"] if t["task"] == "flame_detector"]
 
 
 def lit(**answers: Any) -> Slip:
@@ -235,6 +246,28 @@ PROBE = {"part": "low_water_probe"}
             [("draft_out_of_limits", "fix")],
         ),
         (lambda d: d.update(oil={"smoke_before_probe": False}), [("smoke_after_probe", "check")]),
+        (lambda d: d.update(oil={"smoke_number": 1, "pump_pressure": "12 bar"}), []),
+        (lambda d: d.update(oil={"smoke_number": 2}), [("oil_out_of_limits", "fix")]),
+        (lambda d: d.update(oil={"pump_pressure": "9.9 bar"}), [("oil_out_of_limits", "fix")]),
+        (part("gas", offset_high_fire="-10.4 Pa"), [("gas_pressure_out_of_limits", "fix")]),
+        (part("gas", offset_low_fire="0.2 Pa"), [("gas_pressure_out_of_limits", "fix")]),
+        (part("gas", offset_low_fire=None), [("check_not_recorded", "check")]),
+        (part("gas", offset_low_fire=None, manifold_low_fire="400 Pa"), []),
+        (part("gas", inlet_all_appliances=None), [("check_not_recorded", "check")]),
+        (part("vent", spillage="not_checked"), [("check_not_recorded", "check")]),
+        (lit(flame_signal="1.5 uA"), []),
+        (lit(flame_signal="1.4 uA"), [("flame_weak_at_proving", "fix")]),
+        (lit(flame_signal=None), [("check_not_recorded", "check")]),
+        (
+            lit_again(purge={"value": 0} | S),
+            [("left_running_with_stop", "stop"), ("purge_short", "stop")],
+        ),
+        (device_test("low_water_cutoff", method=None), [("safety_test_unexplained", "check")]),
+        (device_test("low_water_cutoff", method=None, note="by slow drain"), []),
+        (
+            lambda d: d["bypasses"][0]["removed"].update(time=START.isoformat()),
+            [("contradictory_answers", "check")],
+        ),
         (
             lambda d: d["bypasses"][0].update(removed=None),
             [("bypass_left_open", "stop"), ("left_running_with_stop", "stop")],
@@ -253,6 +286,57 @@ def test_each_slip_makes_its_rule_speak(slip: Slip, wanted: list[tuple[str, str]
     assert {f.rule for f in flags} <= set(SERVICE_RULES)
     assert len({f.id for f in flags}) == len(flags)
     assert all(f.next_step and f.source for f in flags)
+
+
+def test_work_marked_done_after_the_locks_came_off_is_told() -> None:
+    flags, _ = judged(locks_off_early)
+    assert ("work_after_locks_off", "fix") in loud(flags)
+
+    def locked_again(d: dict[str, Any]) -> None:
+        locks_off_early(d)
+        again = datetime.fromisoformat(d["restored"]["time"]) + timedelta(seconds=20)
+        d["isolation"] += [i | {"time": again.isoformat()} for i in d["isolation"]]
+
+    assert "work_after_locks_off" not in {f.rule for f in judged(locked_again)[0]}
+    assert "work_after_locks_off" not in {f.rule for f in judged()[0]}
+
+
+def test_left_isolated_without_a_lock_contradicts_itself() -> None:
+    def slip(d: dict[str, Any]) -> None:
+        d["restored"] = None
+        d["isolation"] = [i for i in d["isolation"] if i["step"] != "power_locked_and_tagged"]
+
+    found = [f.id for f in judged(slip, how_left="isolated")[0]]
+    assert "contradictory_answers:no_lock" in found
+
+
+def test_an_offset_a_fraction_beyond_is_told_with_its_fraction() -> None:
+    flags, _ = judged(part("gas", offset_high_fire="-10.4 Pa"))
+    (flag,) = (f for f in flags if f.rule == "gas_pressure_out_of_limits")
+    assert flag.message == "Gas-air offset, high fire: -10.4 Pa, limits -10.0 to 0.0 Pa."
+
+
+def test_without_counters_a_life_in_hours_is_said_to_be_not_judged() -> None:
+    _, not_judged = judged(lambda d: d.update(counters=None))
+    assert ["counters" in n.why for n in not_judged if n.rule == "part_past_life"] == [True]
+
+
+def test_a_part_fitted_at_an_earlier_visit_counts_from_there() -> None:
+    document = filled_document(PLAN, START) | {"findings": []}
+    visit = Visit.model_validate({"started": START, "how_left": "running", "service": document})
+    old = InstalledPart(part="air_filter", installed=date(2025, 1, 1), running_hours=10)
+    boiler = BOILER.model_copy(update={"parts": [old]})
+    fitted = {"task": "air_filter", "outcome": "done", "replaced": [{"part": "air_filter"}]}
+    service = {"tasks": [fitted], "counters": {"running_hours": 9000}}
+    before = Visit.model_validate({"started": START - timedelta(days=300), "service": service})
+
+    def past(earlier: list[Visit]) -> bool:
+        empty = Judgement("v", "r", "l", "s")
+        made = with_service(empty, PLAN, visit=visit, boiler=boiler, earlier=earlier)
+        return "part_past_life:air_filter" in {f.id for f in made.flags}
+
+    assert past([])
+    assert not past([before])
 
 
 def test_a_stop_with_a_named_persons_reason_is_told_and_not_repeated_as_stop() -> None:
