@@ -201,7 +201,7 @@ class Notices:
                 due_at=None if came_to.due_at is None else stamp(came_to.due_at),
             )
             if came_to.result == "gone" and one.webhook_id is not None:
-                webhooks.switch_off(change, one.webhook_id, "the receiver said it is gone (410)")
+                webhooks.switch_off(change, one.webhook_id, deliveries.GIVEN_UP["gone"])
 
     def delivery(self, delivery_id: UUID) -> tuple[Delivery, list[Try]]:
         """Return a delivery and its tries."""

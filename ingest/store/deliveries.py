@@ -21,6 +21,14 @@ DeliveryState = Literal["waiting", "delivered", "dead"]
 DELIVERY_STATES: tuple[DeliveryState, ...] = ("waiting", "delivered", "dead")
 
 
+GIVEN_UP: Mapping[str, str] = {
+    "retry": "gave up after the last try",
+    "gone": "the receiver said it is gone (410)",
+    "refused": "the address may not be called",
+}
+"""What the last try came to -> why there is no other."""
+
+
 @dataclass(frozen=True, slots=True)
 class Delivery:
     """One message for one receiver, and how far it has come."""
@@ -145,7 +153,7 @@ def settle(
         {
             "state": state,
             "due": due_at,
-            "why": "gave up after the last try" if result == "retry" else result,
+            "why": GIVEN_UP.get(result, result),
             "at": change.at,
             "id": str(delivery_id),
         },

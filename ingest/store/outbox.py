@@ -22,7 +22,7 @@ EVENTS: Mapping[str, str] = {
     "visit.sent_back": "The office sent a visit back to its technician.",
     "visit.judged_again": "A finished visit was judged again by today's rules.",
     "reading.superseded": "A reading was corrected or taken out; the old one stays in the book.",
-    "flag.stop": "A visit was handed in with at least one finding `stop`.",
+    "flag.stop": "A visit was handed in with a finding that says stop.",
     "flag.stop_taken": "A person took a standing stop by name.",
 }
 """Event -> when it happens. Also the names that a subscription may ask for."""

@@ -225,7 +225,7 @@ def test_private_addresses_are_refused_unless_the_settings_allow(intake: Intake)
         stopped_visit(intake)
         once(intake, Settings(webhook_timeout_s=1))
         assert there.seen == []
-    assert {d.why for d in intake.deliveries(state="dead")} == {"refused"}
+    assert {d.why for d in intake.deliveries(state="dead")} == {"the address may not be called"}
 
 
 def test_a_message_is_claimed_by_one_courier_and_free_again_when_the_claim_runs_out(
@@ -294,3 +294,14 @@ def test_what_was_delivered_is_forgotten_in_time_and_dead_letters_stay(
     assert intake.forget_delivered(timedelta(days=30)) == 1
     assert intake.delivery_counts() == {"waiting": 0, "delivered": 0, "dead": 1}
     assert intake.book.verify() == []
+
+
+def test_the_page_for_integrators_names_every_event_and_the_waits_as_they_are() -> None:
+    from api.notify.delivery import WAITS
+
+    page = (Path(__file__).resolve().parents[3] / "docs" / "webhooks.md").read_text("utf-8")
+    for event, said in EVENTS.items():
+        assert f"| `{event}` | {said} |" in page
+    assert [int(w.total_seconds()) for w in WAITS] == [5, 30, 120, 600, 3600, 14400, 43200, 86400]
+    assert "5 s, 30 s, 2 min, 10 min, 1 h, 4 h, 12 h and 24 h" in " ".join(page.split())
+    assert 41 * 3600 < sum(w.total_seconds() for w in WAITS) < 42 * 3600

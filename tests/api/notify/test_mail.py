@@ -119,7 +119,7 @@ def test_a_recipient_that_is_no_plain_address_is_never_handed_over(
     with MailServer() as server:
         once(intake, mailing(server))
     assert server.mails == []
-    assert [d.why for d in intake.deliveries(state="dead")] == ["refused"]
+    assert [d.why for d in intake.deliveries(state="dead")] == ["the address may not be called"]
 
 
 def test_a_refused_mail_is_tried_again_under_the_same_message_id(
