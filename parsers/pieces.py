@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from parsers.step_response import Fit, Signal, fit
+from parsers.step_response import Fit, Signal, fit, misfits
 
 Floats = NDArray[np.float64]
 
@@ -79,15 +79,17 @@ def refined_lags(
 ) -> dict[str, float]:
     """Return the lag of each signal that fits the pieces best, gases sharing none."""
     best = dict(lags)
-    trials = np.geomspace(*bounds, 13)
+    long = [p for p in pieces if p.bins >= 8]
     for signal in signals:
         if signal.key in NO_LAG:
             continue
-        misfits = []
-        for trial in trials:
-            other = Signal(signal.key, signal.values, signal.weights, float(trial))
-            misfits.append(sum(fit(other, p.first, p.end).misfit for p in pieces if p.bins >= 8))
-        best[signal.key] = float(trials[int(np.argmin(misfits))])
+        low, high = bounds
+        for count in (13, 9):  # the second time between the neighbours of the first time's best
+            trials = np.geomspace(low, high, count)
+            total = sum((misfits(signal, p.first, p.end, trials) for p in long), np.zeros(count))
+            n = int(np.argmin(total))
+            low, high = trials[max(n - 1, 0)], trials[min(n + 1, count - 1)]
+        best[signal.key] = float(trials[n])
     return best
 
 

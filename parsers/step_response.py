@@ -193,3 +193,21 @@ def fit(signal: Signal, first: int, end: int) -> Fit:
             left = float((w * (y - level - start * e) ** 2).sum())
             return Fit(level, start, left, n, float(np.sqrt(1 / total + centre**2 / room)))
     return Fit(mean, 0.0, float((w * (y - mean) ** 2).sum()), n, float(np.sqrt(1 / total)))
+
+
+def misfits(signal: Signal, first: int, end: int, lags: Floats) -> Floats:
+    """Return the misfit of ``fit`` over one stretch for each of several lags [bins] at once."""
+    w, y = signal.weights[first:end], signal.values[first:end]
+    total = float(w.sum())
+    used = int((w > 0).sum())
+    if not used:
+        return np.zeros(len(lags))
+    y = y - float(w @ y) / total
+    residual = float(w @ (y * y))
+    if used < 4:
+        return np.full(len(lags), residual)
+    e = np.exp(-np.arange(end - first) / lags[:, None])
+    e -= (e @ w)[:, None] / total
+    room, cross = (e * e) @ w, e @ (w * y)
+    gain = np.where(room > 1e-6 * total, cross * cross / np.maximum(room, 1e-300), 0.0)
+    return np.asarray(np.maximum(residual - gain, 0.0))
