@@ -82,6 +82,8 @@ class Client:
         Such as ``https://fluebook.example``.
     who : str
         The person or program named in the audit trail.
+    key : str or None
+        The program's key, as an administrator was shown it; none where nobody signs in.
     tries : int
         How often a call is made before it counts as unreachable.
     timeout : float [s]
@@ -97,6 +99,7 @@ class Client:
         address: str,
         who: str,
         *,
+        key: str | None = None,
         tries: int = 6,
         timeout: float = 20.0,
         http: httpx.Client | None = None,
@@ -104,6 +107,7 @@ class Client:
     ) -> None:
         self._address = address.rstrip("/")
         self._who = who
+        self._key = key
         self._tries = tries
         self._own = http is None
         self._http = http or httpx.Client(timeout=timeout)
@@ -196,13 +200,86 @@ class Client:
         """Judge a visit with boiler and history; nothing is stored."""
         return self._call("POST", "judge", json=dict(request))
 
+    def all(self, path: str, key: str, **filters: str) -> Iterator[JsonObject]:
+        """Yield every item of a list, over all of its pages."""
+        after: str | None = None
+        while True:
+            params = {**filters, **({"after": after} if after else {})}
+            page = self._call("GET", path, params=params)
+            yield from page[key]
+            after = page.get("next")
+            if after is None:
+                return
+
+    def call(self, method: str, path: str, **given: Any) -> JsonObject:
+        """Make one call under ``/v1/``, tried again where no answer came."""
+        return self._call(method, path, **given)
+
+    def get_tagged(self, path: str) -> tuple[JsonObject, int]:
+        """Return a thing and the version that its entity tag names."""
+        found, response = self._answered("GET", path)
+        return found, int(response.headers["etag"].strip('"'))
+
+    def put_tagged(self, path: str, document: JsonObject, version: int | None) -> JsonObject:
+        """Write a document over that version of it; refused with 412 where there is a newer."""
+        headers = {} if version is None else {"if-match": f'"{version}"'}
+        return self._call("PUT", path, json=document, headers=headers)
+
+    def post_readings(self, visit_id: UUID | str, body: JsonObject) -> JsonObject:
+        """Add readings in the shape of the API; ids make a repeat harmless."""
+        return self._call("POST", f"visits/{visit_id}/readings", json=body)
+
+    def send_stated(
+        self, visit_id: UUID | str, data: bytes, name: str, stated: Mapping[str, str]
+    ) -> JsonObject:
+        """Hand over a file with its statement in the words of the upload form."""
+        return self._call(
+            "POST",
+            f"visits/{visit_id}/files",
+            params={**stated, "name": PurePath(name).name},
+            content=data,
+            headers={"content-type": "application/octet-stream"},
+        )
+
+    def send_photo(
+        self, visit_id: UUID | str, data: bytes, name: str, *, caption: str = ""
+    ) -> JsonObject:
+        """Hand over a picture; the same bytes are kept once."""
+        return self._call(
+            "POST",
+            f"visits/{visit_id}/photos",
+            files={"file": (PurePath(name).name, data)},
+            data={"caption": caption},
+        )
+
+    def put_corrections(
+        self, visit_id: UUID | str, attachment_id: str, corrections: Sequence[JsonObject]
+    ) -> JsonObject:
+        """Bring the corrections of a log's cut up to date."""
+        body = {"corrections": list(corrections)}
+        return self._call("PUT", f"visits/{visit_id}/logs/{attachment_id}/cut", json=body)
+
+    def confirm_cut(self, visit_id: UUID | str, attachment_id: str, corrections: int) -> JsonObject:
+        """Make the plateaus of a cut firing points."""
+        path = f"visits/{visit_id}/logs/{attachment_id}/cut/confirm"
+        return self._call("POST", path, json={"corrections": corrections})
+
+    def teach(self, taught: Mapping[str, Any]) -> JsonObject:
+        """Teach a column map."""
+        return self._call("POST", "maps", json=dict(taught))
+
     def _put(self, kind: str, document: Mapping[str, Any], identity: UUID | None) -> JsonObject:
         stated = document.get("id")
         chosen = identity or (UUID(str(stated)) if stated is not None else new_id())
         return self._call("PUT", f"{kind}/{chosen}", json={**document, "id": str(chosen)})
 
     def _call(self, method: str, path: str, **given: Any) -> JsonObject:
+        return self._answered(method, path, **given)[0]
+
+    def _answered(self, method: str, path: str, **given: Any) -> tuple[JsonObject, httpx.Response]:
         headers = {"fluebook-who": self._who, **given.pop("headers", {})}
+        if self._key is not None:
+            headers["authorization"] = f"Bearer {self._key}"
         last = "no try was made"
         for number in range(self._tries):
             if number:
@@ -219,7 +296,7 @@ class Client:
             if response.status_code in _AGAIN:
                 last = f"the server answered {response.status_code}"
                 continue
-            return _answer(response)
+            return _answer(response), response
         raise Unreachable(f"{method} {path}: {last}, after {self._tries} tries")
 
     def close(self) -> None:

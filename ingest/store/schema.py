@@ -234,6 +234,7 @@ def migration_names() -> set[str]:
 
 # The later steps, in the order in which they were added; each module registers its own.
 from ingest.store import schema_accounts as _accounts  # noqa: E402, F401
+from ingest.store import schema_field as _field  # noqa: E402, F401
 from ingest.store import schema_jobs as _jobs  # noqa: E402, F401
 from ingest.store import schema_lists as _lists  # noqa: E402, F401
 from ingest.store import schema_notices as _notices  # noqa: E402, F401

@@ -1,0 +1,104 @@
+"""``fluebook send`` and ``fluebook fetch``: the field book meets its office."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+from uuid import UUID
+
+import typer
+
+if TYPE_CHECKING:
+    from fluebook.field_book import FieldBook, Outcome
+
+KEY_VARIABLE = "FLUEBOOK_KEY"
+_LOOK_AGAIN = 3
+
+_Book = Annotated[Path, typer.Option("--book", exists=True, dir_okay=False, help="Your book.")]
+_Office = Annotated[str, typer.Option("--office", help="The office, https://book.example.")]
+_Who = Annotated[str, typer.Option("--who", help="Your name, for the trail.")]
+_Mine = Annotated[
+    list[str] | None, typer.Option("--mine", help="Id of a document of which yours stands.")
+]
+_Theirs = Annotated[
+    list[str] | None, typer.Option("--theirs", help="Id of a document of which theirs stands.")
+]
+_Boilers = Annotated[list[str] | None, typer.Option("--boiler", help="Only these boilers, by id.")]
+
+
+def send(
+    book: _Book, office: _Office, who: _Who, mine: _Mine = None, theirs: _Theirs = None
+) -> None:
+    """Send visits, files, pictures and readings to the office; safe to stop and to repeat.
+
+    The key that the office gave you is read from the environment, FLUEBOOK_KEY.
+    """
+    _meet(book, office, who, mine, theirs, lambda field: field.send())
+
+
+def fetch(
+    book: _Book,
+    office: _Office,
+    who: _Who,
+    boiler: _Boilers = None,
+    mine: _Mine = None,
+    theirs: _Theirs = None,
+) -> None:
+    """Fetch boilers, their finished visits, and what the office decided of yours.
+
+    What is due is then told by `fluebook due` from your own book, also without signal.
+    """
+    chosen = [_id(b, "--boiler") for b in boiler or ()]
+    _meet(book, office, who, mine, theirs, lambda field: field.fetch(boiler_ids=chosen))
+
+
+def _id(text: str, option: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is no id", param_hint=option) from error
+
+
+def _meet(
+    book: Path,
+    office: str,
+    who: str,
+    mine: list[str] | None,
+    theirs: list[str] | None,
+    act: Callable[[FieldBook], Outcome],
+) -> None:
+    from fluebook import Client, Refused, Unreachable
+    from fluebook.field_book import FieldBook, conflict_lines
+    from ingest.intake import Intake
+    from ingest.store import Book
+
+    if not office.startswith(("https://", "http://")):
+        raise typer.BadParameter("an address begins with https://", param_hint="--office")
+    whose = {_id(m, "--mine"): "mine" for m in mine or ()}
+    whose |= {_id(t, "--theirs"): "office" for t in theirs or ()}
+    key = os.environ.get(KEY_VARIABLE) or None
+    with Book(book) as opened, Client(office, who, key=key) as client:
+        field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)  # type: ignore[arg-type]
+        try:
+            outcome = act(field)
+        except Unreachable as error:
+            typer.echo(f"No signal: {error}. What was done stays; repeat it later.", err=True)
+            raise typer.Exit(2) from error
+        except Refused as error:
+            typer.echo(f"The office refused: {error}. Check {KEY_VARIABLE} and --office.", err=True)
+            raise typer.Exit(1) from error
+    for line in outcome.done:
+        typer.echo(line)
+    for said in outcome.refused:
+        typer.echo(f"Not taken by the office: {said}", err=True)
+    for conflict in outcome.conflicts:
+        for line in conflict_lines(conflict):
+            typer.echo(line, err=True)
+    typer.echo(
+        f"{len(outcome.done)} done, {outcome.same} were the same already, "
+        f"{len(outcome.conflicts)} in conflict, {len(outcome.refused)} refused."
+    )
+    if not outcome.clean:
+        raise typer.Exit(_LOOK_AGAIN)
