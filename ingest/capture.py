@@ -85,9 +85,13 @@ def records(path: Path) -> Iterator[Chunk | Link]:
     CaptureError
         If the file is no capture.
     """
-    data = path.read_bytes()
+    return records_of(path.read_bytes(), str(path))
+
+
+def records_of(data: bytes, name: str) -> Iterator[Chunk | Link]:
+    """Yield the records of a capture's bytes, as :func:`records` does of a file's."""
     if not data.startswith(HEADER):
-        raise CaptureError(f"{path} is no fluebook.capture/1 file")
+        raise CaptureError(f"{name} is no fluebook.capture/1 file")
     at = len(HEADER)
     while at < len(data):
         end = data.find(b"\n", at)

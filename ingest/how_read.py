@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal, cast
 
@@ -21,10 +21,18 @@ class HowRead:
     day_first: bool | None = None
     decimal: str | None = None
     maps: tuple[ColumnMap, ...] = ()
+    headings: tuple[str, ...] = ()
+    """Of an instrument that sends none; as the two below for raw captures alone."""
+    delimiter: str | None = None
+    checksum: str | None = None
 
     @classmethod
-    def of(cls, options: ReadOptions, zone: str | None, maps: Sequence[ColumnMap]) -> HowRead:
+    def of(
+        cls, options: ReadOptions | HowRead, zone: str | None, maps: Sequence[ColumnMap]
+    ) -> HowRead:
         """Return what options state, with the site's zone and the book's maps where they do not."""
+        if isinstance(options, HowRead):
+            return replace(options, zone=options.zone or zone, maps=options.maps or tuple(maps))
         named = () if options.map is None else (options.map,)
         return cls(
             options.site_zone or zone,
@@ -53,6 +61,9 @@ class HowRead:
             "units": dict(self.units),
             "day_first": self.day_first,
             "decimal": self.decimal,
+            "headings": list(self.headings),
+            "delimiter": self.delimiter,
+            "checksum": self.checksum,
             "maps": [map_json(one) for one in self.maps],
         }
         found = {key: value for key, value in stated.items() if value not in (None, {}, [])}
@@ -69,4 +80,7 @@ class HowRead:
             settings.get("day_first"),
             settings.get("decimal"),
             tuple(map_from_json(one) for one in settings.get("maps", ())),
+            tuple(settings.get("headings", ())),
+            settings.get("delimiter"),
+            settings.get("checksum"),
         )

@@ -16,6 +16,7 @@ from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
+from ingest.capture_log import is_capture, readings_of_capture
 from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
 from ingest.how_read import HowRead
 from ingest.identifiers import new_id
@@ -107,23 +108,32 @@ def read_log(data: bytes, name: str, how: HowRead) -> Log:
 
 def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, list[Reading]]:
     """Return a log from its bytes, and its readings in order of time."""
+    if is_capture(data):
+        taken, maps = readings_of_capture(data, name, how)
+        return _log_of(name, taken, maps, "nothing in it can be read as readings with a time")
     result = read(data, name, options=how.options())
-    if len({r.time is not None and r.time.tzinfo is None for r in result.readings if r.time}) > 1:
+    used = "".join(w.message for w in result.warnings if w.code == "map_used")
+    maps = tuple(m for m in how.maps if repr(m.name) in used)
+    why, step = "its readings carry no times of day", ""
+    if any(w.code == "elapsed_without_start" for w in result.warnings):
+        why = "its times count from a start that it does not state"
+        step = "State when it started, such as 2026-03-04 09:30."
+    return _log_of(name, result.readings, maps, why, step)
+
+
+def _log_of(
+    name: str, taken: Sequence[Reading], maps: tuple[ColumnMap, ...], why: str, step: str = ""
+) -> tuple[Log, list[Reading]]:
+    if len({r.time.tzinfo is None for r in taken if r.time is not None}) > 1:
         raise _no_log(name, "some of its times carry an offset from UTC and others do not")
-    started, times, columns, timed = log_of_readings(result.readings)
+    started, times, columns, timed = log_of_readings(taken)
     if started is None or len(timed) < 2:
-        if any(w.code == "elapsed_without_start" for w in result.warnings):
-            why = "its times count from a start that it does not state"
-            raise _no_log(name, why, "State when it started, such as 2026-03-04 09:30.")
-        raise _no_log(name, "its readings carry no times of day")
+        raise _no_log(name, why, step)
     digest = hashlib.sha256()
     for reading in timed:
         digest.update(reading_json(reading).encode())
-    untimed = len(result.readings) - len(timed)
-    used = "".join(w.message for w in result.warnings if w.code == "map_used")
-    maps = tuple(m for m in how.maps if repr(m.name) in used)
-    sha256 = digest.hexdigest()
-    return Log(started, times, columns, len(timed), untimed, sha256, maps), timed
+    untimed = len(taken) - len(timed)
+    return Log(started, times, columns, len(timed), untimed, digest.hexdigest(), maps), timed
 
 
 def _no_log(name: str, why: str, step: str = "") -> PointsUnclear:
@@ -178,7 +188,7 @@ class Cuts:
         who: str,
         *,
         statement: Statement = Statement(),
-        options: ReadOptions | None = None,
+        options: ReadOptions | HowRead | None = None,
         response_time: float | None = None,
         expected_version: int | None = None,
     ) -> tuple[LogCut, bool]:

@@ -6,6 +6,8 @@ wrong usage.
 
 from __future__ import annotations
 
+import gc
+import getpass
 import json
 import signal
 import time
@@ -13,7 +15,8 @@ from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from types import FrameType
-from typing import Annotated, Any, get_args
+from typing import TYPE_CHECKING, Annotated, Any, get_args
+from uuid import UUID
 
 import typer
 from rich.console import Console
@@ -22,12 +25,15 @@ from rich.table import Table
 
 from combustion.quantities import QUANTITIES
 from ingest.capture import CaptureError, CaptureWriter, records, replayed
-from ingest.listening import Listening
+from ingest.listening import Listening, NotIntoTheVisit
 from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, ports
 from parsers.line_rules import Checksum
 from parsers.maps import map_from_json
 from parsers.model import Reading
 from parsers.stream_events import StreamDamage, StreamReading, StreamRules
+
+if TYPE_CHECKING:
+    from ingest.listen_visit import VisitListening
 
 UNREADABLE, USAGE = 2, 64
 CAUTION = (
@@ -71,6 +77,13 @@ def listen(
     map_file: Annotated[Path | None, typer.Option("--map", help="A taught column map.")] = None,
     seconds: Annotated[float | None, typer.Option(help="Stop after this long.")] = None,
     silent_after: Annotated[float, typer.Option(help="Say so after this silence, s.")] = 10.0,
+    book: Annotated[
+        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="With --visit: its book.")
+    ] = Path("fluebook.db"),
+    visit: Annotated[
+        UUID | None, typer.Option(help="Visit that the capture becomes evidence and a log of.")
+    ] = None,
+    who: Annotated[str | None, typer.Option(help="With --visit: who; the login name.")] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="One JSON object a line, as it comes.")
     ] = False,
@@ -82,11 +95,18 @@ def listen(
     settings = _settings(baud, bits, parity, stop, flow)
     rules = _rules(unit or [], headings, decimal, checksum, map_file)
     listed = _rates(rates)
+    into = _into(visit, book, who, save, replay)
+    gc.collect()
+    gc.freeze()  # what is loaded stays: the collector need not walk it while bytes come
     with ExitStack() as stack:
         try:
             source = _source(stack, port, replay, speed, settings, silent_after)
-            keep = stack.enter_context(CaptureWriter(save)).write if save is not None else None
-        except PortError as error:
+            keep = None
+            if into is not None:
+                keep = stack.enter_context(into.writer()).write
+            elif save is not None:
+                keep = stack.enter_context(CaptureWriter(save)).write
+        except (PortError, NotIntoTheVisit) as error:
             typer.echo(str(error), err=True)
             raise typer.Exit(UNREADABLE) from error
         except (CaptureError, OSError) as error:
@@ -97,8 +117,31 @@ def listen(
         stack.enter_context(shown)
         _run(source, heard, shown, seconds)
     _summary(heard, listed, as_json)
+    if into is not None and heard.readings:
+        _handed_over(into, rules, response)
     if not heard.readings:
         raise typer.Exit(UNREADABLE)
+
+
+def _into(
+    visit: UUID | None, book: Path, who: str | None, save: Path | None, replay: Path | None
+) -> VisitListening | None:
+    if visit is None:
+        return None
+    if replay is not None:
+        raise _usage("--visit keeps what a port says; hand a kept capture over on its page")
+    # The book and what judges are not loaded where one only listens.
+    from ingest.listen_visit import visit_listening
+
+    return visit_listening(book, visit, who or getpass.getuser(), save)
+
+
+def _handed_over(into: VisitListening, rules: StreamRules, response: float) -> None:
+    try:
+        typer.echo(into.hand_over(rules, response), err=True)
+    except NotIntoTheVisit as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(UNREADABLE) from error
 
 
 def _run(

@@ -20,6 +20,10 @@ _THIN = 0.1
 """A trend needs no more than ten samples a second [s]."""
 
 
+class NotIntoTheVisit(Exception):
+    """What was heard cannot go into the visit; the message says why and what becomes of it."""
+
+
 @dataclass(slots=True)
 class Listening:
     """What was heard so far.

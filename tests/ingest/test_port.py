@@ -13,15 +13,19 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from uuid import UUID, uuid4
 
 import pytest
 import typer
 from typer.testing import CliRunner
 
 from ingest.capture import HEADER, CaptureError, CaptureWriter, records, replayed
+from ingest.intake import Intake
 from ingest.listen_command import listen
 from ingest.listening import Listening
+from ingest.models import Boiler, Visit
 from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, open_port
+from ingest.store import Book
 from parsers.streams import StreamReader, readings_of
 from samples.instrument import Form, Instrument, demo_lines
 
@@ -271,6 +275,66 @@ def test_command_says_what_is_wrong(given: list[str], status: int, words: str) -
     result = runner.invoke(app, given)
     assert result.exit_code == status
     assert words in result.output
+
+
+def opened_visit(book: Path) -> UUID:
+    with Book(book, durable=False) as one:
+        intake = Intake(one)
+        boiler = intake.put_boiler(Boiler(name="Test boiler", rates=[20.0, 100.0]), "T").document
+        return intake.put_visit(Visit(boiler_id=boiler.id, started=NOW), "T").document.id
+
+
+def test_listening_into_a_visit_makes_the_capture_its_evidence_and_its_log(tmp_path: Path) -> None:
+    kept = tmp_path / "demo.db"
+    visit = opened_visit(kept)
+    said = b"".join(line for line, _ in demo_lines()[:120])
+    server = socket.create_server(("127.0.0.1", 0))
+
+    def serve() -> None:
+        connection, _ = server.accept()
+        time.sleep(0.5)
+        for at in range(0, len(said), 200):
+            connection.sendall(said[at : at + 200])
+            time.sleep(0.02)
+        time.sleep(3)
+        connection.close()
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    where = ["--book", str(kept), "--visit", str(visit), "--who", "T. One", "--seconds", "2.5"]
+    result = runner.invoke(app, [f"socket://127.0.0.1:{server.getsockname()[1]}", *where])
+    thread.join()
+    server.close()
+    assert result.exit_code == 0, result.output
+    assert "nothing of it is judged before its cut is taken" in " ".join(result.output.split())
+    assert list(tmp_path.glob("*.capture")) == []  # it is in the book now
+    with Book(kept, durable=False) as book:
+        intake = Intake(book)
+        ((log, taken),) = intake.logs(visit).items()
+        cut = intake.log_cut(visit, log)
+        data = intake.evidence(cut.attachment.sha256)
+        assert book.verify() == []
+    assert not taken
+    assert cut.log.count == sum(carries for _, carries in demo_lines()[:120])
+    assert data.startswith(HEADER)
+    again = tmp_path / "again.capture"
+    again.write_bytes(data)
+    assert b"".join(r.data for r in records(again) if isinstance(r, Chunk)) == said
+
+
+@pytest.mark.parametrize(
+    ("where", "words"),
+    [("absent.db", "there is no book"), ("demo.db", "no visit")],
+)
+def test_listening_into_no_visit_says_so_before_it_listens(
+    tmp_path: Path, where: str, words: str
+) -> None:
+    opened_visit(tmp_path / "demo.db")
+    given = ["loop://", "--book", str(tmp_path / where), "--visit", str(uuid4())]
+    result = runner.invoke(app, given)
+    assert result.exit_code == 2
+    assert words in result.output
+    assert list(tmp_path.glob("*.capture")) == []
 
 
 def test_control_c_loses_nothing(tmp_path: Path) -> None:
