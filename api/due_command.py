@@ -65,13 +65,12 @@ def due(
 
 def _lines(found: DueList) -> list[str]:
     lines = [f"Due until {found.until}: {len(found.items)}"]
-    boiler = None
-    for item in sorted(found.items, key=lambda i: (i.boiler, i.on, i.kind, i.key)):
-        if item.boiler != boiler:
-            boiler = item.boiler
-            place = f", {item.site}" if item.site else ""
-            lines += ["", f"{boiler}{place}"]
-            wanted = found.readings.get(boiler, ())
+    place = None
+    for item in sorted(found.items, key=lambda i: (i.boiler, i.place, i.on, i.kind, i.key)):
+        if item.place != place:
+            place = item.place
+            lines += ["", f"{item.boiler}, {item.site}" if item.site else item.boiler]
+            wanted = found.readings.get(place, ())
             if wanted:
                 lines.append(f"  readings wanted: {', '.join(wanted)}")
         about = "about " if item.estimated else ""

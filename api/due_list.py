@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -9,7 +10,7 @@ from typing import Any
 from uuid import UUID
 
 from ingest.intake import Intake
-from ingest.service.due import Due, Pick, due, pick_list, readings_wanted
+from ingest.service.due import Due, Pick, Place, due, pick_list, readings_wanted
 from ingest.service.kept import boiler_history
 from ingest.service.plans import Plan
 
@@ -23,7 +24,7 @@ class DueList:
     until: date
     items: Sequence[Due]
     picks: Sequence[Pick]
-    readings: Mapping[str, Sequence[str]]
+    readings: Mapping[Place, Sequence[str]]
     not_looked_at: Mapping[str, str]
 
 
@@ -33,24 +34,40 @@ def due_in_book(
     """Return what is due until a day, by the finished visits of the book."""
     sites = {site.id: site for site in intake.sites()}
     histories, unknown = [], {}
-    for boiler in intake.boilers(site_id):
+    boilers = intake.boilers(site_id)
+    names = Counter(b.name for b in boilers)
+    for boiler in boilers:
         if boiler.id is None:
             continue
         rows = intake.boiler_visits(boiler.id)
         finished = [r.visit for r in rows if r.imported or r.state in ("handed_in", "accepted")]
+        site = sites.get(boiler.site_id)
+        called = boiler.name
+        if names[called] > 1:
+            called = f"{called}, {site.name if site else boiler.id}"
+            called = f"{called} ({boiler.id})" if called in unknown else called
         try:
-            history = boiler_history(boiler, finished, plans, site=sites.get(boiler.site_id))
+            history = boiler_history(boiler, finished, plans, site=site)
         except KeyError as error:
-            unknown[boiler.name] = str(error.args[0])
+            unknown[called] = str(error.args[0])
             continue
         if history is None:
-            unknown[boiler.name] = "neither a day of installation nor a finished visit is known"
+            unknown[called] = "neither a day of installation nor a finished visit is known"
         elif not history.plans:
-            unknown[boiler.name] = f"no plan is for {boiler.fuel} and its kind"
+            unknown[called] = f"no plan is for {boiler.fuel} and its kind"
         else:
             histories.append(history)
     items = due(histories, until, known=plans)
     return DueList(until, items, pick_list(items, plans), readings_wanted(items, plans), unknown)
+
+
+def _by_name(found: DueList) -> dict[str, list[str]]:
+    """Return wanted readings by the boilers' names; boilers of one name share an entry."""
+    named: dict[str, list[str]] = {}
+    for (_, name, _), keys in found.readings.items():
+        held = named.setdefault(name, [])
+        held += [k for k in keys if k not in held]
+    return named
 
 
 def due_json(found: DueList) -> dict[str, Any]:
@@ -61,6 +78,7 @@ def due_json(found: DueList) -> dict[str, Any]:
         "due": [
             {
                 "boiler": i.boiler,
+                "boiler_id": i.boiler_id or None,
                 "site": i.site,
                 "van": i.van,
                 "kind": i.kind,
@@ -85,6 +103,15 @@ def due_json(found: DueList) -> dict[str, Any]:
             }
             for p in found.picks
         ],
-        "readings": {b: list(keys) for b, keys in found.readings.items()},
+        "readings": _by_name(found),
+        "readings_wanted": [
+            {
+                "boiler": name,
+                "boiler_id": identity or None,
+                "site": site or None,
+                "keys": list(keys),
+            }
+            for (site, name, identity), keys in found.readings.items()
+        ],
         "not_looked_at": dict(found.not_looked_at),
     }

@@ -9,7 +9,7 @@ from itertools import groupby
 
 from api.due_list import DueList
 from api.pages.show import label
-from ingest.service.due import Due
+from ingest.service.due import Due, Place
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def shown_day(day: date) -> str:
 
 def sentence(found: DueList) -> str:
     """Return how much is due, as a sentence."""
-    count, boilers = len(found.items), len({i.boiler for i in found.items})
+    count, boilers = len(found.items), len({i.place for i in found.items})
     if not count:
         return "Nothing known is due."
     things = "1 thing is" if count == 1 else f"{count} things are"
@@ -57,16 +57,16 @@ def _title(kind: str, on: date, estimated: bool, today: date) -> str:
 def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerView]:
     """Return the boilers in order of their first due day."""
     now = today or datetime.now(UTC).date()
-    by_boiler: dict[str, list[Due]] = {}
+    by_boiler: dict[Place, list[Due]] = {}
     for item in found.items:
-        by_boiler.setdefault(item.boiler, []).append(item)
+        by_boiler.setdefault(item.place, []).append(item)
     out = []
-    for name, items in by_boiler.items():
+    for at, items in by_boiler.items():
         days = [
             DayView(title, list(group))
             for title, group in groupby(items, key=lambda i: _title(i.kind, i.on, i.estimated, now))
         ]
         place = f", {items[0].site}" if items[0].site else ""
-        wanted = ", ".join(label(k) for k in found.readings.get(name, ()))
-        out.append(BoilerView(name + place, wanted, days))
+        wanted = ", ".join(label(k) for k in found.readings.get(at, ()))
+        out.append(BoilerView(items[0].boiler + place, wanted, days))
     return out

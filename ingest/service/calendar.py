@@ -10,7 +10,7 @@ import hashlib
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 
-from ingest.service.due import Due
+from ingest.service.due import Due, Place
 
 
 def _escaped(text: str) -> str:
@@ -47,12 +47,13 @@ def calendar(items: Sequence[Due], stamp: datetime) -> bytes:
     if stamp.tzinfo is None:
         raise ValueError("the stamp of a calendar needs an offset")
     at = stamp.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
-    days: dict[tuple[date, str], list[Due]] = {}
+    days: dict[tuple[date, Place], list[Due]] = {}
     for item in items:
-        days.setdefault((item.on, item.boiler), []).append(item)
+        days.setdefault((item.on, item.place), []).append(item)
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//fluebook//due work//EN"]
-    for (on, boiler), held in sorted(days.items(), key=lambda d: d[0]):
-        uid = hashlib.sha256(f"{boiler}|{on}".encode()).hexdigest()[:32]
+    for (on, place), held in sorted(days.items(), key=lambda d: d[0]):
+        boiler = held[0].boiler
+        uid = hashlib.sha256("|".join((*place, str(on))).encode()).hexdigest()[:32]
         said = "\n".join(f"{i.title} ({i.why}{', estimated' if i.estimated else ''})" for i in held)
         lines += [
             "BEGIN:VEVENT",

@@ -8,7 +8,7 @@ A day found from a counter is an estimate and says so.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Literal
 
@@ -43,6 +43,11 @@ class BoilerHistory:
     findings: Sequence[Finding] = ()
     van: str | None = None
     site: str | None = None
+    boiler_id: str = ""
+
+
+Place = tuple[str, str, str]
+"""Site, name and id: boilers of two plants, or of one, may bear one name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,12 @@ class Due:
     kit: str | None = None
     not_computed: str | None = None
     """Why a counter's interval could not be looked at, where there is one."""
+    boiler_id: str = ""
+
+    @property
+    def place(self) -> Place:
+        """Return what tells its boiler from every other."""
+        return (self.site or "", self.boiler, self.boiler_id)
 
     def overdue(self, today: date) -> bool:
         """Return whether its day is behind us."""
@@ -118,8 +129,9 @@ def due(
     """
     found: list[Due] = []
     for boiler in boilers:
-        found += _of_one(boiler, until, known or {p.key: p for p in boiler.plans})
-    return sorted(found, key=lambda d: (d.on, d.boiler, d.kind, d.key, d.plan or ""))
+        items = _of_one(boiler, until, known or {p.key: p for p in boiler.plans})
+        found += [replace(item, boiler_id=boiler.boiler_id) for item in items]
+    return sorted(found, key=lambda d: (d.on, d.boiler, d.place, d.kind, d.key, d.plan or ""))
 
 
 def _of_one(boiler: BoilerHistory, until: date, known: Mapping[str, Plan]) -> list[Due]:
@@ -283,10 +295,10 @@ def pick_list(items: Sequence[Due], plans: Mapping[str, Plan]) -> list[Pick]:
     for plan in plans.values():
         for part in plan.part:
             catalogue.setdefault(part.key, part)
-    by_boiler: dict[tuple[str, str, str], dict[str, int]] = {}
+    by_boiler: dict[tuple[str, Place, str], dict[str, int]] = {}
     for item in items:
         for key, quantity in item.parts.items():
-            held = by_boiler.setdefault((item.van or "", item.boiler, key), {})
+            held = by_boiler.setdefault((item.van or "", item.place, key), {})
             held[item.kind] = held.get(item.kind, 0) + quantity
     sums: dict[tuple[str, str, str], int] = {}
     for (van, _boiler, key), kinds in by_boiler.items():
@@ -299,11 +311,11 @@ def pick_list(items: Sequence[Due], plans: Mapping[str, Plan]) -> list[Pick]:
     ]
 
 
-def readings_wanted(items: Sequence[Due], plans: Mapping[str, Plan]) -> dict[str, list[str]]:
-    """Return for each boiler the glossary keys that the plans of its due tasks want read."""
-    wanted: dict[str, list[str]] = {}
+def readings_wanted(items: Sequence[Due], plans: Mapping[str, Plan]) -> dict[Place, list[str]]:
+    """Return for each boiler, by its place, the glossary keys that its due tasks' plans want."""
+    wanted: dict[Place, list[str]] = {}
     for item in items:
         if item.plan is not None and item.plan in plans:
-            held = wanted.setdefault(item.boiler, [])
+            held = wanted.setdefault(item.place, [])
             held += [k for k in plans[item.plan].readings if k not in held]
     return wanted

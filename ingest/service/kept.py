@@ -78,6 +78,7 @@ def boiler_history(
         findings=open_findings(records),
         van=boiler.van,
         site=None if site is None else site.name,
+        boiler_id="" if boiler.id is None else str(boiler.id),
     )
 
 

@@ -126,12 +126,29 @@ def test_parts_are_summed_for_each_van_and_kit_and_counted_once_for_a_boiler() -
     assert {p.kit for p in pick_list(items, PLANS) if p.part == "trap_seals"} == {"two-yearly kit"}
 
 
+def test_boilers_of_one_name_at_two_plants_are_two_boilers() -> None:
+    boilers = [
+        BoilerHistory(
+            "Boiler 1", [YEARLY, TWO_YEARLY], date(2024, 5, 1), van="v", site=site, boiler_id=site
+        )
+        for site in ("Mill Lane", "Quay")
+    ]
+    items = due(boilers, date(2026, 6, 1))
+    picks = {p.part: p.quantity for p in pick_list(items, PLANS)}
+    assert picks["low_water_probe"] == 2
+    assert len(readings_wanted(items, PLANS)) == 2
+    text = calendar(items, datetime(2026, 11, 25, 9, 0, tzinfo=UTC)).decode()
+    assert text.count("LOCATION:Mill Lane") == text.count("LOCATION:Quay") > 0
+    uids = [line for line in text.splitlines() if line.startswith("UID:")]
+    assert len(uids) == len(set(uids)) == len({(i.place, i.on) for i in items})
+
+
 def test_open_findings_and_wanted_readings_are_told() -> None:
     finding = Finding(id="f1", text="Drain sags", opened=date(2026, 3, 1))
     history = BoilerHistory("b", [YEARLY], date(2026, 1, 1), findings=[finding])
     items = due([history], date(2027, 1, 31))
     assert [i.title for i in items if i.kind == "finding"] == ["Drain sags"]
-    assert "o2_dry" in readings_wanted(items, PLANS)["b"]
+    assert "o2_dry" in readings_wanted(items, PLANS)[("", "b", "")]
 
 
 def test_a_part_whose_counter_is_not_known_says_so() -> None:

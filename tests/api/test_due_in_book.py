@@ -1,0 +1,103 @@
+"""What is due in a book: one list by command, API and page; boilers of one name stay apart."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from dateutil.relativedelta import relativedelta
+from starlette.testclient import TestClient
+from typer.testing import CliRunner
+
+from api.command import main
+from api.due_list import due_in_book, due_json
+from api.pages.due import boiler_views, sentence
+from ingest.intake import Intake
+from ingest.models import Boiler, Site, Visit
+from ingest.service.office import office_plans
+from samples.service import filled_document, two_yearly_plan
+from tests.api.test_pages import HTML
+
+PLAN = two_yearly_plan()
+DONE = datetime(2026, 2, 20, 8, tzinfo=UTC)
+
+
+def two_plants(intake: Intake) -> None:
+    """Put two boilers of one name into the book; one had its two-yearly service."""
+    for name in ("Mill Lane", "Quay"):
+        site = intake.put_site(Site(name=name), "office").document
+        boiler = Boiler(
+            name="Boiler 1",
+            site_id=site.id,
+            condensing=True,
+            installed=date(2025, 1, 31),
+            plans=["condensing-gas-yearly", PLAN.key],
+            van="van 2",
+        )
+        kept = intake.put_boiler(boiler, "office").document
+        if name == "Quay":
+            document = filled_document(PLAN, DONE)
+            visit = Visit.model_validate(
+                {
+                    "boiler_id": kept.id,
+                    "started": DONE,
+                    "ended": DONE + timedelta(hours=6),
+                    "service": document,
+                }
+            )
+            made = intake.put_visit(visit, "T. Hale").document
+            assert made.id is not None
+            intake.hand_in(made.id, "T. Hale")
+
+
+def test_two_boilers_of_one_name_have_their_own_days_parts_and_findings(intake: Intake) -> None:
+    two_plants(intake)
+    found = due_in_book(intake, date(2027, 3, 31), office_plans())
+    yearly = {i.site: i.on for i in found.items if i.kind == "task" and i.key == "flame_detector"}
+    # From the installation, and from the visit, by dateutil's own calendar.
+    assert yearly == {
+        "Mill Lane": date(2025, 1, 31) + relativedelta(months=12),
+        "Quay": DONE.date() + relativedelta(months=12),
+    }
+    assert [(i.site, i.key) for i in found.items if i.kind == "finding"] == [
+        ("Quay", "drain-slope")
+    ]
+    said = due_json(found)
+    assert {(r["site"], r["boiler"]) for r in said["readings_wanted"]} == {
+        ("Mill Lane", "Boiler 1"),
+        ("Quay", "Boiler 1"),
+    }
+    assert len({i["boiler_id"] for i in said["due"]}) == 2
+    assert sentence(found).endswith("at 2 boilers.")
+    assert [v.name for v in boiler_views(found, today=date(2026, 11, 25))] == [
+        "Boiler 1, Mill Lane",
+        "Boiler 1, Quay",
+    ]
+
+
+def test_command_api_page_and_calendar_say_the_same(client: TestClient, intake: Intake) -> None:
+    two_plants(intake)
+    answer = client.get("/v1/due?until=2027-03").json()
+    path = Path(str(intake.book.path))
+    told = CliRunner().invoke(main, ["due", "--until", "2027-03", "--book", str(path)])
+    assert told.exit_code == 0, told.output
+    page = client.get("/due?until=2027-03", headers=HTML).text
+    calendar = client.get("/v1/due.ics?until=2027-03")
+    assert calendar.headers["content-type"].startswith("text/calendar")
+    events = {(i["boiler_id"], i["on"]) for i in answer["due"]}
+    assert calendar.text.count("BEGIN:VEVENT") == len(events)
+    assert f"Due until 2027-03-31: {len(answer['due'])}" in told.output
+    for place in ("Mill Lane", "Quay"):
+        assert f"Boiler 1, {place}" in told.output
+        assert f"Boiler 1, {place}" in page
+    for pick in answer["pick"]:
+        assert f"{pick['quantity']} x {pick['title']} ({pick['van']}" in told.output
+        assert f"{pick['quantity']} × {pick['title']}" in page
+
+
+def test_boilers_of_one_name_that_cannot_be_looked_at_are_all_told(intake: Intake) -> None:
+    for name in ("Mill Lane", "Quay"):
+        site = intake.put_site(Site(name=name), "office").document
+        intake.put_boiler(Boiler(name="Boiler 1", site_id=site.id), "office")
+    found = due_in_book(intake, date(2027, 3, 31), office_plans())
+    assert sorted(found.not_looked_at) == ["Boiler 1, Mill Lane", "Boiler 1, Quay"]
