@@ -27,9 +27,10 @@ from parsers.pieces import (
 )
 from parsers.points import Settled
 from parsers.rate_match import RateAim, with_proposed_rates
+from parsers.recorded_rate import at_recorded_rates
 from parsers.segment_kinds import segments_of
 from parsers.segments import CutOptions, Segment
-from parsers.settled import STAY, settle
+from parsers.settled import STAY, UNSURE_ENDS, UNSURE_ENDS_BY_RATE, settle
 from parsers.step_response import binned, stretches, without_spikes
 
 Floats = NDArray[np.float64]
@@ -82,26 +83,20 @@ def propose_cut(
     grids = {k: binned(times, calm[k], width) for k in keys}
     lags = {k: 0.0 if k in NO_LAG else response / math.log(10.0) / width for k in keys}
     inflation = dict.fromkeys(keys, 1.0)
-    pieces: list[Piece] = []
-    for _ in range(3):
-        signals = [signal_of(k, *grids[k], lags[k], inflation[k]) for k in keys]
-        starts = stretches(
-            signals,
-            price=_price(len(keys), len(signals[0].values)),
-            reach=int(max(20, 900 / width)),
-            shortest=3,
-        )
-        pieces = pieces_of(signals, starts)
-        fresh = refined_lags(signals, pieces, lags, bounds=_lag_bounds(given.response_time, width))
-        inflation = inflation_of(signals, pieces, inflation)
-        if all(abs(fresh[k] - lags[k]) < 0.05 * max(lags[k], 0.1) for k in keys):
-            break
-        lags = fresh
+    bounds = _lag_bounds(given.response_time, width)
+    part = _part_to_learn_from([grids[k][0] for k in keys])
+    if part is not None:  # a very long log: lags and noise are learnt on a part of it
+        few = {k: (grids[k][0][part], grids[k][1][part]) for k in keys}
+        lags, inflation, _ = _searched(few, lags, inflation, width, bounds, rounds=3)
+    rounds = 3 if part is None else 1
+    lags, inflation, pieces = _searched(grids, lags, inflation, width, bounds, rounds)
     if given.response_time is None:
         response = _response_seen(lags, width)
     signals = [signal_of(k, *grids[k], lags[k], inflation[k]) for k in keys]
     whole = joined(signals, pieces, max(response / width, 5.0))
     segments = segments_of(signals, whole, times, width, response, arrays)
+    if "firing_rate" in keys:
+        segments = at_recorded_rates(segments, times, arrays["firing_rate"])
     seconds = {k: lag * width for k, lag in lags.items()}
     figured = [with_figures(s, times, arrays, seconds, response, 2 * width) for s in segments]
     return with_proposed_rates(figured, rates)
@@ -113,6 +108,50 @@ def _check(times: Floats, arrays: Mapping[str, Floats]) -> None:
     wrong = [k for k, v in arrays.items() if v.shape != times.shape]
     if wrong:
         raise ValueError(f"{', '.join(wrong)}: as many values as times are needed")
+
+
+def _searched(
+    grids: Mapping[str, tuple[Floats, Floats]],
+    lags: Mapping[str, float],
+    inflation: Mapping[str, float],
+    width: float,
+    bounds: tuple[float, float],
+    rounds: int,
+) -> tuple[dict[str, float], dict[str, float], list[Piece]]:
+    """Return (lags, inflation, pieces) of a search repeated until the lags stay [bins]."""
+    now, loud, pieces = dict(lags), dict(inflation), list[Piece]()
+    for _ in range(rounds):
+        signals = [signal_of(k, *grids[k], now[k], loud[k]) for k in grids]
+        starts = stretches(
+            signals,
+            price=_price(len(grids), len(signals[0].values)),
+            reach=int(max(20, 900 / width)),
+            shortest=3,
+        )
+        pieces = pieces_of(signals, starts)
+        fresh = refined_lags(signals, pieces, now, bounds=bounds)
+        loud = inflation_of(signals, pieces, loud)
+        if all(abs(fresh[k] - now[k]) < 0.05 * max(now[k], 0.1) for k in now):
+            break
+        now = fresh
+    return now, loud, pieces
+
+
+_ENOUGH = 4096
+"""Bins that tell lags and noise well enough: three hours and more at three seconds."""
+
+
+def _part_to_learn_from(grids: Sequence[Floats]) -> slice | None:
+    """Return the part of a very long log in which most moves, None where the whole is short."""
+    bins = len(grids[0])
+    if bins < 2 * _ENOUGH:
+        return None
+    moved = np.zeros(bins)
+    for values in grids:  # over ten bins, so that steps count and noise does not
+        moved[10:] += np.abs(values[10:] - values[:-10]) / max(float(np.ptp(values)), 1e-9)
+    total = np.concatenate([[0.0], np.cumsum(moved)])
+    first = int(np.argmax(total[_ENOUGH:] - total[:-_ENOUGH]))
+    return slice(first, first + _ENOUGH)
 
 
 def _price(kinds: int, bins: int) -> float:
@@ -187,6 +226,7 @@ def with_figures(
     since: dict[str, float] = {}
     spikes: dict[str, int] = {}
     usual = response / math.log(10.0)
+    least = STAY + (UNSURE_ENDS_BY_RATE if "firing_rate" in arrays else UNSURE_ENDS)
     for key, column in arrays.items():
         lag = 0.0 if key in NO_LAG else max(lags.get(key, usual), 1.0)
         found = settle(
@@ -197,7 +237,7 @@ def with_figures(
             end=segment.end,
             lag=lag,
             guard=guard,
-            least=0.0 if key in NO_LAG else STAY * response,
+            least=0.0 if key in NO_LAG else least * response,
         )
         if found is None:
             continue

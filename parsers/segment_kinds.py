@@ -98,8 +98,19 @@ def _one_stay(a: Piece, b: Piece, bins: Mapping[str, Signal], response: float) -
     first, last, after = *_rate_ends(a, bins), _rate_ends(b, bins)[1]
     if abs(last - after) >= 1.0:
         return False
-    travelled = abs(first - last) > 1.0
-    return min(a.bins, b.bins) <= 0.8 * response or (travelled and a.bins < 1.2 * response)
+    if min(a.bins, b.bins) <= 0.8 * response:
+        return True
+    travelled = abs(first - last) > 1.0 and a.bins < 1.2 * response
+    return travelled and not _adjusted(a, b)
+
+
+def _adjusted(a: Piece, b: Piece) -> bool:
+    """Return whether O2 heads for a level clearly another: the burner was adjusted at its rate."""
+    one, other = a.fits.get("o2_dry"), b.fits.get("o2_dry")
+    if one is None or other is None:
+        return False
+    unsure = 4.0 * float(np.hypot(one.u_level, other.u_level))
+    return abs(one.level - other.level) > max(0.3, unsure)
 
 
 def _shut_down(

@@ -42,6 +42,16 @@ Two to wait after the change and one to take the mean over. The two are what EPA
 60, appendix A-4) demands before data are recorded at a new point (memory).
 """
 
+UNSURE_ENDS = 0.25
+"""Response times by which a stay may be cut too long, its ends being unsure by that together.
+
+The way of the servo before it and the dead time after it are counted to the stay: 0.19 response
+times in the middle, three quarters of stays less than 0.32 (measured on simulated logs).
+"""
+
+UNSURE_ENDS_BY_RATE = 0.05
+"""The same where a recorded firing rate tells the ends."""
+
 
 def tolerance(quantity: str, value: float, spread: float) -> tuple[float, float]:
     """Return (of no interest, never settled) in the canonical unit of a quantity."""
