@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from api.accounts import Desk
 from api.doorkeeper import Doorkeeper
 from api.guards import Guards
+from api.kept_visits import KeptVisits
 from api.languages import Languages
 from api.notify import courier_of
 from api.notify.events import describe_events
@@ -24,6 +25,7 @@ from api.pages import (
     evidence,
     explain,
     forms,
+    life,
     maps,
     review,
     service_form,
@@ -31,6 +33,7 @@ from api.pages import (
     together,
     visit,
 )
+from api.pages import compare, fleet
 from api.pages import duty as duty_pages
 from api.pages import jobs as job_pages
 from api.pages import standing as standing_pages
@@ -120,6 +123,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     )
     app.state.intake = intake
     app.state.settings = settings
+    app.state.kept_visits = KeptVisits(intake)
     app.add_middleware(Languages, otherwise=settings.language)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Repeats, book=intake.book)
@@ -165,6 +169,9 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         standing_routes,
         standing_pages,
         together,
+        life,
+        compare,
+        fleet,
         operating,
     ):
         app.include_router(module.router)

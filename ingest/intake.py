@@ -28,6 +28,7 @@ from ingest.intake_judging import (
     present,
     stated,
 )
+from ingest.intake_life import Lives
 from ingest.intake_maps import Maps
 from ingest.intake_notices import Notices
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
@@ -46,7 +47,18 @@ from ingest.intake_taking import VisitTaken, must_be_open, with_id
 from ingest.intake_together import AcceptingTogether
 from ingest.judgement import Judgement
 from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
-from ingest.store import audit, cuts, jobs, judgements, lists, places, readings, settings, visits
+from ingest.store import (
+    answers,
+    audit,
+    cuts,
+    jobs,
+    judgements,
+    lists,
+    places,
+    readings,
+    settings,
+    visits,
+)
 from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
@@ -75,7 +87,15 @@ Kind = Literal["site", "boiler", "visit"]
 
 
 class Intake(
-    AcceptingTogether, Cuts, HandledFlags, Jobs, Maps, Notices, ServiceParts, StandingAcceptances
+    AcceptingTogether,
+    Cuts,
+    HandledFlags,
+    Jobs,
+    Lives,
+    Maps,
+    Notices,
+    ServiceParts,
+    StandingAcceptances,
 ):
     """The way into one book."""
 
@@ -477,6 +497,11 @@ class Intake(
             )
         finally:
             sql.execute("ROLLBACK")
+
+    def visit_key(self, visit_id: UUID) -> tuple[answers.Key, int, bool]:
+        """Return by what a whole visit is known, its version, and whether it may be kept so."""
+        key, keepable = answers.visit_key(self.book.reader, visit_id)
+        return key, int(key[answers.VERSION]), keepable
 
     def visit_of_reading(self, reading_id: UUID) -> UUID:
         """Return the visit that a reading belongs to, also of one that is superseded."""

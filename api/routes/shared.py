@@ -17,18 +17,20 @@ from ingest.models import Visit
 from ingest.service.office import office_plans
 from ingest.service.plans import Plan
 
+# Asynchronous, though they wait for nothing: the framework asks a plain one in another thread.
 
-def _intake(request: Request) -> Intake:
+
+async def _intake(request: Request) -> Intake:
     intake: Intake = request.app.state.intake
     return intake
 
 
-def _settings(request: Request) -> Settings:
+async def _settings(request: Request) -> Settings:
     settings: Settings = request.app.state.settings
     return settings
 
 
-def _who(
+async def _who(
     request: Request,
     fluebook_who: Annotated[
         str | None,
@@ -51,11 +53,11 @@ def decider(request: Request, stated: str | None) -> str:
     return name
 
 
-def _owner(request: Request) -> str:
+async def _owner(request: Request) -> str:
     return principal_of(request.scope).owner
 
 
-def _expected(
+async def _expected(
     if_match: Annotated[
         str | None, Header(description="ETag of the version that the change was decided on.")
     ] = None,

@@ -10,6 +10,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.acts import report_signing
+from api.kept_visits import KeptVisits
 from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
@@ -27,7 +28,7 @@ from api.routes.shared import (
 )
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
-from api.shapes import listed_json, visit_json
+from api.shapes import listed_json
 from ingest.intake import Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
@@ -148,12 +149,18 @@ def _taken(taken: VisitTaken, status: int = 200, location: str | None = None) ->
     )
 
 
-@router.get("/visits/{visit_id}", summary="One visit with its points and flags")
-def one_visit(visit_id: UUID, intake: IntakeOf, response: Response) -> dict[str, Any]:
+@router.get(
+    "/visits/{visit_id}",
+    summary="One visit with its points and flags",
+    response_model=dict[str, Any],
+)
+async def one_visit(visit_id: UUID, request: Request) -> Response:
     """Return a visit: document, state, points, judgement, files."""
-    view = intake.visit(visit_id)
-    tagged(response, view.version)
-    return visit_json(view)
+    kept: KeptVisits = request.app.state.kept_visits
+    body, version = await kept.answer(visit_id)
+    answer = Response(body, media_type="application/json")
+    tagged(answer, version)
+    return answer
 
 
 @router.post("/visits/{visit_id}/handled", summary="Say what was done about findings")
