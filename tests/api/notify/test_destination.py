@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from api.notify import DestinationRefused, checked_destination
+from api.notify import DestinationRefused, checked_destination, checked_spelling
 
 # Special-purpose addresses: IANA registries of RFC 6890; status: memory.
 NOT_PUBLIC = [
@@ -77,3 +79,13 @@ def test_the_operator_may_allow_the_own_network() -> None:
     )
     assert [str(u) for u in found.pinned] == ["http://10.0.0.1:8080/x"]
     assert found.host_header == "hook.example:8080"
+
+
+@given(st.text(max_size=60) | st.text(max_size=40).map(lambda t: f"https://{t}"))
+def test_whatever_is_typed_is_an_address_or_refused(text: str) -> None:
+    try:
+        kept = checked_spelling(text)
+    except DestinationRefused:
+        return
+    assert kept.scheme == "https" and kept.host
+    assert not kept.userinfo
