@@ -146,6 +146,15 @@ POST   /duty/{person_id}/remove                             RA
 POST   /visits/{visit_id}/take-stop                         RA
 
 GET    /                                                    TIRA
+GET    /boilers                                             TIRA
+GET    /boilers/{boiler_id}                                 TIRA
+GET    /boilers/{boiler_id}/limits                          RA
+POST   /boilers/{boiler_id}/limits                          RA
+GET    /compare                                             TIRA
+GET    /fleet                                               RA
+GET    /plans                                               RA
+POST   /plans                                               RA
+GET    /audit                                               A
 GET    /accept-together                                     RA
 POST   /accept-together                                     RA
 GET    /due                                                 TIRA

@@ -97,7 +97,9 @@ _COLUMNS = (
 
 def _standing(row: Any) -> Standing:
     until = None if row[7] is None else date.fromisoformat(row[7])
-    return Standing(UUID(row[0]), UUID(row[1]), *row[2:7], until, bool(row[8]), *row[9:])
+    identity, boiler, *asked = row[:7]
+    given: tuple[Any, ...] = (*asked, until, bool(row[8]), *row[9:])
+    return Standing(UUID(identity), UUID(boiler), *given)
 
 
 def standing(sql: sqlite3.Connection, identity: UUID) -> Standing:

@@ -1,0 +1,149 @@
+"""A boiler's life: each quantity at each rate over its visits, parts, findings, visits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+from uuid import UUID
+
+from fastapi import APIRouter, Request, Response
+
+from api.doorkeeper import principal_of
+from api.pages.facts import boiler_words
+from api.pages.render import page, shown_for
+from api.pages.show import Shown, label
+from api.pages.standing_view import standing_view
+from api.pages.trends import FIRST, At, limits_at, trends
+from api.routes.shared import IntakeOf
+from api.trend_chart import Moment, TrendPane, trend
+from api.words import _, words
+from ingest.intake_life import Life
+from ingest.store import NotFound
+
+router = APIRouter(prefix="/boilers", include_in_schema=False)
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityLife:
+    """One quantity over the visits: its panes, and the table behind them."""
+
+    key: str
+    label: str
+    unit: str
+    panes: list[str]
+    heads: list[str]
+    rows: list[tuple[str, UUID | None, list[str]]]
+
+
+def quantity_life(
+    life: Life, key: str, by_rate: dict[float, list[At]], shown: Shown
+) -> QuantityLife:
+    """Return what is shown of one quantity."""
+    every = [at for values in by_rate.values() for at in values]
+    limits = {rate: limits_at(life, key, rate) for rate in by_rate}
+
+    def converted(value: float | None) -> float | None:
+        return None if value is None else shown.converted(key, value)
+
+    found = [shown.converted(key, at.value) for at in every]
+    top = max(found)
+    ends = [converted(v) for pair in limits.values() for v in pair]
+    found += [v for v in ends if v is not None and v <= 3 * max(top, 0)]
+    low = 0.0 if key.startswith("co_") else min(found)
+    days = [at.day for at in every]
+    span = (min(days), max(days))
+    if span[0] == span[1]:
+        span = (span[0] - timedelta(days=30), span[1] + timedelta(days=30))
+    joints = [(f.day, f.part) for f in life.fittings if span[0] <= f.day <= span[1]]
+    panes = []
+    for rate, values in by_rate.items():
+        pane = TrendPane(
+            label(key),
+            shown.unit(key),
+            shown.decimals(key),
+            rate,
+            [Moment(at.day, shown.converted(key, at.value), at.above) for at in values],
+            span,
+            (low, max(found)),
+            converted(limits[rate][0]),
+            converted(limits[rate][1]),
+            joints,
+        )
+        panes.append(trend(pane, f"{key}-{rate:g}".replace(".", "-")))
+    rows: dict[tuple[date, UUID | None], dict[float, At]] = {}
+    for rate, values in by_rate.items():
+        for at in values:
+            rows.setdefault((at.day, at.visit), {})[rate] = at
+    table = [
+        (words().day(day), visit, [_cell(row.get(rate), key, shown) for rate in by_rate])
+        for (day, visit), row in sorted(rows.items(), key=lambda r: r[0][0], reverse=True)
+    ]
+    heads = []
+    for rate in by_rate:
+        limit = shown.limit(key, *limits[rate])
+        heads.append(f"{rate:g} %" + (f" ({limit})" if limit else ""))
+    return QuantityLife(key, label(key), shown.unit(key), panes, heads, table)
+
+
+def _cell(at: At | None, key: str, shown: Shown) -> str:
+    return "–" if at is None else (">" if at.above else "") + shown.figure(key, at.value)
+
+
+@router.get("")
+def boilers(request: Request, intake: IntakeOf) -> Response:
+    """List the boilers, each with its site."""
+    sites = {s.id: s.name for s in intake.sites()}
+    rows: list[dict[str, Any]] = [
+        {"id": b.id, "name": b.name, "site": sites.get(b.site_id, "")} for b in intake.boilers()
+    ]
+    rows.sort(key=lambda r: (r["site"], r["name"]))
+    return page(request, "boilers.html", title=_("Boilers"), boilers=rows)
+
+
+@router.get("/{boiler_id}")
+def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
+    """Show one boiler over the years."""
+    try:
+        life = intake.life(boiler_id)
+    except NotFound:
+        return missing(request)
+    shown = shown_for(request)
+    found = trends(life.visits)
+    drawn = {k: quantity_life(life, k, v, shown) for k, v in found.items()}
+    visits = [
+        {"id": e.visit.id, "day": words().day(e.visit.started), "technician": e.visit.technician}
+        for e in reversed(life.visits)
+    ]
+    role = principal_of(request.scope).role
+    return page(
+        request,
+        "boiler.html",
+        title=life.boiler.name,
+        boiler=life.boiler,
+        boiler_words=boiler_words(life.boiler, shown),
+        site=life.site,
+        first=[drawn[k] for k in drawn if k in FIRST],
+        others=[drawn[k] for k in drawn if k not in FIRST],
+        fittings=[(words().day(f.day), f.part, f.visit) for f in reversed(life.fittings)],
+        findings=life.findings,
+        visits=visits,
+        waiting=[
+            {"id": r.id, "day": words().day(r.visit.started), "state": r.state}
+            for r in intake.unfinished_visits(boiler_id)
+        ],
+        standing=[standing_view(s, shown) for s in intake.standings(boiler_id, ended=True)],
+        may=role in ("reviewer", "administrator"),
+    )
+
+
+def missing(request: Request) -> Response:
+    """Answer that there is no such boiler."""
+    return page(
+        request,
+        "problem.html",
+        title=_("Not found"),
+        status=404,
+        heading=_("No such boiler"),
+        detail=_("There is no boiler under this address in this book."),
+    )

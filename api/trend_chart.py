@@ -1,0 +1,170 @@
+"""A quantity at one firing rate over the visits: one small pane, with its limits and part changes.
+
+Panes of one quantity stand beside each other, low fire left, over the same values, so that a drift
+at one end of the curve is seen against the other. Drawn by the rules of ``api.charts``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from html import escape
+
+from api.charts import number, round_steps
+from api.words import _, words
+
+WIDTH, HEIGHT = 240, 132
+LEFT, RIGHT, TOP, BOTTOM = 40, 14, 26, 22
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One visit's value, as left."""
+
+    day: date
+    value: float
+    above: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TrendPane:
+    """One quantity at one rate.
+
+    Attributes
+    ----------
+    span : (date, date)
+        First and last day drawn, the same for all panes.
+    reach : (float, float)
+        Lowest and highest value of the quantity at any rate.
+    joints : sequence of (date, str)
+        Part changes.
+    """
+
+    label: str
+    unit: str
+    decimals: int
+    firing_rate: float
+    moments: Sequence[Moment]
+    span: tuple[date, date]
+    reach: tuple[float, float]
+    low: float | None = None
+    high: float | None = None
+    joints: Sequence[tuple[date, str]] = ()
+
+
+def described(pane: TrendPane) -> str:
+    """Return the pane in words."""
+    said = [
+        f"{words().day(m.day)}: {'>' if m.above else ''}{number(m.value, pane.decimals)}"
+        for m in pane.moments
+    ]
+    text = ", ".join(said) + f" {pane.unit}." if said else _("Nothing was read.")
+    if pane.low is not None or pane.high is not None:
+        text += " " + _("Limit {limit}.", limit=_limit_words(pane))
+    return text
+
+
+def _limit_words(pane: TrendPane) -> str:
+    low = None if pane.low is None else number(pane.low, pane.decimals)
+    high = None if pane.high is None else number(pane.high, pane.decimals)
+    if low and high:
+        return _("{low} to {high}", low=low, high=high)
+    return _("at most {value}", value=high) if high else _("at least {value}", value=low)
+
+
+class _Scale:
+    def __init__(self, pane: TrendPane) -> None:
+        self.steps = round_steps(*pane.reach, wanted=3)
+        self.first, self.last = pane.span
+        self.days = max((self.last - self.first).days, 1)
+
+    def x(self, day: date) -> float:
+        share = min(max((day - self.first).days / self.days, 0), 1)
+        return round(LEFT + 6 + share * (WIDTH - LEFT - RIGHT - 12), 1)
+
+    def y(self, value: float) -> float:
+        low, high = self.steps[0], self.steps[-1]
+        share = (min(max(value, low), high) - low) / (high - low)
+        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
+
+
+def trend(pane: TrendPane, ident: str) -> str:
+    """Return the pane as an SVG string; ``ident`` is the prefix of the ids inside."""
+    scale = _Scale(pane)
+    foot, right = HEIGHT - BOTTOM, WIDTH - RIGHT
+    out = [_ground(pane, scale)]
+    whole = all(float(s).is_integer() for s in scale.steps)
+    for step in scale.steps:
+        y = scale.y(step)
+        out.append(
+            f'<line class="axis" x1="{LEFT}" x2="{right}" y1="{y}" y2="{y}" stroke="#b9cbc2"/>'
+            f'<text x="{LEFT - 6}" y="{y + 4}" text-anchor="end" font-size="11" fill="#47605a">'
+            f"{number(step, 0 if whole else max(1, pane.decimals))}</text>"
+        )
+    for day, anchor, edge in ((pane.span[0], "start", LEFT), (pane.span[1], "end", right)):
+        out.append(
+            f'<text x="{edge}" y="{HEIGHT - 6}" text-anchor="{anchor}" font-size="11" '
+            f'fill="#47605a">{day:%Y-%m}</text>'
+        )
+    for day, part in pane.joints:
+        x = scale.x(day)
+        out.append(
+            f'<path class="part" d="M{x},{TOP - 4}V{foot}" stroke="#b08a3c" stroke-width="1.5">'
+            f"<title>{escape(part)}</title></path>"
+        )
+    out.append(_line(pane, scale))
+    name = f"{pane.label}, {pane.firing_rate:g} %"
+    head = (
+        f'<text class="title" x="0" y="12" font-size="13" font-weight="700" fill="#14302a">'
+        f'{pane.firing_rate:g} % <tspan class="unit" font-weight="400" fill="#47605a">'
+        f"{escape(pane.unit)}</tspan></text>"
+    )
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
+        f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif">'
+        f'<title id="{ident}-t">{escape(name)}</title>'
+        f'<desc id="{ident}-d">{escape(described(pane))}</desc>{"".join(out)}{head}</svg>'
+    )
+
+
+def _ground(pane: TrendPane, scale: _Scale) -> str:
+    """Return the band's ground, or the line of the one limit there is."""
+    right = WIDTH - RIGHT
+    if pane.low is not None and pane.high is not None:
+        top, foot = scale.y(pane.high), scale.y(pane.low)
+        return (
+            f'<rect class="band" x="{LEFT}" y="{top}" width="{right - LEFT}" '
+            f'height="{round(foot - top, 1)}" fill="#cfe3d3"/>'
+        )
+    limit = pane.high if pane.low is None else pane.low
+    if limit is None or not scale.steps[0] <= limit <= scale.steps[-1]:
+        return ""
+    y = scale.y(limit)
+    return (
+        f'<line class="limit" x1="{LEFT}" x2="{right}" y1="{y}" y2="{y}" stroke="#8a5a00" '
+        'stroke-width="1.5" stroke-dasharray="2 3"/>'
+    )
+
+
+def _line(pane: TrendPane, scale: _Scale) -> str:
+    marks = sorted(pane.moments, key=lambda m: m.day)
+    line = " ".join(f"{scale.x(m.day)},{scale.y(m.value)}" for m in marks)
+    out = [
+        f'<polyline class="left" points="{line}" fill="none" stroke="#1a56b0" stroke-width="2"/>'
+    ]
+    for mark in marks:
+        x, y = scale.x(mark.day), scale.y(mark.value)
+        said = f"{'>' if mark.above else ''}{number(mark.value, pane.decimals)} {pane.unit}"
+        tip = f"{words().day(mark.day)}: {said}" + (f" ({mark.note})" if mark.note else "")
+        shape = (
+            f"M{x - 4:g},{y + 3:g}L{x:g},{y - 5:g}L{x + 4:g},{y + 3:g}Z"
+            if mark.above
+            else f"M{x - 3:g},{y:g}a3,3 0 1 0 6,0a3,3 0 1 0 -6,0Z"
+        )
+        out.append(
+            f'<path class="left-dot" d="{shape}" fill="#1a56b0" stroke="#ffffff" '
+            f'data-tip="{escape(tip)}"><title>{escape(tip)}</title></path>'
+        )
+    return "".join(out) if len(marks) > 1 else "".join(out[1:])

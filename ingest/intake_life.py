@@ -1,0 +1,92 @@
+"""A boiler over the years: every finished visit with its points, its parts and findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from uuid import UUID
+
+from ingest.intake_judging import limits_of
+from ingest.intake_shapes import OPEN_STATES
+from ingest.judgement import EarlierVisit
+from ingest.limits import LimitSet, resolve_limits
+from ingest.models import Boiler, Site, Visit
+from ingest.service.findings import open_findings
+from ingest.service.models import Finding
+from ingest.store import lists, places, readings, settings, visits
+from ingest.store.book import Book
+from ingest.store.visits import VisitRow
+
+MOST_VISITS = 200
+"""Visits of a boiler that its life shows, counted from the newest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """A part put into the boiler; ``visit`` is None where its document lists it."""
+
+    day: date
+    part: str
+    visit: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """One boiler over the years; ``visits`` are the finished ones, oldest first."""
+
+    boiler: Boiler
+    site: Site | None
+    limits: LimitSet
+    visits: Sequence[EarlierVisit]
+    fittings: Sequence[Fitting]
+    findings: Sequence[Finding]
+
+
+class Lives:
+    """What the intake tells of boilers over time."""
+
+    book: Book
+
+    def life(self, boiler_id: UUID) -> Life:
+        """Return a boiler's finished visits with their points, its parts and open findings."""
+        sql = self.book.reader
+        boiler, _ = places.document(sql, "boiler", boiler_id, Boiler)
+        site = None
+        if boiler.site_id is not None:
+            site = places.document(sql, "site", boiler.site_id, Site)[0]
+        kept = [
+            EarlierVisit(visit, readings.points_marked(sql, identity, mark))
+            for identity, visit, mark in visits.earlier(
+                sql, boiler_id, lists.NO_TIME, None, MOST_VISITS
+            )
+        ]
+        records = [e.visit.service for e in kept if e.visit.service is not None]
+        return Life(
+            boiler,
+            site,
+            resolve_limits(boiler, company=settings.company_limits(sql)),
+            kept,
+            _fittings(boiler, [e.visit for e in kept]),
+            open_findings(records),
+        )
+
+    def unfinished_visits(self, boiler_id: UUID) -> list[VisitRow]:
+        """Return a boiler's visits that are not handed in, newest first."""
+        found = visits.of_boiler(self.book.reader, boiler_id)
+        return [row for row in found if row.state in OPEN_STATES and not row.imported]
+
+    def limits_of_visit(self, visit: Visit) -> LimitSet:
+        """Return the limits that a visit is held to today."""
+        return limits_of(self.book.reader, visit)
+
+
+def _fittings(boiler: Boiler, history: Sequence[Visit]) -> list[Fitting]:
+    found = [Fitting(p.installed, p.part) for p in boiler.parts]
+    for visit in history:
+        if visit.service is None or visit.started is None:
+            continue
+        for task in visit.service.tasks:
+            for part in task.replaced:
+                found.append(Fitting(visit.started.date(), part.part, visit.id))
+    return sorted(found, key=lambda f: (f.day, f.part))
