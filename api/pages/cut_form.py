@@ -68,7 +68,7 @@ def corrections_from(form: Mapping[str, str], cut: LogCut) -> list[CutOperation]
             continue
         second = seconds_of(text, cut, s.end)
         if second is None:
-            said = "a boundary is no time"
+            said = "this is no time for a boundary"
             wrong.append(_wrong(f"end-{n}", said, text, "a time such as 09:12:30"))
         else:
             ends[n] = second
@@ -122,7 +122,7 @@ def _said_of(
         if math.isfinite(named) and 0 <= named <= 110:
             out.append(CutOperation("rate", middle, rate=named))
         else:
-            said = "a firing rate is none"
+            said = "this is no firing rate"
             wrong.append(_wrong(f"rate-{n}", said, text, "percent, from 0 to 110"))
     chosen = _phase(form.get(f"phase-{n}", ""))
     if chosen is not None and chosen != phase:
@@ -139,7 +139,7 @@ def _split_and_joined(
         middle = float(cut.log.times[-1]) / 2
         second = seconds_of(text, cut, middle)
         if second is None:
-            said = "the new boundary is no time"
+            said = "this is no time for a new boundary"
             wrong.append(_wrong("split", said, text, "a time such as 09:12:30"))
         else:
             out.append(CutOperation("split", second))
