@@ -148,8 +148,8 @@ def test_the_last_correction_can_be_taken_back(client: TestClient, visit: str) -
     [
         ({"end_2": "soon"}, "no time for a boundary"),
         ({"end_2": "08:00:00"}, "can move between"),
-        ({"rate_2": "high"}, "this is no firing rate"),
-        ({"rate_2": "120"}, "this is no firing rate"),
+        ({"rate_2": "high"}, "is no firing rate"),
+        ({"rate_2": "120"}, "is no firing rate"),
         ({"split": "x"}, "no time for a new boundary"),
         ({"known": "7"}, "corrected the cut meanwhile"),
         ({"who": ""}, "Say who does this"),
