@@ -1,61 +1,58 @@
 """Between a recorded service part and the fields of its form: both ways, nothing lost.
 
 A field's name says where its value stands (``task.igniter.value.gap``). What the form does not show
-(gas pressures, pictures of a task, work outside the plan) is carried over from the record as it
-stands. What cannot be understood is told by field, and the entries stay as they were typed.
+(work outside the plan) is carried over from the record as it stands. What cannot be understood is
+told by field, and the entries stay as they were typed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Any
 
+from api.pages.service_measures import measure_entries, measures_from, visit_from
+from api.pages.service_reader import ON, Entries, Reader, local_text, number_text
+from api.settings import UnitSystem
 from ingest.models import Visit
 from ingest.service.models import Measured, ServiceRecord, TaskEntry
 from ingest.service.plans import Plan, PlanTask, PlanTest
 from ingest.service.safety import DEVICES
 from ingest.service.sequence import criss_cross
 
-Entries = Mapping[str, str]
-ON = "on"
-_MINUTE = "%Y-%m-%dT%H:%M"
 LIGHT_OFF_NUMBERS = ("purge", "trial", "flame_signal", "co_peak")
 
 
-def _number(value: float) -> str:
-    return f"{value:.10g}"
+def entries_of(
+    visit: Visit, plan: Plan, zone: tzinfo, system: UnitSystem = "si", typed: Entries | None = None
+) -> dict[str, str]:
+    """Return the form's fields as a record fills them; an empty field is not in it.
 
-
-def _local(moment: datetime | None, zone: tzinfo) -> str:
-    return "" if moment is None else moment.astimezone(zone).strftime(_MINUTE)
-
-
-def entries_of(visit: Visit, plan: Plan, zone: tzinfo) -> dict[str, str]:
-    """Return the form's fields as a record fills them; an empty field is not in it."""
+    ``system`` says in which units pressures are shown; ``typed`` entries say their own.
+    """
     record = visit.service or ServiceRecord()
     found: dict[str, str | None] = {"how_left": visit.how_left}
+    found |= measure_entries(visit, zone, system, typed or {})
     for entry in record.isolation:
         found[f"iso.{entry.step}"] = ON
-        found[f"iso.{entry.step}.time"] = _local(entry.time, zone)
+        found[f"iso.{entry.step}.time"] = local_text(entry.time, zone)
         found["tag"] = entry.tag or found.get("tag")
     if record.restored is not None:
         found["restored"] = ON
-        found["restored.time"] = _local(record.restored.time, zone)
+        found["restored.time"] = local_text(record.restored.time, zone)
     for step in record.steps:
         found[f"step.{step.step}"] = ON
-        found[f"step.{step.step}.time"] = _local(step.time, zone)
+        found[f"step.{step.step}.time"] = local_text(step.time, zone)
     for task in record.tasks:
         found |= _task_fields(task)
     for test in record.tests:
         at = f"test.{test.label}"
         found |= {f"{at}.{k}": getattr(test, k) for k in ("result", "method", "reset", "note")}
         found[f"{at}.retest"] = ON if test.retest else None
-        found[f"{at}.lock_out"] = None if test.lock_out is None else _number(test.lock_out)
+        found[f"{at}.lock_out"] = None if test.lock_out is None else number_text(test.lock_out)
         for name, value in (("set_point", test.set_point), ("trip", test.trip)):
             if value is not None:
-                found[f"{at}.{name}"] = _number(value.value)
+                found[f"{at}.{name}"] = number_text(value.value)
                 found[f"{at}.{name}.unit"] = value.unit
     for n, bypass in enumerate(record.bypasses):
         found |= {f"bypass.{n}.what": bypass.what, f"bypass.{n}.kind": bypass.kind}
@@ -64,7 +61,7 @@ def entries_of(visit: Visit, plan: Plan, zone: tzinfo) -> dict[str, str]:
         found[f"light.{n}.ignition"] = trial.ignition
         for name in LIGHT_OFF_NUMBERS:
             value = getattr(trial, name)
-            found[f"light.{n}.{name}"] = None if value is None else _number(value)
+            found[f"light.{n}.{name}"] = None if value is None else number_text(value)
     for n, finding in enumerate(record.findings):
         found |= {f"finding.{n}.text": finding.text, f"finding.{n}.severity": finding.severity}
     for closed in record.closed:
@@ -77,7 +74,7 @@ def entries_of(visit: Visit, plan: Plan, zone: tzinfo) -> dict[str, str]:
     if record.counters is not None:
         for name in ("running_hours", "starts"):
             value = getattr(record.counters, name)
-            found[name] = None if value is None else _number(value)
+            found[name] = None if value is None else number_text(value)
     return {k: v for k, v in found.items() if v}
 
 
@@ -88,67 +85,19 @@ def _task_fields(task: TaskEntry) -> dict[str, str | None]:
     }
     for measured in task.measured:
         name = f"{at}.value.{measured.key}" + (f".{measured.nut}" if measured.nut else "")
-        found |= {name: _number(measured.value), f"{at}.value.{measured.key}.unit": measured.unit}
+        found |= {
+            name: number_text(measured.value),
+            f"{at}.value.{measured.key}.unit": measured.unit,
+        }
     for part in task.replaced:
         found[f"{at}.part.{part.part}"] = ON
         found[f"{at}.part.{part.part}.before"] = part.serial_before
         found[f"{at}.part.{part.part}.after"] = part.serial_after
+        if part.quantity > 1:
+            found[f"{at}.part.{part.part}.quantity"] = str(part.quantity)
+    for sha256 in task.photos:
+        found[f"{at}.photo.{sha256}"] = ON
     return found
-
-
-@dataclass
-class _Reader:
-    """Takes fields one by one; what cannot be understood goes to ``wrong``."""
-
-    entries: Entries
-    who: str
-    now: datetime
-    zone: tzinfo
-    wrong: dict[str, str] = field(default_factory=dict)
-
-    def text(self, name: str) -> str | None:
-        return self.entries.get(name, "").strip() or None
-
-    def number(self, name: str) -> float | None:
-        text = self.text(name)
-        if text is None:
-            return None
-        try:
-            value = float(text.replace("−", "-").replace(",", "."))
-        except ValueError:
-            self.wrong[name] = f"{text!r} is no number"
-            return None
-        if value != value or value in (float("inf"), float("-inf")):
-            self.wrong[name] = f"{text!r} is no number"
-            return None
-        return value
-
-    def time(self, name: str, before: datetime | None) -> datetime:
-        """Return a moment; the one before where the field shows it, now where it is empty."""
-        text = self.text(name)
-        if text is None:
-            return before or self.now
-        if before is not None and text == _local(before, self.zone):
-            return before
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError:
-            self.wrong[name] = f"{text!r} is no date and time"
-            return before or self.now
-        return moment if moment.tzinfo is not None else moment.replace(tzinfo=self.zone)
-
-    def signed(self, name: str, before: Mapping[str, Any] | None) -> dict[str, Any]:
-        """Return who and when: kept where it was signed before."""
-        at = None if before is None else before["time"]
-        return {"by": self.who if before is None else before["by"], "time": self.time(name, at)}
-
-    def rows(self, kind: str, key: str) -> list[int]:
-        found = {n.split(".")[1] for n in self.entries if n.startswith(f"{kind}.")}
-        return [
-            n
-            for n in sorted(int(n) for n in found if n.isdigit())
-            if self.text(f"{kind}.{n}.{key}")
-        ]
 
 
 def record_from(
@@ -160,7 +109,7 @@ def record_from(
     now: datetime,
     zone: tzinfo,
 ) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return the service part as a document, and what was not understood by field.
+    """Return the visit as a document, and what was not understood by field.
 
     Parameters
     ----------
@@ -178,12 +127,12 @@ def record_from(
         Of the times typed.
     """
     before = visit.service or ServiceRecord()
-    reader = _Reader(entries, who, now.astimezone(zone).replace(microsecond=0), zone)
+    reader = Reader(entries, who, now.astimezone(zone).replace(microsecond=0), zone)
     kept = before.model_dump(exclude_none=True)
     document: dict[str, Any] = {
         **kept,
         "plan": plan.key,
-        "plan_version": before.plan_version if before.plan == plan.key else plan.version,
+        "plan_version": plan.version,
         "isolation": _isolation(reader, plan, kept),
         "restored": reader.signed("restored.time", kept.get("restored"))
         if reader.text("restored")
@@ -203,7 +152,9 @@ def record_from(
     }
     counters = {n: reader.number(n) for n in ("running_hours", "starts")}
     document["counters"] = counters if any(v is not None for v in counters.values()) else None
-    return document, reader.wrong
+    document |= measures_from(reader, before)
+    whole = {**visit.model_dump(), **visit_from(reader, visit), "service": document}
+    return whole, reader.wrong
 
 
 def _replaced(
@@ -222,7 +173,7 @@ def _replaced(
     return [e for e in out if e is not None]
 
 
-def _isolation(reader: _Reader, plan: Plan, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _isolation(reader: Reader, plan: Plan, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     there = {e["step"]: e for e in kept["isolation"]}
     outside = [e for e in kept["isolation"] if e["step"] not in plan.isolation]
     made = []
@@ -234,7 +185,7 @@ def _isolation(reader: _Reader, plan: Plan, kept: Mapping[str, Any]) -> list[dic
     return outside + made
 
 
-def _steps(reader: _Reader, plan: Plan, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _steps(reader: Reader, plan: Plan, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     there = {e["step"]: e for e in kept["steps"]}
     outside = [e for e in kept["steps"] if e["step"] not in plan.steps]
     made = []
@@ -248,7 +199,7 @@ def _steps(reader: _Reader, plan: Plan, kept: Mapping[str, Any]) -> list[dict[st
 
 
 def _task(
-    reader: _Reader, task: PlanTask, before: ServiceRecord
+    reader: Reader, task: PlanTask, before: ServiceRecord
 ) -> tuple[str, dict[str, Any] | None]:
     at, old = f"task.{task.key}", before.task(task.key)
     said: dict[str, Any] = {k: reader.text(f"{at}.{k}") for k in ("reason", "grade", "note")}
@@ -273,10 +224,15 @@ def _task(
                     **(was.model_dump() if was else {"part": wanted.key}),
                     "serial_before": reader.text(f"{name}.before"),
                     "serial_after": reader.text(f"{name}.after"),
+                    "quantity": _quantity(reader, f"{name}.quantity"),
                 }
             )
+    at_photo = f"{at}.photo."
+    shown = [n.removeprefix(at_photo) for n in reader.entries if n.startswith(at_photo)]
+    ordered = [p for p in (old.photos if old else []) if p in shown]
+    photos = [*ordered, *(p for p in shown if p not in ordered)]
     if outcome is None:
-        if any(said.values()) or measured or replaced:
+        if any(said.values()) or measured or replaced or photos:
             reader.wrong[f"{at}.outcome"] = f"{task.title}: say whether it was done"
         return task.key, None
     return task.key, {
@@ -286,11 +242,21 @@ def _task(
         **said,
         "measured": [*_outside(task, old), *measured],
         "replaced": [*_parts_outside(task, old), *replaced],
-        "photos": [] if old is None else old.photos,
+        "photos": photos,
     }
 
 
-def _signed_task(reader: _Reader, old: TaskEntry | None, outcome: str) -> dict[str, Any]:
+def _quantity(reader: Reader, name: str) -> int:
+    many = reader.number(name)
+    if many is None:
+        return 1
+    if many < 1 or many != int(many):
+        reader.wrong[name] = f"{many:g} is no count of parts"
+        return 1
+    return int(many)
+
+
+def _signed_task(reader: Reader, old: TaskEntry | None, outcome: str) -> dict[str, Any]:
     if old is not None and old.outcome == outcome:
         return {"time": old.time, "by": old.by}
     return {"time": reader.now, "by": reader.who}
@@ -310,7 +276,7 @@ def _parts_outside(task: PlanTask, old: TaskEntry | None) -> list[dict[str, Any]
     return [p.model_dump() for p in (old.replaced if old else []) if p.part not in keys]
 
 
-def _tests(reader: _Reader, plan: Plan, before: ServiceRecord) -> list[Mapping[str, Any]]:
+def _tests(reader: Reader, plan: Plan, before: ServiceRecord) -> list[Mapping[str, Any]]:
     kept = [{**t.model_dump(exclude_none=True), "label": t.label} for t in before.tests]
     made = [(t.label, _test(reader, t, kept)) for t in plan.test]
     whole = _replaced(kept, "label", made)
@@ -318,7 +284,7 @@ def _tests(reader: _Reader, plan: Plan, before: ServiceRecord) -> list[Mapping[s
 
 
 def _test(
-    reader: _Reader, test: PlanTest, kept: Sequence[Mapping[str, Any]]
+    reader: Reader, test: PlanTest, kept: Sequence[Mapping[str, Any]]
 ) -> dict[str, Any] | None:
     at = f"test.{test.label}"
     old: Mapping[str, Any] = next((t for t in reversed(kept) if t["label"] == test.label), {})
@@ -358,7 +324,7 @@ def _test(
     }
 
 
-def _bypasses(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _bypasses(reader: Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     there, made = kept["bypasses"], []
     for n in reader.rows("bypass", "what"):
         old: dict[str, Any] = there[n] if n < len(there) else {}
@@ -376,7 +342,7 @@ def _bypasses(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     return made
 
 
-def _light_offs(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _light_offs(reader: Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     there, made = kept["light_offs"], []
     for n in reader.rows("light", "ignition"):
         old = there[n] if n < len(there) else {"by": reader.who, "time": reader.now}
@@ -385,7 +351,7 @@ def _light_offs(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]
     return made
 
 
-def _findings(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _findings(reader: Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     there, made = kept["findings"], []
     for n in reader.rows("finding", "text"):
         old: dict[str, Any] = there[n] if n < len(there) else {}
@@ -398,7 +364,7 @@ def _findings(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     return made
 
 
-def _closed(reader: _Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _closed(reader: Reader, kept: Mapping[str, Any]) -> list[dict[str, Any]]:
     there = {c["id"]: c for c in kept["closed"]}
     shown = {n.removeprefix("close.") for n in reader.entries if n.startswith("close.")}
     made = [c for c in kept["closed"] if c["id"] not in shown]

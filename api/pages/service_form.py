@@ -17,17 +17,33 @@ from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 
+from api.pages import service_measures
 from api.pages.render import page, shown_for
-from api.pages.service_entries import Entries, entries_of, record_from
+from api.pages.service_entries import entries_of, record_from
+from api.pages.service_labels import label_of
+from api.pages.service_merge import (
+    MOST_LOADED,
+    Conflict,
+    Merged,
+    decided,
+    loaded_from,
+    loaded_text,
+    merged,
+)
+from api.pages.service_reader import ON, Entries
 from api.pages.service_view import ISOLATION_WORDS, LEFT_WORDS, OUTCOME_WORDS, RESULT_WORDS
 from api.pages.show import day
-from api.pages.visit import visit_page
+from api.pages.visit import photos_of, visit_page
+from api.problems import ProblemError
+from api.routes.photos import taken
 from api.routes.shared import IntakeOf, adopt_plan, plans_of, signer
 from api.settings import UnitSystem
+from api.words import N_, _
 from ingest.intake import OPEN_STATES, Intake, VisitView
 from ingest.models import Visit
 from ingest.service.findings import open_findings
 from ingest.service.kept import plans_for
+from ingest.service.office import plan_named
 from ingest.service.order import STEP_TITLES, STEPS, Step
 from ingest.service.plans import Plan, PlanTask, PlanTest, RecordWanted
 from ingest.service.safety import DEVICES, JURISDICTION_NOTE
@@ -37,6 +53,7 @@ from parsers.times import zone_of
 
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
 _MOST_FIELDS = 4000
+_TRIES = 5
 _NAMES = {
     "ft lbf": "ft·lbf",
     "N m": "N·m",
@@ -46,10 +63,15 @@ _NAMES = {
     "pH": "",
     "uS/cm": "µS/cm",
 }
-_CHANGED = (
-    "Somebody changed this visit while you were writing. Nothing of yours is lost: it stands "
-    "below and is not stored yet. Look at the visit as it is now; saving again writes your entries "
-    "over it."
+_CHANGED = N_(
+    "Somebody changed this visit while you were writing, and some of it differs from yours. "
+    "Nothing is stored yet and nothing of yours is lost: say below which of the two counts, then "
+    "save again."
+)
+_UNDECIDED = N_("Not stored yet: say of each field below which of the two counts.")
+_NO_PLAN = N_(
+    "The plan that this visit names, {plan} in version {version}, is neither in this book nor "
+    "among the office's. Bring it in, or choose another; what is recorded stays."
 )
 
 
@@ -111,12 +133,28 @@ def _zone(view: VisitView) -> tzinfo:
     return zone_of(name) or UTC
 
 
-def _plan(request: Request, intake: Intake, view: VisitView, asked: str | None) -> Plan | None:
+def _plan(
+    request: Request, intake: Intake, view: VisitView, asked: str | None, version: str | None = None
+) -> Plan | None:
+    """Return the plan that the form follows: never another version than the one recorded.
+
+    Where the recorded one is nowhere to be had, only a plan that is asked for is followed.
+    """
     record = view.visit.service
     known = plans_of(request)
     if record is not None and record.plan is not None:
-        return intake.plan(record.plan, record.plan_version) or known.get(record.plan)
-    return known.get(asked or "")
+        held = intake.plan(record.plan, record.plan_version) or plan_named(
+            known, record.plan, record.plan_version
+        )
+        if held is not None or not asked:
+            return held
+    if not asked:
+        return None
+    return intake.plan(asked, version) or plan_named(known, asked, version)
+
+
+def _is_oil(fuel: str) -> bool:
+    return "oil" in fuel or "diesel" in fuel
 
 
 def _choice(request: Request, view: VisitView) -> list[tuple[Plan, bool]]:
@@ -141,22 +179,30 @@ def _form(
     wrong: Mapping[str, str] | None = None,
     told: str = "",
     status: int = 200,
+    conflicts: Sequence[Conflict] = (),
+    loaded: Entries | None = None,
+    version: int | None = None,
 ) -> Response:
-    plan, zone, shown = _plan(request, intake, view, asked), _zone(view), shown_for(request)
+    plan = _plan(request, intake, view, asked, (entries or {}).get("plan_version"))
+    zone, shown = _zone(view), shown_for(request)
     boiler = "Boiler not yet known" if view.boiler is None else view.boiler.name
     given: dict[str, Any] = {
         "id": view.visit.id,
         "boiler": boiler,
         "day": day(view.visit.started),
         "told": told,
-        "saved": request.query_params.get("saved") == "1" and not told,
+        "saved": "" if told else request.query_params.get("saved", ""),
     }
     title = f"Service part, {boiler}"
     if plan is None:
         choice = _choice(request, view)
+        record = view.visit.service
+        if record is not None and record.plan is not None and not told:
+            given["told"] = _(_NO_PLAN, plan=record.plan, version=record.plan_version or "–")
         return page(request, "service.html", title=title, status=status, choice=choice, **given)
-    filled = entries if entries is not None else entries_of(view.visit, plan, zone)
-    records = [e.visit.service for e in view.history if e.visit.service is not None]
+    now = entries_of(view.visit, plan, zone, shown.system, entries)
+    filled = entries if entries is not None else now
+    records = [v.service for v in view.before if v.service is not None]
     rows = {
         kind: 1 + len({n.split(".")[1] for n in filled if n.startswith(f"{kind}.")})
         for kind in ("bypass", "light", "finding")
@@ -169,7 +215,26 @@ def _form(
         plan=plan,
         e=filled,
         wrong=wrong or {},
-        version=view.version,
+        version=view.version if version is None else version,
+        loaded=loaded_text(now if loaded is None else loaded),
+        conflicts=conflicts,
+        label_of=lambda name: label_of(name, plan),
+        measures=service_measures,
+        unit_of=lambda group: (
+            filled.get(f"{group}.unit") or service_measures.UNITS[shown.system][group]
+        ),
+        asked=loaded_text({c.name: c.theirs for c in conflicts}),
+        oil=any(_is_oil(fuel) for fuel in plan.fuels),
+        only_oil=bool(plan.fuels) and all(_is_oil(fuel) for fuel in plan.fuels),
+        pictures=(held := photos_of(view)),
+        picture_names=lambda at: {f"{at}.photo.{p.sha256}" for p in held},
+        pictures_elsewhere=lambda at: [
+            name
+            for name in filled
+            if name.startswith(f"{at}.photo.")
+            and name.rpartition(".")[2] not in {p.sha256 for p in held}
+        ],
+        stops=sum(f.severity == "stop" for f in view.judgement.flags),
         technician=filled.get("who") or view.visit.technician or "",
         steps=steps_of(plan),
         step_titles=STEP_TITLES,
@@ -206,31 +271,50 @@ def service_form(request: Request, visit_id: UUID, intake: IntakeOf) -> Response
 @router.post("/service")
 async def save_service(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Take the form as a whole: stored, or back with its entries and what is wrong."""
-    async with request.form(max_fields=_MOST_FIELDS) as form:
-        entries = {k: v[:4000] for k, v in form.items() if isinstance(v, str)}
-    return await run_in_threadpool(_saved, request, intake, visit_id, entries)
+    pictures: list[tuple[str, str, bytes]] = []
+    async with request.form(max_fields=_MOST_FIELDS, max_part_size=MOST_LOADED) as form:
+        entries: dict[str, str] = {}
+        for key, value in form.multi_items():
+            if isinstance(value, str):
+                entries[key] = value[: MOST_LOADED if key == "loaded" else 4000]
+            elif value.filename:
+                pictures.append((key, value.filename, await value.read()))
+    return await run_in_threadpool(_saved, request, intake, visit_id, entries, pictures)
 
 
-def _saved(request: Request, intake: Intake, visit_id: UUID, entries: dict[str, str]) -> Response:
+def _saved(
+    request: Request,
+    intake: Intake,
+    visit_id: UUID,
+    entries: dict[str, str],
+    pictures: Sequence[tuple[str, str, bytes]],
+) -> Response:
     try:
         view = intake.visit(visit_id)
     except NotFound:
         return visit_page(request, intake, visit_id)
     asked = entries.get("plan")
+    loaded = loaded_from(entries.pop("loaded", ""))
 
-    def back(told: str, status: int, wrong: Mapping[str, str] | None = None) -> Response:
+    def back(
+        told: str, status: int, wrong: Mapping[str, str] | None = None, **more: Any
+    ) -> Response:
+        version = entries.get("version", "")
+        # The form stays on the state that it was loaded from: a later saving compares with that.
+        more = {"loaded": loaded, "version": int(version) if version.isdigit() else None} | more
         return _form(
             request,
             intake,
-            intake.visit(visit_id),
+            view,
             asked,
-            entries=entries,
+            entries=more.pop("entries", entries),
             wrong=wrong,
             told=told,
             status=status,
+            **more,
         )
 
-    plan = _plan(request, intake, view, asked)
+    plan = _plan(request, intake, view, asked, entries.get("plan_version"))
     if plan is None:
         return back("Choose the plan that is followed.", 422)
     if view.state not in OPEN_STATES:
@@ -240,36 +324,87 @@ def _saved(request: Request, intake: Intake, visit_id: UUID, entries: dict[str, 
             409,
         )
     who = signer(request, entries.get("who", "")[:100])
-    document, wrong = record_from(
-        entries, plan, view.visit, who=who or "–", now=intake.book.clock(), zone=_zone(view)
-    )
-    if not who:
-        wrong["who"] = "Your name is missing: it signs what is new"
-    if wrong:
-        return back("Not stored yet: something cannot be understood.", 422, wrong)
-    try:
-        visit = Visit.model_validate(
-            {
-                **view.visit.model_dump(),
-                "service": document,
-                "how_left": entries.get("how_left") or None,
-            }
+    mine, undecided = decided(entries, loaded_from(entries.pop("asked", "")))
+    wrong = _pictures_taken(intake, visit_id, mine, pictures, who) if who else {}
+    for _attempt in range(_TRIES):
+        view = intake.visit(visit_id)
+        theirs = entries_of(view.visit, plan, _zone(view), shown_for(request).system, mine)
+        both = Merged(mine)
+        if mine.get("version") != str(view.version):
+            both = merged(loaded, theirs, mine)
+        if undecided:
+            open_still = [Conflict(n, theirs.get(n, ""), mine.get(n, "")) for n in undecided]
+            entries.update(mine)
+            return back(_(_UNDECIDED), 422, conflicts=sorted(open_still, key=_by_name))
+        if both.conflicts:
+            return back(
+                _(_CHANGED),
+                412,
+                entries=both.entries,
+                conflicts=both.conflicts,
+                loaded=theirs,
+                version=view.version,
+            )
+        document, not_read = record_from(
+            both.entries,
+            plan,
+            view.visit,
+            who=who or "–",
+            now=intake.book.clock(),
+            zone=_zone(view),
         )
-    except ValidationError as error:
-        return back("Not stored yet: something cannot be understood.", 422, _said(error))
-    version = entries.get("version", "")
-    try:
-        adopt_plan(request, intake, visit, who)
-        intake.put_visit(
-            visit, who, expected_version=int(version) if version.isdigit() else view.version
-        )
-    except VersionConflict:
-        return back(_CHANGED, 412)
-    except StateConflict as error:
-        return back(f"{error}: nothing was stored. Your entries stand below.", 409)
-    if entries.get("then") == "visit":
-        return RedirectResponse(f"/visits/{visit_id}#service", status_code=303)
-    return RedirectResponse(f"/visits/{visit_id}/service?saved=1", status_code=303)
+        wrong |= not_read
+        if not who:
+            wrong["who"] = "Your name is missing: it signs what is new"
+        entries = mine
+        if wrong:
+            return back("Not stored yet: something cannot be understood.", 422, wrong)
+        try:
+            visit = Visit.model_validate(document)
+        except ValidationError as error:
+            return back("Not stored yet: something cannot be understood.", 422, _said(error))
+        try:
+            adopt_plan(request, intake, visit, who)
+            intake.put_visit(visit, who, expected_version=view.version)
+        except VersionConflict:
+            continue  # changed between reading and writing: compare again
+        except StateConflict as error:
+            return back(f"{error}: nothing was stored. Your entries stand below.", 409)
+        together = "2" if both.entries is not mine else "1"
+        if entries.get("then") == "visit":
+            return RedirectResponse(f"/visits/{visit_id}#service", status_code=303)
+        return RedirectResponse(f"/visits/{visit_id}/service?saved={together}", status_code=303)
+    return back("Others are changing this visit at this moment: save again.", 412)
+
+
+def _by_name(conflict: Conflict) -> str:
+    return conflict.name
+
+
+def _pictures_taken(
+    intake: Intake,
+    visit_id: UUID,
+    entries: dict[str, str],
+    pictures: Sequence[tuple[str, str, bytes]],
+    who: str,
+) -> dict[str, str]:
+    """Keep the pictures sent with the form, tick each at its task; return what was refused.
+
+    They are kept first: whatever becomes of the form, no picture is asked for twice.
+    """
+    wrong: dict[str, str] = {}
+    for name, file, data in pictures:
+        at = name.removesuffix(".picture")
+        try:
+            kept = taken(intake, visit_id, data, file, who)
+        except ProblemError as error:
+            wrong[name] = f"{file}: {error.details.errors[0].message}"
+        else:
+            entries[f"{at}.photo.{kept.sha256}"] = ON
+            # Keeping it made a new version of the visit, which is this form's own doing.
+            if entries.get("version") == str(kept.version - 1):
+                entries["version"] = str(kept.version)
+    return wrong
 
 
 def _said(error: ValidationError) -> dict[str, str]:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from html.parser import HTMLParser
 from typing import Any
 
+import pytest
 from markupsafe import escape
 from starlette.testclient import TestClient
 
@@ -15,6 +16,7 @@ from ingest.models import Visit
 from ingest.service.models import ServiceRecord
 from ingest.service.safety import DEVICES
 from samples.service import TECHNICIAN, filled_document, two_yearly_plan
+from tests.api.report_case import png
 from tests.api.test_api import upload
 from tests.api.test_pages import HTML, Seen
 
@@ -195,19 +197,164 @@ def test_every_record_that_the_plan_wants_has_a_field(client: TestClient, visit:
     assert places == sorted(places)
 
 
-def test_a_lost_update_is_refused_in_words_and_entries_stay(client: TestClient, visit: str) -> None:
+def test_two_people_who_touch_different_fields_are_both_stored(
+    client: TestClient, visit: str
+) -> None:
     fields = form(client, visit, f"?plan={PLAN.key}")
     put(client, visit, None, note="someone else was here")
     fields |= {"who": "T. One", "told": "Plant <night> shift", "how_left": "off"}
-    refused = send(client, visit, fields)
-    assert refused.status_code == 412
-    assert "Somebody changed this visit" in refused.text
-    kept = Fields(refused.text).sent
-    assert (kept["told"], kept["how_left"]) == ("Plant <night> shift", "off")
-    assert client.get(f"/v1/visits/{visit}").json()["visit"].get("service") is None
-    assert send(client, visit, kept).status_code == 303
+    sent = send(client, visit, fields)
+    assert (sent.status_code, sent.headers["location"][-7:]) == (303, "saved=2")
     found = client.get(f"/v1/visits/{visit}").json()["visit"]
     assert (found["note"], found["how_left"]) == ("someone else was here", "off")
+    assert found["service"]["left"]["told"] == ["Plant <night> shift"]
+
+
+def test_nothing_is_overwritten_unasked_where_both_changed_one_field(
+    client: TestClient, visit: str
+) -> None:
+    put(client, visit, filled_document(PLAN, START), how_left="running")
+    mine, theirs = form(client, visit), form(client, visit)
+    gap = "task.igniter.value.gap"
+    theirs |= {"who": "T. Two", gap: "4.1", "how_left": "off", "room.leaving": "2"}
+    mine |= {"who": "T. One", gap: "3.9", "how_left": "isolated", "running_hours": "15000"}
+    assert send(client, visit, theirs).status_code == 303
+
+    def stored() -> tuple[float, str, float | None]:
+        found = client.get(f"/v1/visits/{visit}").json()["visit"]
+        task = next(t for t in found["service"]["tasks"] if t["task"] == "igniter")
+        value = next(m["value"] for m in task["measured"] if m["key"] == "gap")
+        return value, found["how_left"], found["service"]["counters"]["running_hours"]
+
+    refused = send(client, visit, mine)
+    assert refused.status_code == 412
+    assert "Somebody changed this visit" in refused.text
+    for words in ("<q>4.1</q>", "<q>3.9</q>", "<q>off</q>", "<q>isolated</q>"):
+        assert words in refused.text
+    again = Fields(refused.text).sent
+    assert again[gap] == "3.9"
+    assert (again["room.leaving"], again["running_hours"]) == ("2", "15000")
+    # Saved a second time without a word on the two fields: refused again, nothing overwritten.
+    undecided = send(client, visit, again)
+    assert undecided.status_code == 422
+    assert stored() == (4.1, "off", 14210)
+    again = Fields(undecided.text).sent
+    half = send(client, visit, again | {f"pick.{gap}": "mine"})
+    assert half.status_code == 422
+    again = Fields(half.text).sent | {f"pick.{gap}": "mine", "pick.how_left": "theirs"}
+    assert send(client, visit, again).status_code == 303
+    assert stored() == (3.9, "off", 15000)
+
+
+def test_a_change_during_the_decision_is_told_again(client: TestClient, visit: str) -> None:
+    put(client, visit, filled_document(PLAN, START), how_left="running")
+    mine = form(client, visit) | {"who": "T. One", "how_left": "isolated"}
+    second = form(client, visit) | {"who": "T. Two", "how_left": "off"}
+    assert send(client, visit, second).status_code == 303
+    again = Fields(send(client, visit, mine).text).sent | {"pick.how_left": "mine"}
+    third = form(client, visit) | {"who": "T. Three", "how_left": "running"}
+    assert send(client, visit, third).status_code == 303
+    refused = send(client, visit, again)
+    assert refused.status_code == 412
+    assert "<q>running</q>" in refused.text and "<q>isolated</q>" in refused.text
+    assert client.get(f"/v1/visits/{visit}").json()["visit"]["how_left"] == "running"
+
+
+def test_gas_vent_oil_and_room_are_entered_with_their_units_and_signs(
+    client: TestClient, visit: str
+) -> None:
+    fields = form(client, visit, f"?plan={PLAN.key}")
+    assert fields["gas.unit"] == "inWC"
+    fields |= {
+        "who": "T. One",
+        "gas.inlet_burners_off": "7.4",
+        "gas.inlet_high_fire_alone": "6.9",
+        "gas.inlet_all_appliances": "6.4",
+        "gas.offset_low_fire": "\u22120.02",
+        "gas.nipples_closed": "yes",
+        "gas.nipples_leak_checked": "no",
+        "vent.outlet_draft": "-0.04",
+        "vent.spillage": "seen",
+        "room.arrival": "0",
+        "room.high_fire": "3",
+        "room.leaving": "1",
+        "instrument.serial": "A-17",
+        "instrument.calibrated": "2026-05-02",
+        "instrument.leak_check": "yes",
+        "adjusted": "yes",
+        "ended": "2026-11-02T11:30",
+    }
+    assert send(client, visit, fields).status_code == 303
+    document = client.get(f"/v1/visits/{visit}").json()["visit"]
+    gas, vent = document["service"]["gas"], document["service"]["vent"]
+    # 1 inch of water is 249.08891 Pa: NIST SP 811, appendix B.8 (conventional). Status: memory.
+    assert gas["inlet_burners_off"] == pytest.approx(7.4 * 249.08891)
+    assert gas["offset_low_fire"] == pytest.approx(-0.02 * 249.08891)
+    assert (gas["nipples_closed"], gas["nipples_leak_checked"]) == (True, False)
+    assert vent["outlet_draft"] == pytest.approx(-0.04 * 249.08891)
+    assert vent["spillage"] == "seen"
+    assert {r["when"]: r["value"] for r in document["room_co"]} == {
+        "arrival": 0,
+        "high_fire": 3,
+        "leaving": 1,
+    }
+    assert document["instrument"]["calibrated"] == "2026-05-02"
+    assert (document["instrument"]["leak_check"], document["adjusted"]) == (True, True)
+    flags = {f["rule"] for f in client.get(f"/v1/visits/{visit}").json()["judgement"]["flags"]}
+    assert {"vent_spillage", "gas_nipples_not_tight"} <= flags
+    # Sent again as it came, nothing of it moves, to the last digit.
+    assert send(client, visit, form(client, visit) | {"who": "T. Two"}).status_code == 303
+    assert client.get(f"/v1/visits/{visit}").json()["visit"] == document
+
+
+def test_an_oil_plan_asks_for_smoke_before_the_probe(client: TestClient, visit: str) -> None:
+    fields = form(client, visit, "?plan=oil-yearly")
+    assert "gas.inlet_burners_off" not in fields
+    fields |= {
+        "who": "T. One",
+        "oil.smoke_number": "1",
+        "oil.smoke_before_probe": "no",
+        "oil.pump_pressure": "145",
+        "oil.nozzle_pressure": "140",
+    }
+    assert send(client, visit, fields).status_code == 303
+    answer = client.get(f"/v1/visits/{visit}").json()
+    oil = answer["visit"]["service"]["oil"]
+    assert (oil["smoke_number"], oil["smoke_before_probe"]) == (1, False)
+    # 1 psi is 6894.757 Pa: NIST SP 811, appendix B.8. Status: memory.
+    assert oil["pump_pressure"] == pytest.approx(145 * 6894.757, rel=1e-6)
+    assert "smoke_after_probe" in {f["rule"] for f in answer["judgement"]["flags"]}
+
+
+def test_a_picture_of_a_task_is_taken_with_the_form(client: TestClient, visit: str) -> None:
+    fields = form(client, visit, f"?plan={PLAN.key}") | {
+        "who": "T. One",
+        "task.burner_head.outcome": "done",
+        "task.burner_head.grade": "good",
+    }
+    picture = {"task.burner_head.picture": ("head.png", png(20, 10), "image/png")}
+    at = f"/visits/{visit}/service"
+    sent = client.post(at, data=fields, files=picture, headers=HTML, follow_redirects=False)
+    assert (sent.status_code, sent.headers["location"][-7:]) == (303, "saved=1")
+    (sha256,) = next(t for t in recorded(client, visit).tasks if t.task == "burner_head").photos
+    assert client.get(f"/visits/{visit}/photos/{sha256}").content == png(20, 10)
+    # What is no picture is told at its field, and the rest stays as typed.
+    wrong = {"task.burner_head.picture": ("head.txt", b"text", "text/plain")}
+    fields = form(client, visit) | {"told": "Plant", "who": "T. One"}
+    refused = client.post(at, data=fields, files=wrong, headers=HTML)
+    assert refused.status_code == 422
+    assert "head.txt: " in refused.text
+    assert Fields(refused.text).sent["told"] == "Plant"
+
+
+def test_the_form_never_follows_another_version_of_the_plan(client: TestClient, visit: str) -> None:
+    put(client, visit, {"plan": PLAN.key, "plan_version": "1999.1"})
+    text = client.get(f"/visits/{visit}/service", headers=HTML).text
+    assert "version 1999.1, is neither in this book" in text
+    assert 'name="how_left"' not in text
+    fields = form(client, visit, f"?plan={PLAN.key}") | {"who": "T. One"}
+    assert send(client, visit, fields).status_code == 303
+    assert recorded(client, visit).plan_version == PLAN.version
 
 
 def test_what_cannot_be_understood_is_told_at_its_field(client: TestClient, visit: str) -> None:
