@@ -275,3 +275,16 @@ def test_the_server_delivers_by_itself(intake: Intake) -> None:
         while not there.seen and time.monotonic() < until:
             time.sleep(0.05)
         assert there.seen[0].verified(made["secret"])["type"] == "webhook.test"
+
+
+def test_a_program_takes_a_stop_only_for_a_person_that_it_names(intake: Intake) -> None:
+    app = create_app(intake, Settings(deliver=False))
+    _, secret = app.state.desk.add_key("pager", "A. Merrow", role="reviewer")
+    with TestClient(create_app(intake, Settings(alone=True, deliver=False))) as office:
+        visit = stopped(office)
+    with TestClient(app, headers={"authorization": f"Bearer {secret}"}) as program:
+        take = f"/v1/visits/{visit}/take-stop"
+        assert program.post(take, json={"why": "on it"}).status_code == 422
+        assert program.post(take, json={"who": "J. Harrow"}).json()["taken_by"] == (
+            "J. Harrow (pager)"
+        )
