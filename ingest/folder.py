@@ -121,10 +121,12 @@ def case_at(
     company: Limits | None = None,
     model: Limits | None = None,
     plans: Callable[[], Mapping[str, Plan]] = office_plans,
+    shared: bool = True,
 ) -> Case:
     """Return the case of a visit folder or a single reading file.
 
-    ``plans`` is asked for only where the visit has a service part.
+    ``plans`` is asked for only where the visit has a service part. With ``shared`` false the visit
+    stays as its own document says, for whoever keeps its job beside it.
 
     Raises
     ------
@@ -152,7 +154,7 @@ def case_at(
     earlier = earlier_visits(earlier_at, unit, stated, assumed) if earlier_at else []
     return Case(
         boiler=unit,
-        visit=with_job(visit, _job(path)),
+        visit=with_job(visit, job_at(path)) if shared else visit,
         points=points,
         history=earlier,
         company_limits=company,
@@ -174,7 +176,7 @@ def _plan(
     return known.get(boiler.plans[0]) if len(boiler.plans) == 1 else None
 
 
-def _job(path: Path) -> Job | None:
+def job_at(path: Path) -> Job | None:
     """Return the job beside a visit: in its folder, else beside its folder."""
     for folder in (path, path.parent) if path.is_dir() else (path.parent,):
         if (folder / JOB).is_file():

@@ -29,6 +29,7 @@ from ingest.intake_judging import (
     stated,
 )
 from ingest.intake_life import Lives
+from ingest.intake_limits import LimitsOfBoilers
 from ingest.intake_maps import Maps
 from ingest.intake_notices import Notices
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
@@ -83,7 +84,7 @@ __all__ = [
 ]
 
 
-Kind = Literal["site", "boiler", "visit"]
+Kind = Literal["site", "boiler", "job", "visit"]
 
 
 class Intake(
@@ -91,6 +92,7 @@ class Intake(
     Cuts,
     HandledFlags,
     Jobs,
+    LimitsOfBoilers,
     Lives,
     Maps,
     Notices,

@@ -1,4 +1,4 @@
-"""A filled visit folder into a book: boiler, plan, visit, readings and pictures, in that order.
+"""A filled visit folder into a book: boiler, job, plan, visit, readings, pictures, in this order.
 
 Each step repeated changes nothing, so a folder that was brought in halfway is brought in again. All
 of it is read and judged before the first step: a folder that cannot be used changes nothing.
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from uuid import UUID
 
-from ingest.folder import PLAN, Stated, case_at, phase_in_name, reading_files
+from ingest.folder import PLAN, Stated, case_at, job_at, phase_in_name, reading_files
 from ingest.intake import Intake, Statement
 from ingest.judgement import Case
 from ingest.models import Boiler, Visit
@@ -56,8 +56,8 @@ def bring_folder(
     StateConflict
         If the visit is handed in, or holds a file under another statement.
     """
-    case = case_at(folder, stated=stated, plans=lambda: plans)
-    visit = _at_its_boiler(intake, case, who)
+    case = case_at(folder, stated=stated, plans=lambda: plans, shared=False)
+    visit = _in_its_job(intake, folder, _at_its_boiler(intake, case, who), who)
     # A visit without an id of its own is known again by its external id, the folder's name.
     if visit.id is None and visit.external_id is not None:
         known = intake.by_external_id("visit", visit.external_id)
@@ -103,6 +103,20 @@ def _at_its_boiler(intake: Intake, case: Case, who: str) -> Visit:
             boiler = boiler.model_copy(update={"id": visit.boiler_id})
         there = intake.put_boiler(boiler, who).document.id
     return visit.model_copy(update={"boiler_id": there})
+
+
+def _in_its_job(intake: Intake, folder: Path, visit: Visit, who: str) -> Visit:
+    """Return the visit with the id of the job that lies beside it, which is kept once for all."""
+    job = job_at(folder)
+    if job is None:
+        return visit
+    name = job.external_id or f"{folder.resolve().parent.name} {job.on or 'job'}"
+    known = job.id or intake.by_external_id("job", name)
+    site = job.site_id
+    if site is None and visit.boiler_id is not None:
+        site = intake.boiler(visit.boiler_id).document.site_id
+    named = job.model_copy(update={"id": known, "external_id": name, "site_id": site})
+    return visit.model_copy(update={"job_id": intake.put_job(named, who).document.id})
 
 
 def _known(intake: Intake, boiler_id: UUID) -> bool:

@@ -8,11 +8,13 @@ from uuid import UUID
 
 import pytest
 
+from ingest.bring.folder import bring_folder
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.models import Boiler, Instrument, RoomCo, Site, Visit
 from ingest.service.job import Job, with_job
 from ingest.service.models import Finding, InstalledPart, ServiceRecord, VentChecks
+from ingest.service.parts import parts_before
 from ingest.store import NotFound, StateConflict, VersionConflict
 from ingest.store.reach import Reach, within
 from tests.ingest.books import CLEAN, RATES, open_book, with_boiler, with_visit
@@ -200,8 +202,6 @@ def test_findings_and_parts_of_long_ago_are_not_lost_behind_twenty_visits(tmp_pa
 
 
 def test_the_boilers_own_list_and_visits_since_say_which_part_stands_in_it() -> None:
-    from ingest.service.parts import parts_before
-
     listed = [InstalledPart(part="igniter", installed=date(2024, 1, 5), serial="old", starts=9)]
     task = {"task": "igniter", "outcome": "done"}
     replaced = [{"part": "igniter", "serial_after": "new"}, {"part": "gasket"}]
@@ -220,3 +220,32 @@ def test_the_boilers_own_list_and_visits_since_say_which_part_stands_in_it() -> 
     assert (igniter.starts, igniter.running_hours) == (70, 500)
     newer = [listed[0].model_copy(update={"installed": date(2025, 8, 1)})]
     assert parts_before(newer, [visit])[1].serial == "old"
+
+
+def test_folders_of_one_plant_bring_their_job_once_and_visits_keep_their_own_words(
+    tmp_path: Path,
+) -> None:
+    plant = tmp_path / "mill-lane"
+    for name in ("b1", "b2"):
+        (plant / name).mkdir(parents=True)
+        (plant / name / "boiler.json").write_text(f'{{"id": "{name}", "name": "{name}"}}')
+        (plant / name / "visit.json").write_text(f'{{"id": "v-{name}", "started": "2026-03-04"}}')
+        (plant / name / "left.csv").write_bytes(b"O2 %,CO ppm,Firing rate %\n4.0,10,100\n")
+    (plant / "job.toml").write_text(
+        'on = 2026-03-04\npeople = ["A. Mayer"]\n[vent]\nspillage = "seen"\n'
+    )
+    with open_book(tmp_path) as book:
+        intake = Intake(book)
+        brought = [
+            bring_folder(intake, plant / name, "A. Mayer", {}).visit_id
+            for name in ("b1", "b2", "b1")
+        ]
+        assert brought[0] == brought[2]
+        (job,) = intake.jobs()
+        assert job.external_id == "mill-lane 2026-03-04"
+        for visit in brought[:2]:
+            view = intake.visit(visit)
+            assert view.visit.technician is None
+            assert view.whole.technician == "A. Mayer"
+            assert "vent_spillage" in rules_of(intake, visit)
+        assert book.verify() == []
