@@ -20,10 +20,13 @@ from api.languages import Languages
 from api.notify import courier_of
 from api.notify.events import describe_events
 from api.pages import accounts as account_pages
+from api.pages import audit as audit_pages
 from api.pages import (
+    compare,
     cut,
     evidence,
     explain,
+    fleet,
     forms,
     life,
     maps,
@@ -33,9 +36,10 @@ from api.pages import (
     together,
     visit,
 )
-from api.pages import compare, fleet
 from api.pages import duty as duty_pages
 from api.pages import jobs as job_pages
+from api.pages import limits as limit_pages
+from api.pages import plans as plan_pages
 from api.pages import standing as standing_pages
 from api.pages import webhooks as webhook_pages
 from api.pages.render import page
@@ -62,6 +66,7 @@ from api.routes import (
 from api.routes import duty as duty_routes
 from api.routes import jobs as job_routes
 from api.routes import maps as map_routes
+from api.routes import plans as plan_routes
 from api.routes import standing as standing_routes
 from api.routes import units as unit_routes
 from api.routes import webhooks as webhook_routes
@@ -69,6 +74,7 @@ from api.schemas import document_schemas
 from api.settings import Settings
 from api.watch import Figures, Watch
 from ingest.intake import Intake
+from ingest.store.clerk import Clerk
 
 VERSION = "1"
 DESCRIPTION = """\
@@ -102,10 +108,13 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         What the office decides.
     """
 
+    clerk = Clerk(intake.book)
+
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         with courier_of(intake, settings):
             yield
+            clerk.stop()
         # Uvicorn ends this block once the requests under way are answered.
 
     app = FastAPI(
@@ -124,6 +133,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.intake = intake
     app.state.settings = settings
     app.state.kept_visits = KeptVisits(intake)
+    app.state.clerk = clerk
     app.add_middleware(Languages, otherwise=settings.language)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Repeats, book=intake.book)
@@ -152,6 +162,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         explain,
         maps,
         map_routes,
+        plan_routes,
         unit_routes,
         webhook_routes,
         duty_routes,
@@ -172,6 +183,9 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         life,
         compare,
         fleet,
+        limit_pages,
+        plan_pages,
+        audit_pages,
         operating,
     ):
         app.include_router(module.router)

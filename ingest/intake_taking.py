@@ -202,15 +202,18 @@ def _fresh(
     whole = stated([r for _, r in given], Statement(), visit, boiler, "readings")
     ids = [identity or new_id() for identity, _ in given]
     known = readings.known_ids(change.sql, [identity for identity, _ in given if identity])
-    fresh: list[tuple[UUID, Reading]] = []
+    fresh: dict[UUID, Reading] = {}
     for identity, reading in zip(ids, whole, strict=True):
-        document = readings.identity(visit.id, reading)
-        if identity not in known:
-            fresh.append((identity, reading))
-            known[identity] = document  # the same id twice in one message, too
-        elif known[identity] != document:
+        if identity not in known and identity not in fresh:
+            fresh[identity] = reading
+            continue
+        if identity in fresh:  # the same id twice in one message
+            there = readings.identity(visit.id, fresh[identity])
+        else:
+            there = known[identity]
+        if there != readings.identity(visit.id, reading):
             raise StateConflict(f"the id {identity} is taken by another reading")
-    return ids, fresh
+    return ids, list(fresh.items())
 
 
 def with_id(document: Doc) -> Doc:

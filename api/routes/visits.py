@@ -8,6 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
 from api.kept_visits import KeptVisits
@@ -32,6 +33,7 @@ from api.shapes import listed_json
 from ingest.intake import Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
+from ingest.store.clerk import Clerk
 from ingest.store.lists import Wanted
 
 router = APIRouter(prefix="/v1", tags=["visits"])
@@ -95,16 +97,11 @@ class HandledAnswer(BaseModel):
     openapi_extra=body_of("VisitWithReadings"),
     responses=_MADE,
 )
-def make_visit(
+async def make_visit(
     body: JsonObject, request: Request, intake: IntakeOf, who: Who, owner: Owner
 ) -> JSONResponse:
     """Open a visit; without an id one is made for it. It may carry its readings."""
-    posted = posted_visit(body)
-    adopt_plan(request, intake, posted.visit, who)
-    if posted.readings is None:
-        return kept_answer(intake.put_visit(posted.visit, who, owner=owner), 201, "/v1/visits")
-    taken = intake.take_visit(posted.visit, posted.readings, who, owner=owner)
-    return _taken(taken, 201, "/v1/visits")
+    return await _written(body, request, intake, who, owner, None, 201, "/v1/visits")
 
 
 @router.put(
@@ -113,7 +110,7 @@ def make_visit(
     openapi_extra=body_of("VisitWithReadings"),
     responses=_VISIT,
 )
-def put_visit(
+async def put_visit(
     visit_id: UUID,
     body: JsonObject,
     request: Request,
@@ -123,17 +120,41 @@ def put_visit(
     expected: Expected,
 ) -> JSONResponse:
     """Write what is known of a visit, with readings or without; the same again changes nothing."""
-    posted = posted_visit(same_id(body, visit_id))
-    adopt_plan(request, intake, posted.visit, who)
-    if posted.readings is None:
-        return kept_answer(
-            intake.put_visit(posted.visit, who, owner=owner, expected_version=expected)
-        )
-    return _taken(
-        intake.take_visit(
-            posted.visit, posted.readings, who, owner=owner, expected_version=expected
-        )
-    )
+    return await _written(same_id(body, visit_id), request, intake, who, owner, expected)
+
+
+_READ_AT_ONCE = 50
+"""Readings that are read between two requests; more are read in another thread meanwhile."""
+
+
+async def _written(
+    body: dict[str, Any],
+    request: Request,
+    intake: IntakeOf,
+    who: str,
+    owner: str,
+    expected: int | None,
+    status: int = 200,
+    location: str | None = None,
+) -> JSONResponse:
+    given = body.get("readings")
+    if isinstance(given, list) and len(given) > _READ_AT_ONCE:
+        posted = await run_in_threadpool(posted_visit, body)
+    else:
+        posted = posted_visit(body)
+    if posted.visit.service is not None:
+        await run_in_threadpool(adopt_plan, request, intake, posted.visit, who)
+
+    def change() -> JSONResponse:
+        visit, known = posted.visit, expected
+        if posted.readings is None:
+            kept = intake.put_visit(visit, who, owner=owner, expected_version=known)
+            return kept_answer(kept, status, location)
+        taken = intake.take_visit(visit, posted.readings, who, owner=owner, expected_version=known)
+        return _taken(taken, status, location)
+
+    clerk: Clerk = request.app.state.clerk
+    return await clerk.write(change)
 
 
 def _taken(taken: VisitTaken, status: int = 200, location: str | None = None) -> JSONResponse:

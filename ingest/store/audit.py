@@ -13,6 +13,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+# Made once: the library makes an encoder with every call that asks for anything but its defaults.
+_encoded = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 START = "0" * 64
 _HEAD = "audit_head"
 
@@ -27,7 +29,7 @@ class AuditFinding:
 
 def canonical_json(value: Any) -> str:
     """Return JSON with one spelling for one value."""
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return _encoded(value)
 
 
 def _hash(
@@ -110,6 +112,20 @@ def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[di
         }
         for r in rows
     ]
+
+
+def newest(
+    connection: sqlite3.Connection, *, before: int | None = None, who: str = "", most: int = 100
+) -> list[dict[str, Any]]:
+    """Return the newest lines of the trail, of one person where named, older than a line."""
+    rows = connection.execute(
+        "SELECT seq, at, who, action, subject, details, hash FROM audit WHERE "
+        "(:before IS NULL OR seq < :before) AND (:who = '' OR who = :who) "
+        "ORDER BY seq DESC LIMIT :most",
+        {"before": before, "who": who, "most": most},
+    )
+    names = ("seq", "at", "who", "action", "subject", "details", "hash")
+    return [{**dict(zip(names, r, strict=True)), "details": json.loads(r[5])} for r in rows]
 
 
 def verify(connection: sqlite3.Connection) -> list[AuditFinding]:

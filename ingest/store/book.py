@@ -20,6 +20,7 @@ import sqlite_utils
 
 from ingest.store import audit, outbox, repeats
 from ingest.store.errors import NewerBook, NotABook
+from ingest.store.repeats import Ticket
 from ingest.store.safekeeping import backup
 from ingest.store.schema import migration_names, migrations
 
@@ -111,6 +112,7 @@ class Book:
         self._durable = durable
         self._lock = threading.RLock()
         self._open: Change | None = None
+        self._group: list[Ticket] | None = None
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         # Its own lock: a thread that only reads never waits for a change to finish.
@@ -189,22 +191,53 @@ class Book:
                     self._open.failed = True
                     raise
                 return
-            self._writer.execute("BEGIN IMMEDIATE")
+            grouped = self._group is not None
+            if grouped and not self._writer.in_transaction:
+                # The disk was full, say: what stands in the group before is undone, too.
+                raise sqlite3.OperationalError("the changes of this group were undone")
+            self._writer.execute("SAVEPOINT one" if grouped else "BEGIN IMMEDIATE")
             try:
                 self._open = Change(self._writer, who, stamp(self.clock()))
                 yield self._open
                 if self._open.failed:
                     raise RuntimeError("a part of this change failed, so all of it is undone")
                 ticket = repeats.claim(self._writer, self._open.at)
-                self._writer.execute("COMMIT")
-                if ticket is not None:
+                self._writer.execute("RELEASE one" if grouped else "COMMIT")
+                if ticket is not None and self._group is not None:
+                    self._group.append(ticket)
+                elif ticket is not None:
                     ticket.took_effect = True
+            except BaseException:
+                if self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK TO one" if grouped else "ROLLBACK")
+                    if grouped:
+                        self._writer.execute("RELEASE one")
+                raise
+            finally:
+                self._open = None
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Sync the changes of this block to the disk once, at its end.
+
+        Each is still whole or nothing of its own: one that fails undoes itself only. None of them
+        may be told of before the block has ended, and where it ends in an exception none happened.
+        """
+        with self._lock:
+            self._writer.execute("BEGIN IMMEDIATE")
+            done: list[Ticket] = []
+            self._group = done
+            try:
+                yield
+                self._writer.execute("COMMIT")
             except BaseException:
                 if self._writer.in_transaction:
                     self._writer.execute("ROLLBACK")
                 raise
             finally:
-                self._open = None
+                self._group = None
+            for ticket in done:
+                ticket.took_effect = True
 
     def check_writable(self) -> None:
         """Raise sqlite3.Error where the book cannot be read or written at this moment."""

@@ -1,0 +1,144 @@
+"""Changes synced together: each whole or nothing of its own, none told of before it is kept."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest.intake import Intake
+from ingest.models import Site
+from ingest.store import Book
+from ingest.store.clerk import Clerk
+
+MANY = 12
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Book]:
+    with Book(tmp_path / "book.db") as opened:
+        yield opened
+
+
+def names(book: Book) -> set[str]:
+    """Return the sites that a program of its own sees in the file."""
+    sql = sqlite3.connect(book.path)
+    try:
+        rows = sql.execute("SELECT json_extract(document, '$.name') FROM site")
+        return {row[0] for row in rows}
+    finally:
+        sql.close()
+
+
+def all_at_once(book: Book, works: list[Callable[[], Any]]) -> list[Any]:
+    async def ask() -> list[Any]:
+        clerk = Clerk(book)
+        try:
+            return await asyncio.gather(*map(clerk.write, works), return_exceptions=True)
+        finally:
+            clerk.stop()
+
+    return asyncio.run(ask())
+
+
+def test_changes_that_wait_together_are_synced_together(book: Book) -> None:
+    intake, seen = Intake(book), []
+    with book.change("t") as change:
+        change.sql.set_trace_callback(seen.append)
+    works = [lambda n=n: intake.put_site(Site(name=f"S-{n}"), "t") for n in range(MANY)]
+    answers = all_at_once(book, works)
+    assert [a.document.name for a in answers] == [f"S-{n}" for n in range(MANY)]
+    assert names(book) == {f"S-{n}" for n in range(MANY)}
+    assert sum(s == "COMMIT" for s in seen) < MANY
+    assert book.verify() == []
+
+
+def test_one_that_fails_undoes_itself_only(book: Book) -> None:
+    intake = Intake(book)
+
+    def half() -> None:
+        with book.change("t"):
+            intake.put_site(Site(name="half"), "t")
+            raise ValueError("no")
+
+    good = [lambda n=n: intake.put_site(Site(name=f"S-{n}"), "t") for n in range(2)]
+    answers = all_at_once(book, [good[0], half, good[1]])
+    assert isinstance(answers[1], ValueError)
+    assert names(book) == {"S-0", "S-1"}
+    assert book.verify() == []
+
+
+def test_nobody_is_told_before_it_is_kept(book: Book) -> None:
+    intake = Intake(book)
+
+    async def put(clerk: Clerk, name: str) -> bool:
+        await clerk.write(lambda: intake.put_site(Site(name=name), "t"))
+        return name in names(book)
+
+    async def ask() -> list[bool]:
+        clerk = Clerk(book)
+        try:
+            return await asyncio.gather(*(put(clerk, f"S-{n}") for n in range(MANY)))
+        finally:
+            clerk.stop()
+
+    assert asyncio.run(ask()) == [True] * MANY
+
+
+def test_failed_sync_is_told_to_all_and_leaves_nothing(
+    book: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    intake, real = Intake(book), book.together
+
+    @contextmanager
+    def failing() -> Iterator[None]:
+        with real():
+            yield
+            raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(book, "together", failing)
+    works = [lambda n=n: intake.put_site(Site(name=f"S-{n}"), "t") for n in range(3)]
+    answers = all_at_once(book, works)
+    assert [type(a) for a in answers] == [sqlite3.OperationalError] * 3
+    assert names(book) == set()
+    monkeypatch.undo()
+    assert intake.put_site(Site(name="after"), "t").version == 1
+
+
+def test_transaction_that_is_gone_takes_no_further_change(book: Book) -> None:
+    intake = Intake(book)
+
+    def lost() -> None:
+        with book.change("t") as change:
+            change.sql.execute("ROLLBACK")  # as SQLite itself does on a full disk
+            raise sqlite3.OperationalError("database or disk is full")
+
+    works = [lost, lambda: intake.put_site(Site(name="late"), "t")]
+    with pytest.raises(sqlite3.OperationalError), book.together():
+        for work in works:
+            with pytest.raises(sqlite3.OperationalError):
+                work()
+    assert names(book) == set()
+
+
+def test_work_is_done_in_the_context_of_who_ordered_it(book: Book) -> None:
+    who: ContextVar[str] = ContextVar("who")
+
+    async def ask(clerk: Clerk, name: str) -> str:
+        who.set(name)
+        return await clerk.write(who.get)
+
+    async def both() -> list[str]:
+        clerk = Clerk(book)
+        try:
+            return await asyncio.gather(*(asyncio.create_task(ask(clerk, n)) for n in "ab"))
+        finally:
+            clerk.stop()
+
+    assert asyncio.run(both()) == ["a", "b"]
