@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
-from api.routes.lists import PlaceList, place_list
+from api.routes.lists import BoilerList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
@@ -30,7 +30,7 @@ _MADE = answer_of(201, "Boiler", "The boiler as kept.")
 
 
 @router.get("", summary="Boilers, all of them by name or by pages", response_model=BoilerPage)
-def all_boilers(asked: Annotated[PlaceList, Query()], intake: IntakeOf) -> dict[str, Any]:
+def all_boilers(asked: Annotated[BoilerList, Query()], intake: IntakeOf) -> dict[str, Any]:
     """List the boilers; sorts: name, changed_at, id. Without ``limit`` all are answered."""
     return place_list(intake, "boilers", asked)
 

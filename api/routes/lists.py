@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, time
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
 
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import IntakeOf
@@ -20,7 +21,50 @@ from ingest.store.lists import Wanted
 from ingest.store.pages import NotACursor
 
 router = APIRouter(prefix="/v1", tags=["lists"])
-Moment = AwareDatetime | date
+
+
+def _written(given: object) -> object:
+    """Refuse what is no date and no time: a bare number would be taken for seconds since 1970."""
+    if isinstance(given, str) and not re.match(r"\d{4}-\d\d-\d\d([Tt ]|$)", given):
+        raise ValueError("a date such as 2026-03-04, or a time with its offset from UTC")
+    return given
+
+
+Moment = Annotated[AwareDatetime | date, BeforeValidator(_written)]
+
+
+def _fields_of(names: Iterable[str]) -> Any:
+    one = f"({'|'.join(names)})"
+    return Field(
+        default=None,
+        pattern=f"^{one}(,{one})*$",
+        description="Only these, separated by commas.",
+    )
+
+
+def _sort_of(names: Iterable[str]) -> Any:
+    return Field(
+        default=None,
+        pattern=f"^-?({'|'.join(names)})$",
+        description="With a minus the other way round.",
+    )
+
+
+_KEPT_WITH = ("version", "changed_at")
+_PARSED = {"values", "missing", "bounds"}
+_READING = (
+    *(c for c in listings.READING_ROWS.columns if c != "document"),
+    *sorted(_PARSED),
+    "note",
+)
+_POINT = (
+    *(c for c in listings.POINT_ROWS.columns if c != "document"),
+    "count",
+    "started",
+    "ended",
+    *sorted(_PARSED),
+)
+_VISIT = tuple(c for c in listings.VISIT_ROWS.columns if c != "document")
 
 
 class Paged(BaseModel):
@@ -28,14 +72,11 @@ class Paged(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    fields: str | None = Field(
-        default=None, max_length=500, description="Only these, separated by commas."
-    )
-    sort: str | None = Field(
-        default=None, max_length=40, description="A name of a sort; with a minus the other way."
-    )
     after: str | None = Field(
-        default=None, max_length=2000, description="`next` of the page before, with the same sort."
+        default=None,
+        pattern=r"^[A-Za-z0-9_-]+$",
+        max_length=2000,
+        description="`next` of the page before, with the same sort.",
     )
 
 
@@ -78,6 +119,8 @@ class Chosen(BaseModel):
 class VisitList(Chosen, Paged):
     """Filters of the list of visits."""
 
+    fields: str | None = _fields_of((*_VISIT, "document"))
+    sort: str | None = _sort_of(listings.VISIT_ROWS.sorts)
     unassigned: bool = Field(default=False, description="Only those whose boiler is not known.")
     limit: int = Field(default=100, ge=1, le=1000)
 
@@ -85,6 +128,8 @@ class VisitList(Chosen, Paged):
 class ReadingList(Chosen, Paged):
     """Filters of the list of readings."""
 
+    fields: str | None = _fields_of(_READING)
+    sort: str | None = _sort_of(listings.READING_ROWS.sorts)
     visit_id: UUID | None = None
     superseded: bool = Field(default=False, description="Those that no longer stand, too.")
     limit: int = Field(default=500, ge=1, le=5000)
@@ -93,6 +138,8 @@ class ReadingList(Chosen, Paged):
 class PointList(Chosen, Paged):
     """Filters of the list of firing points."""
 
+    fields: str | None = _fields_of(_POINT)
+    sort: str | None = _sort_of(listings.POINT_ROWS.sorts)
     visit_id: UUID | None = None
     limit: int = Field(default=500, ge=1, le=5000)
 
@@ -100,9 +147,22 @@ class PointList(Chosen, Paged):
 class PlaceList(Paged):
     """Filters of the lists of sites and boilers."""
 
+    sort: str | None = _sort_of(listings.BOILER_ROWS.sorts)
     site_id: UUID | None = None
     changed_since: Moment | None = None
     limit: int | None = Field(default=None, ge=1, le=5000, description="All where absent.")
+
+
+class BoilerList(PlaceList):
+    """Filters of the list of boilers."""
+
+    fields: str | None = _fields_of([*Boiler.model_fields, *_KEPT_WITH])
+
+
+class SiteList(PlaceList):
+    """Filters of the list of sites."""
+
+    fields: str | None = _fields_of([*Site.model_fields, *_KEPT_WITH])
 
 
 class VisitPage(BaseModel):
@@ -144,35 +204,12 @@ def _refused(parameter: str, raw: str | None, message: str) -> ProblemError:
     return ProblemError("not-valid", message, [item])
 
 
-def _fields(asked: str | None, known: Iterable[str], usual: Sequence[str]) -> Sequence[str]:
-    if asked is None:
-        return usual
-    names = [name.strip() for name in asked.split(",") if name.strip()]
-    known = list(known)
-    unknown = [name for name in names if name not in known]
-    if unknown or not names:
-        raise _refused("fields", asked, f"no field {unknown}; there are {', '.join(known)}")
-    return names
+def _fields(asked: str | None, usual: Sequence[str]) -> Sequence[str]:
+    return usual if asked is None else asked.split(",")
 
 
 def _kept(rows: Sequence[Row], fields: Sequence[str]) -> list[Row]:
     return [{name: row.get(name) for name in fields} for row in rows]
-
-
-_PARSED = {"values", "missing", "bounds"}
-_READING = (
-    *(c for c in listings.READING_ROWS.columns if c != "document"),
-    *sorted(_PARSED),
-    "note",
-)
-_POINT = (
-    *(c for c in listings.POINT_ROWS.columns if c != "document"),
-    "count",
-    "started",
-    "ended",
-    *sorted(_PARSED),
-)
-_VISIT = tuple(c for c in listings.VISIT_ROWS.columns if c != "document")
 
 
 def _of_visits(
@@ -180,11 +217,10 @@ def _of_visits(
     listing: Listing,
     asked: VisitList | ReadingList | PointList,
     wanted: Wanted,
-    known: Sequence[str],
     usual: Sequence[str],
     superseded: bool = True,
 ) -> dict[str, Any]:
-    fields = _fields(asked.fields, known, usual)
+    fields = _fields(asked.fields, usual)
     try:
         rows, following = listings.visit_page(
             intake.book.reader,
@@ -197,19 +233,14 @@ def _of_visits(
         )
     except NotACursor as error:
         raise _refused("after", asked.after, str(error)) from error
-    except ValueError as error:
-        raise _refused("sort", asked.sort, str(error)) from error
     return {listing.name: _kept(rows, fields), "next": following}
 
 
 def place_list(
-    intake: IntakeOf, kind: Literal["boilers", "sites"], asked: PlaceList
+    intake: IntakeOf, kind: Literal["boilers", "sites"], asked: BoilerList | SiteList
 ) -> dict[str, Any]:
     """Return a page of boilers or sites as their documents."""
-    model = Boiler if kind == "boilers" else Site
     listing = listings.BOILER_ROWS if kind == "boilers" else listings.SITE_ROWS
-    known = [*model.model_fields, "version", "changed_at"]
-    fields = None if asked.fields is None else _fields(asked.fields, known, ())
     try:
         rows, following = listings.place_page(
             intake.book.reader,
@@ -222,12 +253,10 @@ def place_list(
         )
     except NotACursor as error:
         raise _refused("after", asked.after, str(error)) from error
-    except ValueError as error:
-        raise _refused("sort", asked.sort, str(error)) from error
-    if fields is None:
-        shown = [{k: v for k, v in r.items() if k not in ("version", "changed_at")} for r in rows]
+    if asked.fields is None:
+        shown = [{k: v for k, v in row.items() if k not in _KEPT_WITH} for row in rows]
     else:
-        shown = _kept(rows, fields)
+        shown = _kept(rows, _fields(asked.fields, ()))
     return {kind: shown, "next": following}
 
 
@@ -238,21 +267,18 @@ def visits(asked: Annotated[VisitList, Query()], intake: IntakeOf) -> dict[str, 
     ``unassigned=true`` lists the visits that wait for their boiler.
     """
     wanted = asked.wanted(unassigned=asked.unassigned)
-    known = (*_VISIT, "document")
-    return _of_visits(intake, listings.VISIT_ROWS, asked, wanted, known, _VISIT)
+    return _of_visits(intake, listings.VISIT_ROWS, asked, wanted, _VISIT)
 
 
 @router.get("/readings", summary="Readings, by pages", response_model=ReadingPage)
 def readings(asked: Annotated[ReadingList, Query()], intake: IntakeOf) -> dict[str, Any]:
     """List readings in canonical units, visit by visit; the filters are those of visits."""
     wanted = asked.wanted(asked.visit_id)
-    return _of_visits(
-        intake, listings.READING_ROWS, asked, wanted, _READING, _READING, asked.superseded
-    )
+    return _of_visits(intake, listings.READING_ROWS, asked, wanted, _READING, asked.superseded)
 
 
 @router.get("/firing-points", summary="Firing points, by pages", response_model=PointPage)
 def points(asked: Annotated[PointList, Query()], intake: IntakeOf) -> dict[str, Any]:
     """List firing points in canonical units, visit by visit; the filters are those of visits."""
     wanted = asked.wanted(asked.visit_id)
-    return _of_visits(intake, listings.POINT_ROWS, asked, wanted, _POINT, _POINT)
+    return _of_visits(intake, listings.POINT_ROWS, asked, wanted, _POINT)

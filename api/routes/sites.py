@@ -9,7 +9,7 @@ from fastapi import APIRouter, Body, Query
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
-from api.routes.lists import PlaceList, place_list
+from api.routes.lists import SiteList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.schemas import answer_of, body_of
 from ingest.models import Site
@@ -30,7 +30,7 @@ _MADE = answer_of(201, "Site", "The site as kept.")
 
 
 @router.get("", summary="Sites, all of them by name or by pages", response_model=SitePage)
-def all_sites(asked: Annotated[PlaceList, Query()], intake: IntakeOf) -> dict[str, Any]:
+def all_sites(asked: Annotated[SiteList, Query()], intake: IntakeOf) -> dict[str, Any]:
     """List the sites; sorts: name, changed_at, id. Without ``limit`` all are answered."""
     return place_list(intake, "sites", asked)
 
