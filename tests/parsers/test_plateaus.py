@@ -13,6 +13,7 @@ from parsers.cut_points import log_of_readings, points_of_cut, proposed_phases, 
 from parsers.model import Reading
 from parsers.plateaus import lags_of_cut, propose_cut
 from parsers.rate_match import RateAim
+from parsers.recorded_rate import at_recorded_rates
 from parsers.segments import CutOptions, Segment
 from samples.plant import BoilerModel
 from samples.plant_log import PlantLog, Step, log
@@ -55,35 +56,48 @@ def test_off_purge_and_air_are_left_out_and_each_stay_is_one_plateau(rate: bool)
     assert all(a.end == b.start for a, b in pairwise(segments))
 
 
-@pytest.mark.parametrize(("with_rate", "logs"), [(False, 25), (True, 25)])
-def test_score_on_simulated_logs(with_rate: bool, logs: int) -> None:
+@pytest.mark.parametrize(
+    ("method", "with_rate"),
+    [
+        (simulated_logs.joint_unknown, False),
+        (simulated_logs.joint, False),
+        (simulated_logs.joint, True),
+    ],
+)
+def test_score_on_simulated_logs(method: simulated_logs.Method, with_rate: bool) -> None:
     # The full 300 are in the soak; these seeds are others than those looked at while building.
-    score = simulated_logs.run(simulated_logs.joint, with_rate, range(5000, 5000 + logs))
+    score = simulated_logs.run(method, with_rate, range(5000, 5020))
     assert score.found >= 0.96 * score.long
     assert score.false <= 0.03 * score.claimed
     assert score.covered >= 0.92 * score.stated
+    assert score.short_settled <= 0.1 * score.short_found
+    assert score.long_settled >= 0.85 * score.found
 
 
 @pytest.mark.soak
 @pytest.mark.parametrize(
-    ("with_rate", "found", "false"), [(False, 0.97, 0.01), (True, 0.995, 0.001)]
+    ("method", "with_rate", "found", "false", "not_marked"),
+    [
+        (simulated_logs.joint_unknown, False, 0.97, 0.01, 0.04),
+        (simulated_logs.joint, False, 0.97, 0.01, 0.04),
+        (simulated_logs.joint, True, 0.995, 0.001, 0.02),
+    ],
 )
-def test_full_score(with_rate: bool, found: float, false: float) -> None:
-    """The score in ``docs/plateaus.md``, response time stated, on the 300 logs it was measured on.
+def test_full_score(
+    method: simulated_logs.Method, with_rate: bool, found: float, false: float, not_marked: float
+) -> None:
+    """The score in ``docs/plateaus.md``, on the 300 logs that it was measured on, unseen before.
 
-    Asserted by the shares themselves: plateaus found with and without a rate, false ones without
-    a rate, means within their stated uncertainty. False ones with a rate are not shown to meet
-    their aim of 0.1 % (0.21 % measured): asserted is only that the aim is not below the 95 %
-    interval of the share, and that the share is under 0.3 %.
+    The shares themselves are asserted against the aims: plateaus found, false ones, means within
+    their stated uncertainty. The marking of short stays has no aim but all of them; asserted is
+    what was measured, with little room.
     """
-    score = simulated_logs.run(simulated_logs.joint, with_rate, range(47000, 47300))
+    score = simulated_logs.run(method, with_rate, range(71000, 71300))
     assert score.found >= found * score.long
-    if with_rate:
-        assert simulated_logs.interval95(score.false, score.claimed)[0] <= false
-        assert score.false <= 0.003 * score.claimed
-    else:
-        assert score.false <= false * score.claimed
+    assert score.false <= false * score.claimed
     assert score.covered >= 0.95 * score.stated
+    assert score.short_settled <= not_marked * score.short_found
+    assert score.long_settled >= 0.9 * score.found
 
 
 @pytest.mark.parametrize("seed", [47075, 47287])
@@ -91,6 +105,44 @@ def test_a_burner_going_out_is_no_plateau_at_rate_zero(seed: int) -> None:
     # Without the rule the first seconds after the flame, the gas still on its way, were one.
     segments = simulated_logs.joint(simulated_logs.simulated(seed), True)
     assert min(s.values["firing_rate"].mean for s in segments if s.kind == "plateau") > 10.0
+
+
+def test_an_adjustment_at_a_recorded_rate_begins_a_new_plateau() -> None:
+    # Fifty seconds at the old setting, of an instrument that takes 54: one stay until now.
+    segments = simulated_logs.joint(simulated_logs.simulated(51021), True)
+    at = [(round(s.start), round(s.end)) for s in segments if abs((s.firing_rate or 0) - 33) < 1]
+    assert at == [(604, 655), (655, 831)]
+
+
+def test_ends_of_a_stay_are_those_of_its_recorded_rate() -> None:
+    times = np.arange(0.0, 100.0)
+    rate = np.interp(times, [0, 40, 50, 100], [20.0, 20.0, 60.0, 60.0])
+    rate[70] = np.nan
+    cut_at = [Segment("off", 0.0, 2.0), Segment("plateau", 2.0, 46.0), Segment("plateau", 46.0, 99)]
+    told = at_recorded_rates(cut_at, times, rate)
+    assert [(s.kind, s.start, s.end) for s in told] == [
+        ("off", 0.0, 2.0),
+        ("plateau", 2.0, 40.0),
+        ("ramp", 40.0, 50.0),
+        ("plateau", 50.0, 99.0),
+    ]
+
+
+def test_ends_stay_where_a_recorded_rate_never_rests() -> None:
+    times = np.arange(0.0, 100.0)
+    cut_at = [Segment("plateau", 0.0, 60.0), Segment("off", 60.0, 99.0)]
+    assert at_recorded_rates(cut_at, times, 50.0 + 20.0 * np.sin(times)) == cut_at
+
+
+def test_a_very_long_log_is_cut_as_well_as_a_short_one() -> None:
+    # Lags and noise are learnt on a part of it; the night before has nothing to teach.
+    day = [Step("off", 42000), *VISIT[1:]]
+    one = made(day, interval=5.0)
+    segments = propose_cut(one.times, {k: one.columns[k] for k in ("o2_dry", "stack_temperature")})
+    true = [s for s in one.truth if s.kind == "fire"]
+    plateaus = [s for s in segments if s.kind == "plateau"]
+    assert len(plateaus) == len(true)
+    assert all(abs(a.end - b.end) < 30.0 for a, b in zip(plateaus, true, strict=True))
 
 
 def test_a_low_fire_called_zero_is_a_plateau() -> None:
