@@ -97,6 +97,10 @@ GET    /v1/rules                                            TIRA
 GET    /v1/units                                            TIRA
 GET    /v1/due                                              TIRA
 GET    /v1/due.ics                                          TIRA
+GET    /v1/plans                                            TIRA
+POST   /v1/plans                                            RA
+GET    /v1/plans/{key}                                      TIRA
+GET    /v1/plans/{key}/toml                                 TIRA
 GET    /v1/maps                                             TIRA
 GET    /v1/maps/{fingerprint}                               TIRA
 POST   /v1/maps                                             TIRA

@@ -48,6 +48,14 @@ def attachment_json(file: Attachment) -> dict[str, Any]:
     }
 
 
+def _plan_json(view: VisitView) -> dict[str, Any] | None:
+    """Return the plan and version that the judgement was made by, None where there was none."""
+    decided = [j for j in view.judgements if j.kind != "again"][-1:]
+    if not decided or decided[0].plan is None:
+        return None
+    return {"key": decided[0].plan, "version": decided[0].plan_version}
+
+
 def visit_json(view: VisitView) -> dict[str, Any]:
     """Return one visit with all that hangs under it."""
     return {
@@ -64,6 +72,7 @@ def visit_json(view: VisitView) -> dict[str, Any]:
         "site": None if view.site is None else {"id": str(view.site.id), "name": view.site.name},
         "points": [point_json(p) for p in view.points],
         "judgement": judge_json(view.judgement),
+        "plan": _plan_json(view),
         "files": [attachment_json(a) for a in view.attachments],
     }
 

@@ -13,6 +13,7 @@ from ingest.service.plans import Plan
 from ingest.store import plans, readings, visits
 from ingest.store.book import Book
 from ingest.store.errors import StateConflict
+from ingest.store.plans import KeptPlan
 
 MAX_PHOTO = 12 * 1024 * 1024
 """Bytes of one picture: more than a telephone writes, less than what makes a report unwieldy."""
@@ -73,6 +74,10 @@ class ServiceParts:
     def plan(self, key: str, version: str | None = None) -> Plan | None:
         """Return a plan of the book in one version, the newest where none is named."""
         return plans.plan(self.book.reader, key, version)
+
+    def plan_versions(self) -> list[KeptPlan]:
+        """Return every version of each plan with who brought it in, by key, newest first."""
+        return plans.versions(self.book.reader)
 
     def plan_of(self, visit: Visit) -> Plan | None:
         """Return the plan that a visit's service part is held to, None where the book has none."""

@@ -84,3 +84,9 @@ def plans(sql: sqlite3.Connection) -> list[KeptPlan]:
         "FROM plan q WHERE q.key = p.key) ORDER BY key"
     )
     return [KeptPlan(_plan(r[0]), r[1], r[2]) for r in rows]
+
+
+def versions(sql: sqlite3.Connection) -> list[KeptPlan]:
+    """Return every version of each plan, by key, newest first."""
+    rows = sql.execute("SELECT document, added_at, added_by FROM plan ORDER BY key, number DESC")
+    return [KeptPlan(_plan(r[0]), r[1], r[2]) for r in rows]

@@ -1,0 +1,143 @@
+"""Service plans for programs: brought in as TOML, every version listed and handed out again."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi.responses import PlainTextResponse
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
+
+from api.problems import ErrorItem, ProblemError
+from api.routes.shared import IntakeOf, Who, plans_of
+from ingest.intake import Intake
+from ingest.service.plan_toml import plan_toml
+from ingest.service.plans import Plan, PlanError, parse_plan
+from ingest.store import NotFound
+
+router = APIRouter(prefix="/v1/plans", tags=["service"])
+MEDIA_TYPE = "application/toml"
+"""TOML's registered media type (IANA; status: memory)."""
+Key = Annotated[str, Path(pattern=r"^[a-z][a-z0-9-]*$", max_length=80)]
+Version = Annotated[
+    str | None, Query(max_length=40, description="The newest of the book if absent.")
+]
+_BODY = {
+    "requestBody": {
+        "required": True,
+        "content": {MEDIA_TYPE: {"schema": {"type": "string"}}},
+        "description": "A plan, fluebook.plan/1.",
+    }
+}
+_TOML: dict[int | str, dict[str, Any]] = {
+    200: {"content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}
+}
+
+
+class PlanVersion(BaseModel):
+    """One version of a plan in the book."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    key: str
+    version: str
+    title: str
+    purpose: str
+    tasks: int
+    tests: int
+    added_at: str
+    added_by: str
+    newest: bool = Field(description="In force for visits that name no version.")
+
+
+class PlanVersions(BaseModel):
+    """Every version of every plan, by key, newest first."""
+
+    plans: list[PlanVersion]
+
+
+class PlanTaken(BaseModel):
+    """What became of a plan that was sent."""
+
+    key: str
+    version: str
+    already_there: bool
+
+
+def plan_given(text: str, known: dict[str, Plan]) -> Plan:
+    """Return the plan of a text; everything wrong with it is told with its line."""
+    try:
+        return parse_plan(text, "plan", included=known)
+    except PlanError as error:
+        items = [
+            ErrorItem(message=p.message, line=p.line, parameter=p.key or None)
+            for p in error.problems
+        ]
+        detail = f"The plan cannot be used: {len(items)} thing(s) are wrong with it."
+        raise ProblemError("not-valid", detail, items) from error
+
+
+@router.get("", summary="Every version of every plan in the book")
+def all_plans(intake: IntakeOf) -> PlanVersions:
+    """List the plans by key, newest version first."""
+    found, seen = [], set()
+    for kept in intake.plan_versions():
+        plan = kept.plan
+        found.append(
+            PlanVersion(
+                key=plan.key,
+                version=plan.version,
+                title=plan.title,
+                purpose=plan.purpose,
+                tasks=len(plan.task),
+                tests=len(plan.test),
+                added_at=kept.added_at,
+                added_by=kept.added_by,
+                newest=plan.key not in seen,
+            )
+        )
+        seen.add(plan.key)
+    return PlanVersions(plans=found)
+
+
+@router.post("", summary="Bring a plan in, as TOML", status_code=201, openapi_extra=_BODY)
+async def add_plan(request: Request, intake: IntakeOf, who: Who, response: Response) -> PlanTaken:
+    """Keep a plan; the same one again changes nothing, another content needs its own version."""
+    try:
+        text = (await request.body()).decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise ProblemError("not-valid", "A plan is TOML in UTF-8.") from error
+
+    def taken() -> tuple[Plan, bool]:
+        plan = plan_given(text, plans_of(request))
+        return plan, intake.put_plan(plan, who)
+
+    plan, new = await run_in_threadpool(taken)
+    if not new:
+        response.status_code = 200
+    response.headers["Location"] = f"/v1/plans/{plan.key}?version={plan.version}"
+    return PlanTaken(key=plan.key, version=plan.version, already_there=not new)
+
+
+def _held(intake: Intake, key: str, version: str | None) -> Plan:
+    plan = intake.plan(key, version)
+    if plan is None:
+        raise NotFound("plan", key if version is None else f"{key} {version}")
+    return plan
+
+
+@router.get("/{key}", summary="One plan")
+def one_plan(key: Key, intake: IntakeOf, version: Version = None) -> dict[str, Any]:
+    """Return a plan as fluebook.plan/1 in JSON, with what it includes taken in."""
+    return _held(intake, key, version).model_dump(mode="json", exclude_none=True)
+
+
+@router.get(
+    "/{key}/toml", summary="One plan as TOML", response_class=PlainTextResponse, responses=_TOML
+)
+def one_plan_toml(key: Key, intake: IntakeOf, version: Version = None) -> Response:
+    """Return a plan as a file, to be changed and brought in again under a version of its own."""
+    text = plan_toml(_held(intake, key, version))
+    name = f'attachment; filename="{key}.toml"'
+    return Response(text, media_type=MEDIA_TYPE, headers={"Content-Disposition": name})
