@@ -9,13 +9,14 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.posted import PostedReadings, readings_from
 from api.routes.shared import IntakeOf, plans_of
-from ingest.documents import boiler_from, limits_from, visit_from
+from ingest.documents import boiler_from, job_from, limits_from, visit_from
 from ingest.intake import Intake
 from ingest.intake_judging import HISTORY_VISITS
 from ingest.judge_json import judge_json
 from ingest.judgement import Case, EarlierVisit
 from ingest.models import Boiler, Site, Visit
 from ingest.rules import RULES
+from ingest.service.job import with_job
 from ingest.service.office import plan_named
 from ingest.service.plans import Plan
 from ingest.validator import RULES_VERSION, judge
@@ -40,6 +41,9 @@ class JudgeRequest(JudgedVisit):
     history: list[JudgedVisit] = Field(default_factory=list, description="Earlier visits.")
     site: dict[str, Any] | None = Field(
         default=None, description="As a site: its altitude, where the boiler states none."
+    )
+    job: dict[str, Any] | None = Field(
+        default=None, description="As a job: what the visit leaves out is filled from it."
     )
     plan: dict[str, Any] | None = Field(
         default=None,
@@ -90,7 +94,7 @@ def judge_visit(body: JudgeRequest, request: Request, intake: IntakeOf) -> dict[
     company, model = body.company_limits, body.model_limits
     case = Case(
         boiler=boiler,
-        visit=visit,
+        visit=with_job(visit, None if body.job is None else job_from(body.job, "job")),
         points=_points(body.readings, visit, boiler),
         history=earlier[-HISTORY_VISITS:],
         older_service=[e.visit for e in earlier[:-HISTORY_VISITS] if e.visit.service is not None],

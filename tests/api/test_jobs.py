@@ -129,6 +129,19 @@ def test_what_a_job_says_is_judged_and_reported_in_each_visit_of_it(client: Test
     assert ["vent_spillage" in found for found in rules] == [True, False]
 
 
+def test_a_visit_is_judged_with_its_job_without_being_stored(client: TestClient) -> None:
+    readings = {"readings": [{"firing_rate": 100, "values": {"o2_dry": 4.0, "co_dry": 10.0}}]}
+    body: dict[str, Any] = {"boiler": BOILER, "visit": {}, "readings": readings}
+    job = {"vent": {"spillage": "seen"}}
+    rules = []
+    for one in (body, body | {"job": job}):
+        answer = client.post("/v1/judge", json=one)
+        assert answer.status_code == 200, answer.text
+        rules.append({f["rule"] for f in answer.json()["flags"]})
+    assert rules[1] - rules[0] == {"vent_spillage"}
+    assert client.get("/v1/jobs").json()["jobs"] == []
+
+
 def test_the_form_sent_as_it_came_changes_nothing(client: TestClient) -> None:
     job = made(client)
     before = client.get(f"/v1/jobs/{job}")
