@@ -143,9 +143,9 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.add_middleware(Watch, figures=figures)
     install_problems(app)
     for module in (
+        visits,  # asked for most, so looked for first
         sites,
         boilers,
-        visits,
         job_routes,
         files,
         cuts,

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
 
 from ingest.store.accounts import ROLES, Role, Scope
 
@@ -250,14 +252,15 @@ def _grow(permissions: tuple[Permission, ...]) -> _Tree:
 _ROOT = _grow(PERMISSIONS)
 
 
+@lru_cache(maxsize=2048)
 def permissions_at(path: str) -> Mapping[str, Permission]:
     """Return the permissions of an address by method; empty where it has no line.
 
-    >>> sorted(permissions_at("/v1/sites/3f")), permissions_at("/v1/nothing")
+    >>> sorted(permissions_at("/v1/sites/3f")), dict(permissions_at("/v1/nothing"))
     (['GET', 'PUT'], {})
     """
     found = _walk(_ROOT, path.split("/")[1:])
-    return {m: p for m, p in (found or {}).items() if isinstance(p, Permission)}
+    return MappingProxyType({m: p for m, p in (found or {}).items() if isinstance(p, Permission)})
 
 
 def _walk(node: _Tree, parts: list[str]) -> _Tree | None:

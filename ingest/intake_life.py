@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 from uuid import UUID
 
-from ingest.intake_judging import limits_of
 from ingest.intake_shapes import OPEN_STATES
 from ingest.judgement import EarlierVisit
 from ingest.limits import LimitSet, resolve_limits
 from ingest.models import Boiler, Site, Visit
 from ingest.service.findings import open_findings
 from ingest.service.models import Finding
-from ingest.store import lists, places, readings, settings, visits
+from ingest.store import audit, lists, places, readings, settings, visits
 from ingest.store.book import Book
 from ingest.store.visits import VisitRow
 
@@ -76,9 +76,11 @@ class Lives:
         found = visits.of_boiler(self.book.reader, boiler_id)
         return [row for row in found if row.state in OPEN_STATES and not row.imported]
 
-    def limits_of_visit(self, visit: Visit) -> LimitSet:
-        """Return the limits that a visit is held to today."""
-        return limits_of(self.book.reader, visit)
+    def trail_lines(
+        self, *, before: int | None = None, who: str = "", most: int = 100
+    ) -> list[dict[str, Any]]:
+        """Return the newest lines of the whole trail, older than a line where given."""
+        return audit.newest(self.book.reader, before=before, who=who, most=most)
 
 
 def _fittings(boiler: Boiler, history: Sequence[Visit]) -> list[Fitting]:

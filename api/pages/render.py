@@ -13,6 +13,7 @@ from api.cautions import caution_pair
 from api.doorkeeper import PRINCIPAL
 from api.languages import choices
 from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
+from api.pages.ways import ways
 from api.settings import Settings
 from api.words import words
 
@@ -95,6 +96,8 @@ def page(
         language=words().tag,
         languages=choices(),
         person=request.scope.get(PRINCIPAL),
+        office=ways(request.scope.get(PRINCIPAL)),
+        here=request.url.path,
         signed=_signed(request),
         **given,
     )

@@ -97,6 +97,12 @@ def _reached(sql: sqlite3.Connection, table: str, identity: object) -> bool:
     return reach.reaches_boiler(sql, str(identity))
 
 
+def owner(sql: sqlite3.Connection, table: str, identity: UUID) -> str:
+    """Return whose external ids a site or boiler goes by."""
+    row = sql.execute(f"SELECT owner FROM {table} WHERE id = :id", {"id": str(identity)}).fetchone()
+    return "" if row is None else str(row[0])
+
+
 def by_external_id(
     sql: sqlite3.Connection, table: str, external_id: str, owner: str
 ) -> UUID | None:

@@ -1,0 +1,53 @@
+"""The audit trail: what was changed, by whom and when, and whether all is as it was written."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+
+from api.pages.render import page
+from api.routes.shared import IntakeOf
+from api.words import _
+
+router = APIRouter(prefix="/audit", include_in_schema=False)
+PAGE = 100
+_MOST_SHOWN = 400
+_WORDS = ("why", "words", "note", "reason")
+
+
+def _row(line: dict[str, Any]) -> dict[str, Any]:
+    kind, _colon, identity = str(line["subject"]).partition(":")
+    text = json.dumps(line["details"], ensure_ascii=False)
+    return {
+        "seq": line["seq"],
+        "at": str(line["at"])[:19].replace("T", " "),
+        "who": line["who"],
+        "action": str(line["action"]).replace("_", " "),
+        "subject": line["subject"],
+        "address": f"/{kind}s/{identity}" if kind in ("visit", "boiler") else "",
+        "details": text if len(text) <= _MOST_SHOWN else text[:_MOST_SHOWN] + "…",
+        "words": next((str(line["details"][k]) for k in _WORDS if line["details"].get(k)), ""),
+        "hash": line["hash"][:12],
+    }
+
+
+@router.get("")
+def trail(request: Request, intake: IntakeOf) -> Response:
+    """Show the newest lines; verify the whole book where asked."""
+    before = request.query_params.get("before", "")
+    last = int(before) if before.isascii() and before.isdigit() and len(before) < 15 else None
+    who = request.query_params.get("who", "").strip()[:100]
+    rows = [_row(line) for line in intake.trail_lines(before=last, who=who, most=PAGE + 1)]
+    verified = request.query_params.get("verify") == "yes"
+    return page(
+        request,
+        "audit.html",
+        title=_("Audit trail"),
+        rows=rows[:PAGE],
+        older=rows[PAGE - 1]["seq"] if len(rows) > PAGE else None,
+        who=who,
+        verified=verified,
+        wrong=intake.book.verify() if verified else [],
+    )
