@@ -118,6 +118,9 @@ def demo(
     no_serve: Annotated[
         bool, typer.Option("--no-serve", "--once", help="Make the book, say what is in it, end.")
     ] = False,
+    alone: Annotated[
+        bool, typer.Option("--alone", help="Nobody signs in: let anyone at this machine in.")
+    ] = False,
 ) -> None:
     """Make the invented cooperative's book in a temporary place and show its review list."""
     begun = time.perf_counter()
@@ -144,10 +147,10 @@ def demo(
                 f"{counts.get('stop', 0)} with a stop. Made in {took:.1f} s, deleted at the end."
             )
             if not no_serve:
-                _show(intake, port, COMPANY)
+                _show(intake, port, COMPANY, alone)
 
 
-def _show(intake: Intake, port: int, company: str) -> None:
+def _show(intake: Intake, port: int, company: str, alone: bool) -> None:
     import uvicorn
 
     from api.accounts import tokens
@@ -159,13 +162,16 @@ def _show(intake: Intake, port: int, company: str) -> None:
     except OSError:
         # The usual port is taken, perhaps by another demo: any free one does as well.
         listening = open_socket(LOOPBACK, 0)
-    app = create_app(intake, Settings(company=company, hosts=OWN_NAMES))
-    password = tokens.new_token()[:12]
-    entry = open_entry(app, password)
-    typer.echo(
-        f"Open {address_of(listening)}{entry}   (Ctrl+C ends it)\n"
-        f"It lets you in as {REVIEWER}, who administers. To see what others see, sign out and in "
-        f"as {' or '.join(f'{name} ({role})' for name, role in OTHERS)}; password {password}"
-    )
+    app = create_app(intake, Settings(company=company, hosts=OWN_NAMES, alone=alone))
+    if alone:
+        typer.echo(f"Open {address_of(listening)}   (Ctrl+C ends it)")
+    else:
+        password = tokens.new_token()[:12]
+        entry = open_entry(app, password)
+        typer.echo(
+            f"Open {address_of(listening)}{entry}   (Ctrl+C ends it)\n"
+            f"It lets you in as {REVIEWER}, who administers. To see what others see, sign out and "
+            f"in as {' or '.join(f'{n} ({role})' for n, role in OTHERS)}; password {password}"
+        )
     config = uvicorn.Config(app, log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[listening])

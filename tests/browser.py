@@ -27,10 +27,11 @@ def chromium() -> str | None:
 
 
 @contextmanager
-def running_demo() -> Iterator[str]:
-    """Run ``fluebook demo`` as a program of its own; yield its address."""
+def running_demo(*options: str) -> Iterator[str]:
+    """Run ``fluebook demo`` as a program of its own; yield its address, where nobody signs in."""
     started = subprocess.Popen(
-        [sys.executable, "-c", "from api.command import main; main()", "demo", "--port", "0"],
+        [sys.executable, "-c", "from api.command import main; main()", "demo", "--port", "0"]
+        + list(options or ("--alone",)),
         stdout=subprocess.PIPE,
         text=True,
     )

@@ -24,8 +24,10 @@ def test_demo_says_how_many_visits_are_flagged_and_ends() -> None:
 
 
 def test_demo_prints_one_address_that_shows_the_flagged_visits() -> None:
-    with running_demo() as address, urllib.request.urlopen(address) as answer:
+    opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+    with running_demo("--port", "0") as address, opener.open(address) as answer:
         text = answer.read().decode()
+    assert "A. Merrow" in text
     assert "5 visits wait with findings" in text
     assert text.count('class="visit edge stop"') == 2
 
