@@ -25,6 +25,7 @@ from api.permissions import permissions_at
 REQUEST_ID = "x-request-id"
 _ID = re.compile(r"[A-Za-z0-9_-]{8,64}")
 _SECRET_PARTS = ("{token}",)
+_SECRET_NAME = re.compile(r"password|secret|token|cookie|authoriz", re.I)
 log = structlog.get_logger("fluebook")
 
 
@@ -63,6 +64,7 @@ class Watch:
     def __init__(self, app: ASGIApp, *, figures: Figures) -> None:
         self.app = app
         self.figures = figures
+        self._log = log.bind()  # once, not with each line
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -90,7 +92,7 @@ class Watch:
                 self.figures.requests.labels(method, route, str(status)).inc()
                 self.figures.seconds.labels(method, route).observe(took)
                 who = scope.get(PRINCIPAL)
-                log.info(
+                self._log.info(
                     "request",
                     method=scope["method"],
                     route=route or "unknown",
@@ -117,7 +119,7 @@ def _path(path: str, route: str) -> str | None:
 
 def _no_secrets(_: Any, __: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
     """Drop what must not be written, whoever passed it along."""
-    for name in [n for n in event if re.search(r"password|secret|token|cookie|authoriz", n, re.I)]:
+    for name in [n for n in event if _SECRET_NAME.search(n)]:
         event[name] = "not written"
     return event
 
@@ -132,7 +134,11 @@ _SHARED: list[structlog.typing.Processor] = [
 ]
 # Lines go the way of the standard library's, which says nothing until it is told where to.
 structlog.configure(
-    processors=[*_SHARED, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
+    processors=[
+        structlog.stdlib.filter_by_level,
+        *_SHARED,
+        structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
+    ],
     logger_factory=structlog.stdlib.LoggerFactory(),
     wrapper_class=structlog.stdlib.BoundLogger,
 )
