@@ -65,8 +65,8 @@ def _unit(entries: Entries, group: str, system: UnitSystem) -> str:
 def _in_unit(pascal: float | None, unit: str) -> str | None:
     if pascal is None:
         return None
-    # Six digits: finer than any gauge, and a value read in this unit comes back as it was read.
-    return number_text(float(f"{conversion('Pa', unit)(pascal):.6g}"))
+    # Four digits are finer than any gauge of the trade; untouched, the recorded value stays whole.
+    return number_text(float(f"{conversion('Pa', unit)(pascal):.4g}"))
 
 
 def measure_entries(

@@ -163,9 +163,7 @@ def case(
         evidence=[Evidence("boiler2.csv", hashlib.sha256(log).hexdigest(), len(log))],
         photos=pictures,
         signatures=[
-            Signature(
-                "handed_in", "ilka", TECHNICIAN, START + timedelta(hours=7), "0" * 64, "a" * 64
-            )
+            Signature("handed_in", "ilka", TECHNICIAN, START + timedelta(hours=7), "0" * 64)
         ],
         replaces=Replaced("R-2026-0116", "b" * 64, datetime(2026, 11, 20, 14, 0, tzinfo=UTC)),
         program_version="0.1.0",
