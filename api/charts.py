@@ -21,11 +21,15 @@ LEFT, RIGHT, TOP, BOTTOM = 44, 20, 34, 30
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One firing point of a curve; ``above`` says that the value lies beyond what was shown."""
+    """One firing point of a curve; ``above`` says that the value lies beyond what was shown.
+
+    ``note`` says on the page where the value comes from.
+    """
 
     firing_rate: float
     value: float
     above: bool = False
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +191,9 @@ def _curve(curve: Curve, pane: Pane, scale: _Scale, others: Sequence[Mark]) -> s
     for mark in marks:
         said = f"{'above ' if mark.above else ''}{number(mark.value, pane.decimals)} {pane.unit}"
         tip = escape(f"{curve.name}, {mark.firing_rate:g} %: {said}")
-        out.append(f"{_dot(mark, scale, color, left)}<title>{tip}</title></path>")
+        data = escape(f"{curve.name}, {mark.firing_rate:g} %: {said}" + mark.note)
+        dot = _dot(mark, scale, color, left).removesuffix(">")
+        out.append(f'{dot} data-tip="{data}"><title>{tip}</title></path>')
         if left:
             out.append(_figure(mark, pane, scale, color, others))
     return "".join(out)

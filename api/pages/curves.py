@@ -9,7 +9,7 @@ from typing import Any
 
 from api.charts import BandEnd, Curve, Mark, Pane
 from api.pages.show import PHASE_WORDS, Shown, label
-from api.words import _
+from api.words import _, _n
 from combustion.quantities import QUANTITIES
 from ingest.judgement import Flag
 from parsers import FiringPoint, Phase
@@ -133,8 +133,19 @@ def _marks(
         read = _reading(points, computed, index, key)
         if read is not None:
             value = shown.converted(key, read[0])
-            marks.append(Mark(points[index].key.firing_rate, value, read[1]))
+            note = _whence(points[index], key)
+            marks.append(Mark(points[index].key.firing_rate, value, read[1], note))
     return marks
+
+
+def _whence(point: FiringPoint, key: str) -> str:
+    """Return where a dot's value comes from: computed or read, of how many readings and lines."""
+    said = _n("; of {n} reading", "; of {n} readings", point.count)
+    if key not in point.values:
+        said = _("; computed") + said
+    lines = ", ".join(str(line) for line in point.lines[:5])
+    more = "…" if len(point.lines) > 5 else ""
+    return said + (_(", line {lines} of the file", lines=lines + more) if lines else "")
 
 
 def _band(limits: Mapping[str, Any]) -> list[BandEnd]:
