@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from uuid import UUID
 
 from fastapi.responses import JSONResponse
@@ -9,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.shapes import visit_json
 from ingest.intake import Intake
+from ingest.store.answers import Key
 from ingest.store.held import Held
 
 _MOST = 512
@@ -20,6 +22,7 @@ class KeptVisits:
     def __init__(self, intake: Intake) -> None:
         self._intake = intake
         self._bodies: Held[bytes] = Held(_MOST)
+        self._making: dict[Key, asyncio.Future[tuple[bytes, int]]] = {}
 
     async def answer(self, visit_id: UUID) -> tuple[bytes, int]:
         """Return the answer about a visit and its version.
@@ -31,7 +34,13 @@ class KeptVisits:
         body = self._bodies.get(key)
         if body is not None:
             return body, version
-        return await run_in_threadpool(self._made, visit_id, keepable)
+        # Many who ask for one visit at the same moment wait for one making of it.
+        making = self._making.get(key)
+        if making is None:
+            making = asyncio.ensure_future(run_in_threadpool(self._made, visit_id, keepable))
+            self._making[key] = making
+            making.add_done_callback(lambda _: self._making.pop(key, None))
+        return await asyncio.shield(making)
 
     def _made(self, visit_id: UUID, keepable: bool) -> tuple[bytes, int]:
         before, _, _ = self._intake.visit_key(visit_id)

@@ -169,6 +169,15 @@ def test_kept_answer_is_not_given_out_of_reach(intake: Intake, whole: str) -> No
     asyncio.run(ask())
 
 
+def test_many_at_once_wait_for_one_making(intake: Intake, whole: str, made: list[UUID]) -> None:
+    async def ask() -> list[tuple[bytes, int]]:
+        kept = kept_visits.KeptVisits(intake)
+        return await asyncio.gather(*(kept.answer(UUID(whole)) for _ in range(20)))
+
+    assert len(set(asyncio.run(ask()))) == 1
+    assert made == [UUID(whole)]
+
+
 def test_answer_of_an_older_programs_visit_is_not_kept(
     client: TestClient, intake: Intake, whole: str, made: list[UUID]
 ) -> None:
