@@ -62,7 +62,7 @@ def test_a_life_shows_every_value_with_its_visit(
     assert '<path class="part"' in table
     assert "gasket" in page.text
     seen = Seen(page.text)
-    assert seen.inline == ["script"]
+    assert seen.inline == []
     assert len(seen.ids) == len(set(seen.ids))
     assert client.get(f"/boilers/{new_id()}").status_code == 404
 
