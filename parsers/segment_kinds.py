@@ -35,6 +35,20 @@ def _breathes_air(piece: Piece, bins: Mapping[str, Signal]) -> bool:
     return False
 
 
+def _on_the_way_to_air(piece: Piece, bins: Mapping[str, Signal]) -> bool:
+    """Return whether O2 climbs far within a piece, beyond what a flame leaves in the gas.
+
+    Twelve percent and a climb of four: what a firing rate or an adjustment does is less (common
+    practice).
+    """
+    signal = bins.get("o2_dry")
+    if signal is None:
+        return False
+    values = signal.values[piece.first : piece.end]
+    values = values[signal.weights[piece.first : piece.end] > 0]
+    return len(values) > 2 and bool(values[-1] > 12.0 and values[-1] - values[0] > 4.0)
+
+
 def segments_of(
     signals: Sequence[Signal],
     pieces: Sequence[Piece],
@@ -53,6 +67,9 @@ def segments_of(
             for p in pieces:
                 p.fits[key] = fit(bins[key], p.first, p.end)
     air = [_breathes_air(p, bins) for p in pieces]
+    for n, p in enumerate(pieces):
+        if not air[n] and p.bins <= 2 * response / width:
+            air[n] = _on_the_way_to_air(p, bins)
     begin = float(times[0])
     finish = float(times[-1])
     out: list[Segment] = []

@@ -115,6 +115,12 @@ def test_an_adjustment_at_a_recorded_rate_begins_a_new_plateau() -> None:
     assert at == [(604, 655), (655, 831)]
 
 
+def test_the_climb_to_fresh_air_is_no_plateau() -> None:
+    # 39 s of air at an instrument that takes 32: its climb from 176 to 203 s was called a stay.
+    segments = simulated_logs.joint(simulated_logs.simulated(71207), True)
+    assert [s.kind for s in segments if s.start <= 190.0 < s.end] == ["air"]
+
+
 def test_ends_of_a_stay_are_those_of_its_recorded_rate() -> None:
     times = np.arange(0.0, 100.0)
     rate = np.interp(times, [0, 40, 50, 100], [20.0, 20.0, 60.0, 60.0])
