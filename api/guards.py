@@ -9,6 +9,7 @@ import asyncio
 import re
 import time
 
+from fastapi import HTTPException
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -21,12 +22,25 @@ _SAFE = {"GET", "HEAD", "OPTIONS"}
 _SLOW = "The body came too slowly; nothing was stored."
 
 
-class TooSlow(Exception):
-    """The body stopped coming, or took too long as a whole."""
+def _large(most: int) -> str:
+    return f"The body is larger than {most} bytes; nothing was stored."
 
 
-class TooManyBytes(Exception):
+class TooSlow(HTTPException):
+    """The body stopped coming, or took too long as a whole.
+
+    An HTTPException, as the framework answers any other one with 400 while it reads a body.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(408, _SLOW)
+
+
+class TooManyBytes(HTTPException):
     """The body grew beyond the limit while it was being received."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__(413, _large(most))
 
 
 class Guards:
@@ -84,7 +98,7 @@ class Guards:
                 raise TooSlow from None
             received += len(message.get("body", b""))
             if received > self.max_body:
-                raise TooManyBytes
+                raise TooManyBytes(self.max_body)
             whole = not message.get("more_body", False)
             return message
 
@@ -99,9 +113,7 @@ class Guards:
                 await answer(scope, receive, guarded_send)
 
     def _too_large(self) -> ProblemError:
-        return ProblemError(
-            "too-large", f"The body is larger than {self.max_body} bytes; nothing was stored."
-        )
+        return ProblemError("too-large", _large(self.max_body))
 
     def _refused(self, scope: Scope, headers: Headers) -> ProblemError | None:
         # A page elsewhere can point its own name at this machine, but not change what it is called.

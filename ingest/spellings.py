@@ -6,6 +6,7 @@ A spelling stands here only where it can mean nothing else: ``room_co`` as a bar
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from types import UnionType
@@ -107,7 +108,8 @@ def _value(name: str, value: Any, field: FieldInfo) -> Any:
         if name in _WORDS and isinstance(value, str):
             word = value.strip().casefold().replace("_", " ")
             return _WORDS[name].get(word, word)
-        if _takes(field, str) and isinstance(value, int | float) and not isinstance(value, bool):
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if _takes(field, str) and number and math.isfinite(value):
             return str(value)
         return value
     value = _banded(value, nested)

@@ -1,0 +1,162 @@
+"""What an unfriendly or unlucky sender tries: harmless, and told so."""
+
+from __future__ import annotations
+
+import io
+import socket
+import threading
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+from starlette.testclient import TestClient
+
+from api.app import create_app
+from api.serve import address_of, open_socket
+from api.settings import Settings
+from ingest.intake import Intake
+from ingest.store import Book
+from tests.api.conftest import BOILER, CSV
+
+MARKUP = '<script>alert("x")</script><img src=x onerror=alert(1)>'
+SQL = "x'); DROP TABLE visit; --"
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[str]:
+    with Book(tmp_path / "book.db") as book:
+        listening = open_socket("127.0.0.1", 0)
+        app = create_app(Intake(book), Settings(alone=True, max_upload=1024 * 1024))
+        running = uvicorn.Server(uvicorn.Config(app, log_level="warning"))
+        thread = threading.Thread(target=running.run, kwargs={"sockets": [listening]})
+        thread.start()
+        while not running.started:
+            threading.Event().wait(0.01)
+        yield address_of(listening)
+        running.should_exit = True
+        thread.join()
+        listening.close()
+
+
+def test_two_reviewers_at_one_instant_one_wins_and_the_other_is_told(
+    client: TestClient, visit: str
+) -> None:
+    for number in range(5):
+        client.post(f"/v1/visits/{visit}/readings", json=reading(number))
+        assert client.post(f"/v1/visits/{visit}/hand-in", json={"who": "J."}).is_success
+        version = client.get(f"/v1/visits/{visit}").headers["etag"]
+        start = threading.Barrier(2)
+        got: dict[str, Any] = {}
+
+        def decide(
+            act: str,
+            start: threading.Barrier = start,
+            got: dict[str, Any] = got,
+            version: str = version,
+        ) -> None:
+            start.wait()
+            got[act] = client.post(
+                f"/v1/visits/{visit}/{act}",
+                json={"who": act, "why": "seen"},
+                headers={"If-Match": version},
+            )
+
+        both = [threading.Thread(target=decide, args=(a,)) for a in ("accept", "send-back")]
+        for one in both:
+            one.start()
+        for one in both:
+            one.join()
+        statuses = sorted(answer.status_code for answer in got.values())
+        assert statuses[0] == 200 and statuses[1] in (409, 412), statuses
+        if got["accept"].status_code == 200:
+            break
+    told = next(a for a in got.values() if a.status_code != 200).json()
+    assert told["type"] in ("/problems/changed-meanwhile", "/problems/conflict")
+
+
+def reading(number: int) -> dict[str, Any]:
+    values = {"o2_dry": 4.0 + number / 10, "co_dry": 20}
+    return {"readings": [{"values": values, "firing_rate": 100, "phase": "as_left"}]}
+
+
+@pytest.mark.parametrize("name", ["../../etc/passwd", "a/b\\c.csv", "x\x00y.csv", MARKUP, SQL])
+def test_a_file_name_is_a_name_and_nothing_else(
+    client: TestClient, visit: str, name: str, tmp_path: Path
+) -> None:
+    sent = client.post(
+        f"/v1/visits/{visit}/files",
+        params={"name": name, "rates": "100,25", "phase": "as_left"},
+        content=CSV,
+        headers={"Content-Type": "text/csv"},
+    )
+    assert sent.status_code in (201, 422), sent.text
+    page = client.get(f"/visits/{visit}").text
+    assert "<script>alert" not in page and "<img src=x" not in page
+    assert not list(tmp_path.rglob("passwd"))
+    assert client.get(f"/v1/visits/{visit}").status_code == 200
+
+
+@pytest.mark.parametrize("text", [MARKUP, SQL, "=1+1", "{{ 7 * 7 }}", "%s%n", "\u202eevil"])
+def test_text_shows_as_text(client: TestClient, text: str) -> None:
+    boiler = client.post("/v1/boilers", json={**BOILER, "name": text})
+    assert boiler.status_code == 201, boiler.text
+    document = {"boiler_id": boiler.json()["id"], "technician": text, "note": text}
+    visit = client.post("/v1/visits", json=document).json()["id"]
+    for address in (f"/visits/{visit}", "/", f"/visits/{visit}/report", "/?text=" + SQL):
+        page = client.get(address)
+        assert page.status_code == 200
+        assert "<script>alert" not in page.text and "<img src=x" not in page.text
+        assert "49" not in page.text or "{{ 7 * 7 }}" not in text or "{{ 7 * 7 }}" in page.text
+    assert len(client.get("/v1/boilers").json()["boilers"]) == 1
+
+
+def test_a_packed_file_that_would_unpack_to_gigabytes_is_refused(
+    client: TestClient, visit: str
+) -> None:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("readings.csv", b"0," * (200 * 1024 * 1024))
+    assert len(packed.getvalue()) < 1024 * 1024
+    sent = client.post(
+        f"/v1/visits/{visit}/files", params={"name": "a.zip"}, content=packed.getvalue()
+    )
+    assert sent.status_code == 422
+    assert client.get(f"/v1/visits/{visit}").json()["files"] == []
+
+
+def test_five_gigabytes_are_refused_before_they_are_sent(server: str) -> None:
+    host, _, port = server.removeprefix("http://").rstrip("/").partition(":")
+    with socket.create_connection((host, int(port)), timeout=20) as link:
+        link.sendall(
+            f"POST /v1/boilers HTTP/1.1\r\nHost: {host}:{port}\r\nContent-Length: "
+            f"{5 * 1024**3}\r\n\r\n".encode()
+        )
+        assert b" 413 " in link.recv(4096).split(b"\r\n")[0]
+
+
+def test_a_body_that_never_says_how_long_it_is_is_cut_off(server: str) -> None:
+    host, _, port = server.removeprefix("http://").rstrip("/").partition(":")
+    chunk = b"10000\r\n" + b"x" * 0x10000 + b"\r\n"
+    with socket.create_connection((host, int(port)), timeout=20) as link:
+        head = f"POST /v1/boilers HTTP/1.1\r\nHost: {host}:{port}\r\n"
+        link.sendall(f"{head}Transfer-Encoding: chunked\r\n\r\n".encode())
+        answer = b""
+        try:
+            for _ in range(200):
+                link.sendall(chunk)
+            answer = link.recv(4096)
+        except (BrokenPipeError, ConnectionResetError):
+            return  # closed in the middle: refused as well
+        assert b" 413 " in answer.split(b"\r\n")[0]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"[" * 100_000, b'{"name": NaN}', b'{"a":' * 5000 + b"1" + b"}" * 5000, b"\xff\xfe\x00"],
+)
+def test_json_that_is_none_is_refused(client: TestClient, body: bytes) -> None:
+    sent = client.post("/v1/boilers", content=body, headers={"Content-Type": "application/json"})
+    assert 400 <= sent.status_code < 500, sent.text
