@@ -110,12 +110,19 @@ def widening(degrees: float) -> float:
 
 
 def display_step(values: Floats) -> float:
-    """Return the step of a rounded display, 0 where the samples show none."""
+    """Return the step of a rounded display, 0 where the samples show none.
+
+    >>> display_step(np.array([0.3, 0.1 + 0.2, 0.3, 0.3]))
+    0.0
+    """
     distinct = np.unique(values)
     if len(distinct) < 2 or len(distinct) > 0.5 * len(values):
         return 0.0
     steps = np.diff(distinct)
-    step = float(steps[steps > 1e-9 * max(1.0, float(np.abs(distinct).max()))].min())
+    steps = steps[steps > 1e-9 * max(1.0, float(np.abs(distinct).max()))]
+    if not len(steps):  # one figure, written with the last bit otherwise
+        return 0.0
+    step = float(steps.min())
     off = np.abs(distinct / step - np.round(distinct / step))
     return step if float(off.max()) < 0.05 else 0.0
 
