@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+DEMO = [sys.executable, "-c", "from api.command import main; main()", "demo", "--port", "0"]
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -30,8 +31,7 @@ def chromium() -> str | None:
 def running_demo(*options: str) -> Iterator[str]:
     """Run ``fluebook demo`` as a program of its own; yield its address, where nobody signs in."""
     started = subprocess.Popen(
-        [sys.executable, "-c", "from api.command import main; main()", "demo", "--port", "0"]
-        + list(options or ("--alone",)),
+        [*DEMO, *(options or ("--alone",))],
         stdout=subprocess.PIPE,
         text=True,
     )
