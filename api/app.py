@@ -22,6 +22,7 @@ from api.notify.events import describe_events
 from api.pages import accounts as account_pages
 from api.pages import audit as audit_pages
 from api.pages import (
+    begin,
     compare,
     cut,
     evidence,
@@ -174,6 +175,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         exports,
         accounts,
         account_pages,
+        begin,
         webhook_pages,
         duty_pages,
         sign_in,

@@ -154,6 +154,7 @@ POST   /visits/{visit_id}/take-stop                         RA
 GET    /                                                    TIRA
 GET    /boilers                                             TIRA
 GET    /boilers/{boiler_id}                                 TIRA
+POST   /boilers/{boiler_id}/visits                          TIRA
 GET    /boilers/{boiler_id}/limits                          RA
 POST   /boilers/{boiler_id}/limits                          RA
 GET    /compare                                             TIRA
