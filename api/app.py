@@ -35,6 +35,7 @@ from api.pages import (
     service_form,
     sign_in,
     together,
+    typed,
     visit,
 )
 from api.pages import duty as duty_pages
@@ -176,6 +177,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         accounts,
         account_pages,
         begin,
+        typed,
         webhook_pages,
         duty_pages,
         sign_in,
