@@ -39,7 +39,7 @@ def shown(value: float, key: str, unit: str) -> str:
 def canonical(text: str, key: str, unit: str) -> float:
     """Return the canonical number of a text in a unit.
 
-    >>> canonical("356", "stack_temperature", "degF")
+    >>> round(canonical("356", "stack_temperature", "degF"), 9)
     180.0
     """
     return conversion(unit, QUANTITIES[key].unit)(float(text))

@@ -135,6 +135,18 @@ def _merged(held: list[Flag]) -> list[Flag]:
         if lead.quantity is not None:
             name += f":{lead.quantity}"
         out.append(replace(lead, id=name, firing_rates=rates, effects=listed))
+    return _told_apart(out)
+
+
+def _told_apart(flags: Sequence[Flag]) -> list[Flag]:
+    """Return flags each under an id of its own: two quantities may break one rule at one point."""
+    seen: set[str] = set()
+    out = []
+    for flag in flags:
+        if flag.id in seen and flag.quantity is not None:
+            flag = replace(flag, id=f"{flag.id}:{flag.quantity}")
+        seen.add(flag.id)
+        out.append(flag)
     return out
 
 

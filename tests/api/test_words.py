@@ -16,7 +16,6 @@ from api.words import Words, speaking, words_of
 
 FOUND = collected()
 SAFETY = "A bypassed safety device is never left in place on a running burner."
-# Texts of Spanish that must be there before it is offered as whole; raised as they come.
 
 
 @pytest.mark.parametrize("language", keep.translated_languages())

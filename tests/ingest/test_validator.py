@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from hypothesis import HealthCheck, given, settings
@@ -15,6 +16,7 @@ from ingest.judge_json import judge_json
 from ingest.judgement import Case, EarlierVisit
 from ingest.models import AccuracySpec, Adjustment, Instrument, RangeSpec, RoomCo, Visit
 from ingest.rules import READING_RULES, RULES
+from ingest.rules.joining import joined
 from ingest.rules.view import probability_above
 from ingest.validator import judge
 from parsers.model import PHASES, Bound, Reading
@@ -224,3 +226,10 @@ def test_probability_agrees_with_the_published_decision_rule() -> None:
     assert round(probability_above(509.7, 8.6, 490.0), 2) == 0.99
     for value, u, limit in ((101.0, 5.0, 100.0), (130.0, 5.0, 100.0), (80.0, 5.0, 100.0)):
         assert abs(probability_above(value, u, limit) - decide(value, u, high=limit)[1]) < 1e-12
+
+
+def test_two_quantities_that_break_one_rule_at_one_point_are_told_apart() -> None:
+    at = [point(rate=100, intake_o2=19.0)]
+    found = flag(judge(Case(boiler(), Visit(), at)), "flue_gas_in_intake")
+    both = joined([found, replace(found, quantity="intake_co2", message="Its CO2 as well.")])
+    assert sorted(f.id for f in both) == [found.id, f"{found.id}:intake_co2"]
