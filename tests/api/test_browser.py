@@ -135,8 +135,7 @@ def test_targets_are_large_enough_for_cold_hands(demo: str, opened: Any) -> None
     page = context.new_page()
     page.goto(make_visit(demo, page))
     small = page.locator(
-        "button, input:not([type=radio], [type=checkbox], [type=hidden]), "
-        ".choices label, summary"
+        "button, input:not([type=radio], [type=checkbox], [type=hidden]), .choices label, summary"
     ).evaluate_all(
         "all => all.filter(e => e.getBoundingClientRect().height < 48).map(e => e.outerHTML)"
     )
