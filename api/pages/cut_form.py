@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from datetime import timedelta
 
 from api.cut_chart import clock
+from api.pages.numbers import typed_number
 from api.problems import ErrorItem, ProblemError
 from ingest.cut_operations import CutOperation
 from ingest.intake_cuts import LogCut
@@ -116,7 +117,7 @@ def _said_of(
     text = form.get(f"rate-{n}", "").strip().rstrip("%").strip().replace(",", ".")
     if text and (text != rate_text(rate) or form.get(f"right-{n}")):
         try:
-            named = float(text)
+            named = typed_number(text)
         except ValueError:
             named = math.nan
         if math.isfinite(named) and 0 <= named <= 110:

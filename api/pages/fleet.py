@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from urllib.parse import urlencode
@@ -12,6 +11,7 @@ from fastapi import APIRouter, Request, Response
 
 from api.charts import number
 from api.pages.compare import signed
+from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
 from api.pages.trends import At, drift_a_year, trends
@@ -111,10 +111,10 @@ def _money(
 def _given(request: Request, name: str) -> tuple[str, float | None]:
     text = request.query_params.get(name, "").strip()[:20]
     try:
-        value = float(text.replace(",", "."))
+        value = typed_number(text)
     except ValueError:
         return text, None
-    return text, value if math.isfinite(value) and value > 0 else None
+    return text, value if value > 0 else None
 
 
 def _sorted(rows: list[FleetRow], by: str) -> list[FleetRow]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from api.pages.numbers import typed_number
 from api.settings import UnitSystem
 from combustion.units import conversion
 from ingest.service.job import WATER_TASK, Job
@@ -98,14 +99,10 @@ def document_from(
         if given is None:
             return None
         try:
-            value = float(given.replace(",", ".").replace("−", "-"))
+            return typed_number(given)
         except ValueError:
             wrong[name] = f"{given!r} is no number"
             return None
-        if not abs(value) < float("inf"):
-            wrong[name] = f"{given!r} is no number"
-            return None
-        return value
 
     def pressure(name: str, part: Any, key: str) -> float | None:
         if entries.get(name) == shown.get(name) and part is not None:

@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from api.charts import number
 from api.pages.facts import in_units
 from api.pages.life import missing
+from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
 from api.routes.shared import IntakeOf, decider
@@ -76,11 +77,11 @@ def entries_of(limits: Limits, shown: Shown) -> dict[str, str]:
 
 
 def _number(entries: Mapping[str, str], name: str, problems: list[str]) -> float | None:
-    text = entries.get(name, "").strip().replace(",", ".").replace("−", "-")
+    text = entries.get(name, "").strip()
     if not text:
         return None
     try:
-        return float(text)
+        return typed_number(text)
     except ValueError:
         problems.append(_("{text} is not a number.", text=text[:30]))
         return None

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Any
 
+from api.pages.numbers import typed_number
+
 Entries = Mapping[str, str]
 ON = "on"
 _MINUTE = "%Y-%m-%dT%H:%M"
@@ -42,14 +44,10 @@ class Reader:
         if text is None:
             return None
         try:
-            value = float(text.replace("−", "-").replace(",", "."))
+            return typed_number(text)
         except ValueError:
             self.wrong[name] = f"{text!r} is no number"
             return None
-        if value != value or value in (float("inf"), float("-inf")):
-            self.wrong[name] = f"{text!r} is no number"
-            return None
-        return value
 
     def time(self, name: str, before: datetime | None) -> datetime:
         """Return a moment; the one before where the field shows it, now where it is empty."""

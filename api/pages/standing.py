@@ -11,6 +11,7 @@ from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.pages.forms import done_or_said
+from api.pages.numbers import typed_number
 from api.pages.render import shown_for
 from api.pages.show import Shown
 from api.problems import ErrorItem, ProblemError
@@ -44,12 +45,12 @@ def standing_asked(
     severity: Severity = flag.severity
     up_to = None
     quantity = flag.quantity if flag.quantity in QUANTITIES and flag.value is not None else None
-    text = entries.get("up_to", "").strip().replace(",", ".").replace("−", "-")
+    text = entries.get("up_to", "").strip()
     if text and quantity is None:
         raise _refused(_("This finding has no value: leave the field empty."), "up_to")
     if quantity is not None:
         try:
-            up_to = flag.value if not text else shown.canonical(quantity, float(text))
+            up_to = flag.value if not text else shown.canonical(quantity, typed_number(text))
         except ValueError:
             raise _refused(_("The value is not a number."), "up_to") from None
     until = None

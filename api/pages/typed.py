@@ -13,6 +13,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, label
 from api.pages.visit import visit_page
@@ -53,14 +54,13 @@ class Field:
     wrong: str
 
 
-def typed_number(text: str) -> float | None:
-    """Return a number as a person types it, with a point or a comma; None where it is none.
+def plain_number(text: str) -> float | None:
+    """Return a number of figures and one point or comma; None where it is none.
 
-    >>> typed_number("5,8"), typed_number(" 356 "), typed_number("1,234.5"), typed_number("low")
+    >>> plain_number("5,8"), plain_number(" 356 "), plain_number("1,234.5"), plain_number("low")
     (5.8, 356.0, None, None)
     """
-    found = _NUMBER.fullmatch(text.strip())
-    return None if found is None else float(found[0].replace(",", ".").replace("−", "-"))
+    return typed_number(text) if _NUMBER.fullmatch(text.strip()) else None
 
 
 def _held(view: VisitView, key: str, shown: Shown) -> str:
@@ -185,7 +185,7 @@ def reading_from_entries(
         text = entries.get(key, "").strip()
         if not text:
             continue
-        number = typed_number(text)
+        number = plain_number(text)
         if number is None:
             wrong[key] = _("{text} is not a number", text=text)
             continue
@@ -199,7 +199,7 @@ def reading_from_entries(
                 limit=shown.limit(key, low, high),
             )
         values[key] = value
-    rate = typed_number(entries.get("other") or entries.get("rate", ""))
+    rate = plain_number(entries.get("other") or entries.get("rate", ""))
     if rate is None or not 0 < rate <= 110:
         wrong["rate"] = _("Choose or type the firing rate, in percent")
     phase: Phase | None = next((p for p in PHASES if p == entries.get("phase")), None)
