@@ -138,7 +138,7 @@ class Client:
         body: JsonObject = {"readings": [s.as_json() for s in samples], "units": dict(units or {})}
         if phase is not None:
             body["phase"] = phase
-        return self._call("POST", f"visits/{visit_id}/readings", json=body)
+        return self.post_readings(visit_id, body)
 
     def send_file(
         self,
@@ -153,18 +153,12 @@ class Client:
 
         The same bytes with the same statement are taken once, however often they are sent.
         """
-        stated: dict[str, str] = {"name": PurePath(name).name}
+        stated: dict[str, str] = {}
         if rates:
             stated["rates"] = ",".join(f"{rate:g}" for rate in rates)
         if phase is not None:
             stated["phase"] = phase
-        return self._call(
-            "POST",
-            f"visits/{visit_id}/files",
-            params=stated,
-            content=data,
-            headers={"content-type": "application/octet-stream"},
-        )
+        return self.send_stated(visit_id, data, name, stated)
 
     def visit(self, visit_id: UUID | str) -> JsonObject:
         """Return a visit with its points, flags and what was not judged."""
@@ -186,15 +180,7 @@ class Client:
 
     def flagged_visits(self, **filters: str) -> Iterator[JsonObject]:
         """Yield handed-in visits with findings, worst first, over all pages."""
-        after: str | None = None
-        while True:
-            page = self._call(
-                "GET", "flagged-visits", params={**filters, **({"after": after} if after else {})}
-            )
-            yield from page["visits"]
-            after = page["next"]
-            if after is None:
-                return
+        yield from self.all("flagged-visits", "visits", **filters)
 
     def judge(self, request: Mapping[str, Any]) -> JsonObject:
         """Judge a visit with boiler and history; nothing is stored."""

@@ -142,16 +142,19 @@ async def _written(
         posted = await run_in_threadpool(posted_visit, body)
     else:
         posted = posted_visit(body)
-    if posted.visit.service is not None:
-        await run_in_threadpool(adopt_plan, request, intake, posted.visit, who)
 
     def change() -> JSONResponse:
         visit, known = posted.visit, expected
-        if posted.readings is None:
-            kept = intake.put_visit(visit, who, owner=owner, expected_version=known)
-            return kept_answer(kept, status, location)
-        taken = intake.take_visit(visit, posted.readings, who, owner=owner, expected_version=known)
-        return _taken(taken, status, location)
+        # One change: a visit that is refused leaves neither its plan nor its key behind.
+        with intake.book.change(who):
+            adopt_plan(request, intake, visit, who)
+            if posted.readings is None:
+                kept = intake.put_visit(visit, who, owner=owner, expected_version=known)
+                return kept_answer(kept, status, location)
+            taken = intake.take_visit(
+                visit, posted.readings, who, owner=owner, expected_version=known
+            )
+            return _taken(taken, status, location)
 
     clerk: Clerk = request.app.state.clerk
     return await clerk.write(change)

@@ -164,3 +164,17 @@ def test_a_key_that_cannot_be_is_refused(client: TestClient, key: str) -> None:
 def test_a_secret_is_never_kept_to_be_given_again(client: TestClient) -> None:
     refused = client.post("/v1/keys", json={"label": "tablets"}, headers=keyed())
     assert refused.json()["type"] == "/problems/not-repeatable"
+
+
+def test_a_visit_that_is_refused_leaves_neither_plan_nor_key(
+    client: TestClient, intake: Intake
+) -> None:
+    boiler = client.post("/v1/boilers", json=BOILER).json()["id"]
+    service = {"plan": "condensing-gas-yearly"}
+    headers = keyed()
+    nowhere = {"boiler_id": str(uuid4()), "service": service}
+    assert client.post("/v1/visits", json=nowhere, headers=headers).status_code == 404
+    assert intake.plans() == {}
+    corrected = {"boiler_id": boiler, "service": service}
+    assert client.post("/v1/visits", json=corrected, headers=headers).status_code == 201
+    assert list(intake.plans()) == ["condensing-gas-yearly"]
