@@ -146,7 +146,7 @@ def case(
     ]
     log = b"made-up log"
     return ReportInput(
-        report_id="R-2026-0117",
+        report_id="01a1de5d-0300-7003-8000-0000000001f4/1" if long else "R-2026-0117",
         made=datetime(2026, 11, 20, 15, 0, tzinfo=UTC),
         boiler=boiler,
         visit=visit,
