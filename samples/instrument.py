@@ -103,6 +103,7 @@ class Instrument:
         self._stop = threading.Event()
         self._master: int | None = None
         self._poll: select.poll | None = None
+        self._heard = False
         self.intact: list[bytes] = []
         self.damaged: list[tuple[bytes, bytes]] = []
         self.sent: list[tuple[bytes, bytes, bool]] = []
@@ -121,6 +122,7 @@ class Instrument:
             os.set_blocking(self._master, False)
             self._poll = select.poll()
             self._poll.register(self._master, select.POLLHUP)
+            self._heard = False
             with contextlib.suppress(FileNotFoundError):
                 self._link.unlink()
             self._link.symlink_to(os.ttyname(slave))
@@ -148,17 +150,17 @@ class Instrument:
 
         A program that opens a port throws away what waits in it: hence the pause after it did.
         """
-        quiet = False
         while not self._stop.is_set():
             with self._lock:
                 if self._master is None or self._poll is None:
                     return False
                 hung_up = bool(self._poll.poll(0))
             if not hung_up:
-                if quiet:
-                    time.sleep(0.1)
+                if not self._heard:
+                    self._heard = True
+                    time.sleep(0.2)
                 return True
-            quiet = True
+            self._heard = False
             time.sleep(0.01)
         return False
 

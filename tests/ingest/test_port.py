@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import termios
 import threading
 import time
 from collections.abc import Callable
@@ -126,6 +127,21 @@ def test_what_was_captured_replays_to_the_same_readings(tmp_path: Path) -> None:
     assert again.readings == heard.readings
     assert len(again.readings) > 100
     assert again.bytes == heard.bytes == sum(len(line) for line, _ in lines)
+
+
+def test_what_a_program_throws_away_as_it_opens_was_not_sent_yet(tmp_path: Path) -> None:
+    """Opening a port and emptying it are two steps, and a busy machine may stop between them."""
+    instrument = Instrument(tmp_path / "port", demo_lines()[:3], pace=1000.0)
+    instrument.plug()
+    port = os.open(instrument.name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    try:
+        with instrument:
+            time.sleep(0.05)
+            termios.tcflush(port, termios.TCIFLUSH)
+            assert instrument.done.wait(10.0)
+            assert os.read(port, 4096) == b"".join(line for line, _ in demo_lines()[:3])
+    finally:
+        os.close(port)
 
 
 def test_a_capture_goes_on_where_it_was_and_survives_a_broken_end(tmp_path: Path) -> None:
