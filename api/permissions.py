@@ -21,6 +21,8 @@ GET    /readyz                                              anyone
 GET    /metrics                                             A
 GET    /v1/openapi.json                                     anyone
 GET    /problems/{slug}                                     anyone
+GET    /worker.js                                           anyone
+GET    /no-signal                                           anyone
 GET    /sign-in                                             anyone
 POST   /sign-in                                             anyone
 POST   /sign-out                                            TIRA

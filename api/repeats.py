@@ -1,5 +1,7 @@
 """``Idempotency-Key`` on POST: the same key and body get the same answer and no second effect.
 
+For the API under /v1, and for the forms of the pages that a browser keeps while it has no signal.
+
 After draft-ietf-httpapi-idempotency-key-header (quoted): another body under the key is 422, a key
 whose first request is still being worked on is 409. What took effect is kept with the effect, in
 one transaction; only answers to effects and other successes are kept, so that a request that was
@@ -12,6 +14,7 @@ import hashlib
 from datetime import timedelta
 from typing import Any
 
+from python_multipart.multipart import parse_options_header
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.responses import Response
@@ -24,14 +27,18 @@ from ingest.store.book import stamp
 from ingest.store.repeats import KEPT_DAYS, KeptAnswer, Ticket, under
 
 HEADER = "idempotency-key"
+REPLAYED = "Idempotency-Replayed"
+"""On an answer to what had taken effect before."""
 _LONGEST = 255
 _GIVEN_AGAIN = ("content-type", "location", "etag")
+_FORMS = ("/visits/", "/boilers/", "/jobs/")
+"""Pages whose forms may wait in a browser and come again."""
 _NEVER_KEPT = ("/v1/keys", "/v1/accounts", "/v1/webhooks")
 """Their answers hold a secret that is shown once and not kept."""
 
 
 class Repeats:
-    """Answers a repeated POST under /v1 as it was answered first."""
+    """Answers a repeated POST as it was answered first."""
 
     def __init__(self, app: ASGIApp, *, book: Book) -> None:
         self.app = app
@@ -42,7 +49,7 @@ class Repeats:
         key = None
         if scope["type"] == "http" and scope["method"] == "POST":
             key = Headers(scope=scope).get(HEADER)
-        if key is None or not scope["path"].startswith("/v1/"):
+        if key is None or not scope["path"].startswith(("/v1/", *_FORMS)):
             await self.app(scope, receive, send)
             return
         answer = _unfit(key) or _secret(scope["path"])
@@ -75,7 +82,7 @@ class Repeats:
             body += message.get("body", b"")
             more = message.get("more_body", False)
         told = f"{scope['method']} {scope['path']}?{scope['query_string'].decode('latin-1')}\n"
-        digest = hashlib.sha256(told.encode() + bytes(body)).hexdigest()
+        digest = hashlib.sha256(told.encode() + _unbound(scope, bytes(body))).hexdigest()
         known = repeats.kept(self.book.reader, *place)
         if known is not None:
             await _again(known, digest)(scope, receive, send)
@@ -105,6 +112,13 @@ class Repeats:
                 change.at,
                 stamp(self.book.clock() - timedelta(days=KEPT_DAYS)),
             )
+
+
+def _unbound(scope: Scope, body: bytes) -> bytes:
+    """Return a body as it is compared: a browser draws a new boundary each time it sends a form."""
+    kind, given = parse_options_header(Headers(scope=scope).get("content-type"))
+    boundary = given.get(b"boundary", b"")
+    return body.replace(boundary, b"") if kind == b"multipart/form-data" and boundary else body
 
 
 class _Taken:
@@ -158,11 +172,11 @@ def _again(known: KeptAnswer, digest: str) -> Response:
     if known.status == 0:
         step = "Read what you changed; do not send it again under another key."
         detail = "The request took effect; fluebook ended before it could answer."
-        return respond(_said("done-before", detail, step))
+        return respond(_said("done-before", detail, step), {REPLAYED: "true"})
     return Response(
         known.body.encode(),
         status_code=known.status,
-        headers={**known.headers, "Idempotency-Replayed": "true"},
+        headers={**known.headers, REPLAYED: "true"},
     )
 
 

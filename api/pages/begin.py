@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
@@ -16,13 +17,19 @@ from ingest.store import NotFound
 from parsers.times import zone_of
 
 router = APIRouter(prefix="/boilers/{boiler_id}/visits", include_in_schema=False)
+_WAITED = timedelta(days=30)
+_AHEAD = timedelta(minutes=5)
 
 
 @router.post("")
 async def begin(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
-    """Open a visit to a boiler now, by whoever stands at it, and show it."""
+    """Open a visit to a boiler, by whoever stands at it, and show it.
+
+    A browser that waited for signal says when it was begun, and under which id.
+    """
     async with request.form() as form:
         who = decider(request, str(form.get("who") or "")[:100])
+        begun, identity = str(form.get("begun") or ""), str(form.get("id") or "")
 
     def opened() -> Response:
         try:
@@ -31,9 +38,33 @@ async def begin(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response
             return missing(request)
         site = None if boiler.site_id is None else intake.site(boiler.site_id).document
         zone = zone_of(boiler.zone or (site.zone if site else None) or "UTC")
-        now = intake.book.clock().astimezone(zone).replace(microsecond=0)
-        visit = Visit(id=new_id(), boiler_id=boiler_id, started=now, technician=who)
+        started = _begun(begun, intake.book.clock()).astimezone(zone).replace(microsecond=0)
+        visit = Visit(id=_id(identity), boiler_id=boiler_id, started=started, technician=who)
         intake.put_visit(visit, who)
         return RedirectResponse(f"/visits/{visit.id}", status_code=303)
 
     return await run_in_threadpool(opened)
+
+
+def _begun(text: str, now: datetime) -> datetime:
+    """Return when a visit was begun by the browser's clock; now, where that cannot be.
+
+    >>> from datetime import UTC
+    >>> now = datetime(2026, 3, 4, 12, tzinfo=UTC)
+    >>> [_begun(t, now).hour for t in ("2026-03-04T09:30:00Z", "", "2027-01-01T00:00:00Z")]
+    [9, 12, 12]
+    """
+    try:
+        said = datetime.fromisoformat(text)
+    except ValueError:
+        return now
+    if said.tzinfo is None or not now - _WAITED <= said <= now + _AHEAD:
+        return now
+    return said
+
+
+def _id(text: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError:
+        return new_id()

@@ -17,10 +17,11 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from api.command import main as command
+from ingest.cut_logs import forget_held_logs, log_and_readings, read_log
 from ingest.cut_operations import CutOperation, applied, operation_from, standing
 from ingest.how_read import HowRead
 from ingest.intake import Intake, Statement
-from ingest.intake_cuts import LogCut, log_and_readings, proposed, rate_aims, read_log
+from ingest.intake_cuts import LogCut, proposed, rate_aims
 from ingest.log_points import counted
 from ingest.models import Boiler, Visit
 from ingest.store import Book, StateConflict
@@ -76,7 +77,7 @@ def test_a_log_honours_maps_units_zone_and_a_stated_start(intake: Intake) -> Non
     assert cut.log.started.isoformat() == "2026-03-04T09:30:00+01:00"
     assert set(cut.log.columns) == {"o2_dry", "co_dry", "stack_temperature"}
     assert cut.log.columns["stack_temperature"][0] == pytest.approx((320 - 32) / 1.8)
-    read_log.cache_clear()
+    forget_held_logs()
     intake.forget_map(intake.maps()[0].fingerprint, WHO)
     again = intake.log_cut(visit, cut.attachment.id)  # by the map that was kept with the cut
     assert again.log.sha256 == cut.log.sha256
@@ -205,7 +206,7 @@ def test_a_log_in_the_sites_zone_is_read_the_same_way_again(intake: Intake) -> N
     visit = opened(intake, zone="America/Chicago")
     cut = taken(intake, visit)
     assert cut.log.started.isoformat() == "2026-11-02T09:00:00-06:00"
-    read_log.cache_clear()
+    forget_held_logs()
     again = intake.log_cut(visit, cut.attachment.id)
     assert again.segments == cut.segments
     assert again.log.sha256 == cut.log.sha256

@@ -1,0 +1,243 @@
+// Forms that wait for signal, the strip that says so, and half-filled forms that are offered again.
+"use strict";
+
+import { draft, dropDraft, dropEntry, entries, putDraft, putEntry, sendAll, uuid7 } from "./waiting.js";
+
+const person = document.body.dataset.person;
+const strip = document.getElementById("waiting");
+const words = strip.dataset;
+const list = strip.querySelector("ol");
+const states = new Map();
+
+function said(tag, text, kind = "") {
+  const made = document.createElement(tag);
+  made.textContent = text;
+  if (kind) made.className = kind;
+  return made;
+}
+
+const filled = (text, given) => text.replace(/\{(\w+)\}/g, (_, name) => given[name]);
+const clock = (at) =>
+  new Date(at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
+
+async function draw() {
+  const waiting = await entries(person);
+  const copy = document.documentElement.dataset.copy;
+  strip.hidden = !waiting.length && !copy;
+  strip.querySelector(".copy").hidden = !copy;
+  if (copy) strip.querySelector(".copy").textContent = filled(words.copy, { at: clock(copy) });
+  const count = strip.querySelector(".count");
+  count.hidden = !waiting.length;
+  count.textContent = waiting.length === 1 ? words.one : filled(words.many, { n: waiting.length });
+  strip.querySelector("button.send").hidden = !waiting.length;
+  list.replaceChildren(
+    ...waiting.map((entry) => {
+      const row = said("li", "");
+      const state = entry.state === "refused" ? "refused" : states.get(entry.id) || "waits";
+      const head = said("p", "");
+      const name = said("a", `${entry.what}${entry.title ? ` · ${entry.title}` : ""}`);
+      name.href = entry.page;
+      head.append(name, ` · ${clock(entry.made)} · `, said("b", words[state === "sign-in" ? "signIn" : state]));
+      row.append(head);
+      row.dataset.state = state;
+      if (state === "refused") {
+        if (entry.words) row.append(said("p", entry.words, "small"));
+        const look = said("button", words.look, "plain");
+        look.addEventListener("click", () => lookAt(entry));
+        const drop = said("button", words.drop, "plain");
+        drop.addEventListener("click", async () => {
+          if (!confirm(words.sure)) return;
+          await dropEntry(entry.id);
+          await go();
+        });
+        row.append(look, " ", drop);
+      }
+      return row;
+    }),
+  );
+}
+
+// Sends a refused entry as the browser itself would: the office's answer is shown as a page, with
+// what was entered and, where somebody else changed the same, with both versions.
+async function lookAt(entry) {
+  const form = document.createElement("form");
+  form.method = "post";
+  form.action = entry.action;
+  form.enctype = "multipart/form-data";
+  form.hidden = true;
+  for (const [name, value, file] of entry.fields) {
+    const input = document.createElement("input");
+    input.name = name;
+    if (file === undefined) input.value = value;
+    else {
+      input.type = "file";
+      const held = new DataTransfer();
+      if (file) held.items.add(new File([value], file, { type: value.type }));
+      input.files = held.files;
+    }
+    form.append(input);
+  }
+  document.body.append(form);
+  await dropEntry(entry.id);
+  form.submit();
+}
+
+async function go(progress = null) {
+  const results = await sendAll(
+    person,
+    (id, state) => {
+      states.set(id, state);
+      draw();
+    },
+    progress,
+  );
+  await draw();
+  return results;
+}
+
+const visitOf = (action) => (new URL(action).pathname.match(/\/(?:visits|jobs|boilers)\/[^/]+/) || [""])[0];
+const draftKey = (form) => `${person} ${new URL(form.action || location.href).pathname} ${form.dataset.waits}`;
+
+function fieldsOf(form, button) {
+  for (const input of form.querySelectorAll("[data-now]")) input.value = new Date().toISOString();
+  for (const input of form.querySelectorAll("[data-id]")) input.value ||= uuid7();
+  const data = new FormData(form);
+  if (button && button.name) data.append(button.name, button.value);
+  return [...data].map(([name, value]) =>
+    typeof value === "string" ? [name, value] : [name, new Blob([value], { type: value.type }), value.name],
+  );
+}
+
+async function submitted(form, button) {
+  const made = Date.now();
+  const id = uuid7(made);
+  const { title } = document;
+  const entry = {
+    id,
+    person,
+    made,
+    what: form.dataset.waits,
+    title: title.replace(/ · fluebook$/, ""),
+    visit: visitOf(form.action),
+    page: location.pathname + location.search,
+    action: form.action,
+    fields: fieldsOf(form, button),
+    state: "waits",
+  };
+  await putEntry(entry);
+  const bar = document.createElement("progress");
+  if (entry.fields.some(([, , file]) => file)) {
+    bar.setAttribute("aria-label", words.sending);
+    (button || form).after(bar);
+  }
+  const results = await go((sending, part) => {
+    if (sending === id) bar.value = part < 1 ? part : null;
+    if (part >= 1) bar.removeAttribute("value"); // it is there; the office reads it
+  });
+  bar.remove();
+  const result = results.get(id);
+  if (result && result.state === "gone") {
+    await dropDraft(draftKey(form));
+    location.assign(result.address);
+    if (new URL(result.address).pathname === location.pathname) location.reload();
+  } else if (result && result.state === "refused") {
+    await lookAt(entry);
+  } else {
+    await dropDraft(draftKey(form));
+    again(form);
+    strip.querySelector("details").open = true;
+    strip.tabIndex = -1;
+    strip.focus();
+  }
+}
+
+// A form of single readings is ready for the next one; any other has done its work.
+function again(form) {
+  const next = form.querySelector("input[name=reading]");
+  if (next) {
+    next.value = uuid7();
+    for (const input of form.querySelectorAll("input[inputmode]")) input.value = "";
+    const rates = [...form.querySelectorAll("input[name=rate]")];
+    const now = rates.findIndex((r) => r.checked);
+    if (rates[now + 1]) rates[now + 1].checked = true;
+    return;
+  }
+  for (const button of form.querySelectorAll("button")) button.disabled = true;
+  form.addEventListener("input", () => form.querySelectorAll("button").forEach((b) => (b.disabled = false)), {
+    once: true,
+  });
+}
+
+function plainFields(form) {
+  return [...new FormData(form)].filter(([, value]) => typeof value === "string");
+}
+
+// Half-filled forms: kept while typing, offered after a reload, never put in unasked.
+async function drafted(form) {
+  const key = draftKey(form);
+  const first = JSON.stringify(plainFields(form));
+  const known = await draft(key);
+  if (known && JSON.stringify(known.fields) !== first) {
+    const offer = said("p", filled(words.draft, { at: clock(known.at) }), "told offer");
+    const back = said("button", words.back, "plain");
+    const away = said("button", words.away, "plain");
+    back.type = away.type = "button";
+    back.addEventListener("click", () => {
+      const given = new Map();
+      for (const [name, value] of known.fields) given.set(name, [...(given.get(name) || []), value]);
+      for (const input of form.elements) {
+        if (!input.name || input.type === "file" || input.tagName === "BUTTON") continue;
+        const values = given.get(input.name);
+        if (input.type === "checkbox" || input.type === "radio") input.checked = !!values && values.includes(input.value);
+        else if (values) input.value = values.length > 1 ? values.shift() : values[0];
+      }
+      offer.remove();
+    });
+    away.addEventListener("click", async () => {
+      await dropDraft(key);
+      offer.remove();
+    });
+    offer.append(" ", back, " ", away);
+    form.prepend(offer);
+  }
+  let timer = 0;
+  form.addEventListener("input", () => {
+    clearTimeout(timer);
+    timer = setTimeout(() => putDraft({ key, at: Date.now(), fields: plainFields(form) }), 300);
+  });
+}
+
+function near() {
+  const here = document.querySelectorAll('main a[href^="/visits/"], main a[href^="/boilers/"]');
+  const paths = [...here].map((a) => new URL(a.href).pathname).filter((p) => !/\/(files|report|evidence)/.test(p));
+  return [...new Set(paths)].slice(0, 12);
+}
+
+async function begin() {
+  for (const form of document.querySelectorAll("form[data-waits]")) {
+    if (form.dataset.draft !== undefined) drafted(form);
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      const button = event.submitter;
+      if (button) button.setAttribute("aria-disabled", "true");
+      submitted(form, button).finally(() => button && button.removeAttribute("aria-disabled"));
+    });
+  }
+  strip.querySelector("button.send").addEventListener("click", () => go());
+  addEventListener("online", () => go());
+  setInterval(() => document.visibilityState === "visible" && sendWhatWaits(), 20000);
+  await sendWhatWaits();
+  if ("serviceWorker" in navigator) {
+    await navigator.serviceWorker.register("/worker.js");
+    const ready = await navigator.serviceWorker.ready;
+    if (!document.documentElement.dataset.copy && ready.active)
+      ready.active.postMessage({ near: [location.pathname + location.search, ...near()] });
+  }
+}
+
+async function sendWhatWaits() {
+  if ((await entries(person)).length) await go();
+  else await draw();
+}
+
+if (person && window.isSecureContext) begin();

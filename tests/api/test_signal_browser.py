@@ -1,0 +1,240 @@
+"""Pages without signal in a real Chromium: the server is stopped half way and comes back."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import pytest
+import uvicorn
+
+from api.app import create_app
+from api.settings import Settings
+from ingest.documents import boiler_from
+from ingest.identifiers import new_id
+from ingest.intake import Intake
+from ingest.store import Book
+from tests.browser import ARGUMENTS, chromium
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
+]
+CSV = (
+    b"Time;O2 %;CO ppm;Stack C;Air C\r\n"
+    b"2026-03-04 09:30:00;5.1;12;131.0;20.1\r\n"
+    b"2026-03-04 09:40:00;4.6;15;142.0;20.2\r\n"
+)
+
+
+class Office:
+    """A server over one book that can be away and come back at the same address."""
+
+    def __init__(self, path: Path) -> None:
+        self.book = Book(path, durable=False)
+        self.intake = Intake(self.book)
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.address = f"http://127.0.0.1:{self.port}"
+        self._server: uvicorn.Server | None = None
+        self._thread: threading.Thread | None = None
+        self.posts: list[str] = []
+        self.lose_answer = False
+        document = {"id": str(new_id()), "name": "B-1", "fuel": "natural_gas", "rates": [30, 100]}
+        boiler = self.intake.put_boiler(boiler_from(document), "t").document
+        assert boiler.id is not None
+        self.boiler: UUID = boiler.id
+
+    def come(self) -> None:
+        inner = create_app(self.intake, Settings(alone=True, requests_a_minute=0))
+
+        async def app(scope: Any, receive: Any, send: Any) -> None:
+            if scope["type"] == "http" and scope["method"] == "POST":
+                self.posts.append(scope["path"])
+                if self.lose_answer:
+                    self.lose_answer = False
+                    await inner(scope, receive, _nowhere)
+                    raise ConnectionError("the answer is lost on its way")
+            await inner(scope, receive, send)
+
+        config = uvicorn.Config(app, host="127.0.0.1", port=self.port, log_level="critical")
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._server.run, daemon=True)
+        self._thread.start()
+        while not self._server.started:
+            self._thread.join(0.02)
+
+    def go(self) -> None:
+        assert self._server is not None and self._thread is not None
+        self._server.should_exit = self._server.force_exit = True
+        self._thread.join(20)
+
+    def readings(self, visit: UUID) -> list[tuple[float | None, float]]:
+        kept = self.intake.visit(visit).readings
+        return [(r.reading.firing_rate, r.reading.values["o2_dry"]) for r in kept]
+
+
+async def _nowhere(message: Any) -> None:
+    del message
+
+
+@pytest.fixture
+def office(tmp_path: Path) -> Iterator[Office]:
+    made = Office(tmp_path / "book.db")
+    made.come()
+    yield made
+    made.go()
+    made.book.close()
+
+
+@contextmanager
+def phone(profile: Path) -> Iterator[Any]:
+    """Yield a page of a browser that keeps its profile in a folder."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        context = play.chromium.launch_persistent_context(
+            str(profile),
+            executable_path=chromium(),
+            args=ARGUMENTS,
+            viewport={"width": 390, "height": 844},
+        )
+        context.set_default_timeout(15000)
+        try:
+            yield context.pages[0]
+        finally:
+            context.close()
+
+
+def begun(page: Any, office: Office) -> tuple[str, UUID]:
+    """Begin a visit with signal, open its forms once; return its address and id."""
+    page.goto(f"{office.address}/boilers/{office.boiler}")
+    page.get_by_label("Your name").first.fill("J. Harrow")
+    page.get_by_role("button", name="Begin a visit now").click()
+    page.wait_for_url("**/visits/*")
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    kept = (
+        "caches.open('fluebook-pages-alone').then(c => c.keys())"
+        ".then(all => all.map(one => one.url))"
+    )
+    until = time.monotonic() + 15.0
+    while not any(one.endswith("/readings") for one in page.evaluate(kept)):
+        assert time.monotonic() < until, "the worker keeps no copy"
+        time.sleep(0.05)
+    return page.url, UUID(page.url.rsplit("/", 1)[1])
+
+
+def typed(page: Any, o2: str) -> None:
+    page.get_by_label("O2", exact=False).first.fill(o2)
+    page.get_by_label("Your name").fill("J. Harrow")
+    page.get_by_role("button", name="Keep this reading").click()
+
+
+def waits(page: Any, number: int) -> None:
+    page.wait_for_function("n => document.querySelectorAll('#waiting li').length === n", arg=number)
+
+
+def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
+    office: Office, tmp_path: Path
+) -> None:
+    profile = tmp_path / "profile"
+    with phone(profile) as page:
+        address, visit = begun(page, office)
+        office.go()
+        page.goto(f"{address}/readings")  # from the worker's copy
+        page.locator("#waiting .copy").wait_for()
+        typed(page, "6.2")
+        waits(page, 1)
+        typed(page, "4.4")
+        waits(page, 2)
+        page.goto(address)
+        page.locator("#waiting summary").click()
+        waits(page, 2)
+        page.locator("#file").set_input_files(
+            {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
+        )
+        page.locator("#rates").fill("30, 100")
+        page.get_by_role("button", name="Read and judge").click()
+        waits(page, 3)
+        page.reload()
+        waits(page, 3)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    with phone(profile) as page:  # the browser was quit; there is still no signal
+        page.goto(address)
+        waits(page, 3)
+        office.come()
+        page.get_by_role("button", name="Send now").click()
+        waits(page, 0)
+    assert office.posts[-3:] == [
+        f"/visits/{visit}/readings",
+        f"/visits/{visit}/readings",
+        f"/visits/{visit}/files",
+    ]
+    assert office.readings(visit) == [(30.0, 6.2), (100.0, 4.4), (30.0, 5.1), (100.0, 4.6)]
+    assert len(office.intake.visit(visit).attachments) == 1
+
+
+def test_an_answer_lost_on_its_way_doubles_nothing(office: Office, tmp_path: Path) -> None:
+    with phone(tmp_path / "profile") as page:
+        address, visit = begun(page, office)
+        office.lose_answer = True
+        page.locator("#file").set_input_files(
+            {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
+        )
+        page.locator("#rates").fill("30, 100")
+        page.get_by_role("button", name="Read and judge").click()
+        waits(page, 1)
+        page.locator("#waiting button.send").click()
+        waits(page, 0)
+    assert office.posts.count(f"/visits/{visit}/files") == 2
+    assert office.readings(visit) == [(30.0, 5.1), (100.0, 4.6)]
+
+
+def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest(
+    office: Office, tmp_path: Path
+) -> None:
+    with phone(tmp_path / "profile") as page:
+        address, visit = begun(page, office)
+        office.go()
+        page.goto(f"{address}/readings")
+        typed(page, "99")  # more oxygen than there is in air
+        waits(page, 1)
+        typed(page, "4.4")
+        waits(page, 2)
+        office.come()
+        page.get_by_role("button", name="Send now").click()
+        page.wait_for_selector("#waiting li[data-state=refused]")
+        waits(page, 2)
+        assert office.readings(visit) == []
+        page.get_by_role("button", name="Look at it").click()
+        page.wait_for_selector(".hint.bad")
+        assert page.locator("input[name=o2_dry]").input_value() == "99"
+        page.locator("input[name=o2_dry]").fill("5.9")
+        page.get_by_role("button", name="Keep this reading").click()
+        page.wait_for_function("document.querySelectorAll('#waiting li').length === 0")
+    assert sorted(office.readings(visit)) == [(30.0, 5.9), (100.0, 4.4)]
+
+
+def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> None:
+    with phone(tmp_path / "profile") as page:
+        address, visit = begun(page, office)
+        page.goto(f"{address}/readings")
+        page.locator("input[name=o2_dry]").fill("5.5")
+        page.wait_for_timeout(600)
+        page.reload()
+        assert page.locator("input[name=o2_dry]").input_value() == ""
+        page.get_by_role("button", name="Put them back").click()
+        assert page.locator("input[name=o2_dry]").input_value() == "5.5"
+        page.get_by_label("Your name").fill("J. Harrow")
+        page.get_by_role("button", name="Keep this reading").click()
+        page.wait_for_selector("#typed")
+        assert page.locator(".offer").count() == 0
+    assert office.readings(visit) == [(30.0, 5.5)]
