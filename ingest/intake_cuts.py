@@ -11,12 +11,10 @@ import hashlib
 import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
-from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
-from ingest.capture_log import is_capture, readings_of_capture
+from ingest.cut_logs import Log, held_log
 from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
 from ingest.how_read import HowRead
 from ingest.identifiers import new_id
@@ -32,29 +30,13 @@ from ingest.store.cuts import KeptConfirmation, KeptCorrection
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.maps import maps as kept_maps
 from ingest.store.readings import Attachment
-from ingest.store.rows import reading_json
 from ingest.store.visits import VisitRow
-from parsers import FiringPoint, Phase, PointsUnclear, Problem, Reading, ReadOptions, read
+from parsers import FiringPoint, Phase, Reading, ReadOptions
 from parsers.cut_corrections import CorrectionError
-from parsers.cut_points import JUDGED_BASES, Floats, log_of_readings
-from parsers.maps import ColumnMap
+from parsers.cut_points import JUDGED_BASES
 from parsers.plateaus import propose_cut
 from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
-
-
-@dataclass(frozen=True, slots=True)
-class Log:
-    """A continuous log as it was read: seconds since ``started`` and canonical columns."""
-
-    started: datetime
-    times: Floats
-    columns: Mapping[str, Floats]
-    count: int
-    untimed: int
-    sha256: str
-    maps: tuple[ColumnMap, ...] = ()
-    """Of the maps at hand, those by which it was read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,62 +74,6 @@ class LogCut:
         return self.confirmation is not None and (
             self.confirmation.corrections == len(self.corrections)
         )
-
-
-@lru_cache(maxsize=2)
-def read_log(data: bytes, name: str, how: HowRead) -> Log:
-    """Return a log from its bytes; the last two are held, by their columns alone.
-
-    Raises
-    ------
-    parsers.ReadError
-        If the bytes cannot be read, or fewer than two readings have a time.
-    """
-    return log_and_readings(data, name, how)[0]
-
-
-def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, list[Reading]]:
-    """Return a log from its bytes, and its readings in order of time."""
-    if is_capture(data):
-        taken, maps = readings_of_capture(data, name, how)
-        return _log_of(name, taken, maps, "nothing in it can be read as readings with a time")
-    result = read(data, name, options=how.options())
-    used = "".join(w.message for w in result.warnings if w.code == "map_used")
-    maps = tuple(m for m in how.maps if repr(m.name) in used)
-    why, step = "its readings carry no times of day", ""
-    if any(w.code == "elapsed_without_start" for w in result.warnings):
-        why = "its times count from a start that it does not state"
-        step = "State when it started, such as 2026-03-04 09:30."
-    return _log_of(name, result.readings, maps, why, step)
-
-
-def _log_of(
-    name: str, taken: Sequence[Reading], maps: tuple[ColumnMap, ...], why: str, step: str = ""
-) -> tuple[Log, list[Reading]]:
-    if len({r.time.tzinfo is None for r in taken if r.time is not None}) > 1:
-        raise _no_log(name, "some of its times carry an offset from UTC and others do not")
-    started, times, columns, timed = log_of_readings(taken)
-    if started is None or len(timed) < 2:
-        raise _no_log(name, why, step)
-    digest = hashlib.sha256()
-    for reading in timed:
-        digest.update(reading_json(reading).encode())
-    untimed = len(taken) - len(timed)
-    return Log(started, times, columns, len(timed), untimed, digest.hexdigest(), maps), timed
-
-
-def _no_log(name: str, why: str, step: str = "") -> PointsUnclear:
-    return PointsUnclear(
-        name,
-        [
-            Problem(
-                "no_continuous_log",
-                f"it cannot be cut as a continuous log: {why}",
-                "a time for every reading, all with an offset or all without",
-                step or "Export the log with its times, or state a firing rate for each reading.",
-            )
-        ],
-    )
 
 
 def rate_aims(boiler: Boiler | None) -> list[RateAim]:
@@ -209,7 +135,7 @@ class Cuts:
         boiler, site = boiler_and_site(self.book.reader, row.visit)
         zone = (boiler.zone if boiler else None) or (site.zone if site else None)
         how = HowRead.of(options or ReadOptions(), zone, kept_maps(self.book.reader))
-        log = read_log(data, name, how)
+        log = held_log(hashlib.sha256(data).hexdigest(), name, how, lambda: data).log
         aims = rate_aims(boiler)
         segments = proposed(log, aims, response_time)
         stated = {**statement.as_json(), "as_log": True}
@@ -275,8 +201,13 @@ class Cuts:
         row = visits.visit_row(sql, visit_id)
         file = _must_be_there(sql, visit_id, attachment_id)
         how = HowRead.from_json(kept.settings)
-        log = read_log(readings.evidence(sql, file.sha256), file.name, how)
-        if log.sha256 != kept.readings_sha256:
+
+        def data() -> bytes:
+            return readings.evidence(sql, file.sha256)
+
+        held = held_log(file.sha256, file.name, how, data)
+        log = held.log
+        if not held.was_read_as(kept.readings_sha256, data):
             raise StateConflict(
                 f"{file.name} is now read otherwise than when it was cut; withdraw it and hand it "
                 "over again"
@@ -388,9 +319,14 @@ class Cuts:
             If the visit is not open, or the cut was corrected meanwhile.
         """
         cut = self.log_cut(visit_id, attachment_id)
-        settings = cuts.proposal(self.book.reader, visit_id, attachment_id).settings
-        data = readings.evidence(self.book.reader, cut.attachment.sha256)
-        _, timed = log_and_readings(data, cut.attachment.name, HowRead.from_json(settings))
+        sql = self.book.reader
+        how = HowRead.from_json(cuts.proposal(sql, visit_id, attachment_id).settings)
+        file = cut.attachment
+
+        def data() -> bytes:
+            return readings.evidence(sql, file.sha256)
+
+        timed = held_log(file.sha256, file.name, how, data).readings(data)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             _must_be_there(change.sql, visit_id, attachment_id)
@@ -442,6 +378,8 @@ class Cuts:
             cut.segments,
             cut.phases,
             timed,
+            times=cut.log.times,
+            columns=cut.log.columns,
             started=cut.log.started,
             fuel=stated.get("fuel")
             or row.visit.fuel

@@ -10,11 +10,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ingest.store.cuts import KeptConfirmation
 from parsers import FiringPoint, Phase, Reading, firing_points
-from parsers.cut_points import points_of_cut
+from parsers.cut_points import Floats, points_of_cut
 from parsers.segments import Segment
+from parsers.table import bounded
 
+MOST_READINGS = 300
+"""Readings that a point of a log keeps at most: they show what drifted. Its figures rest on all."""
+MOST_OF_A_LOG = 10_000
+"""Readings of all points of one log together: every look at the visit reads them."""
+FEWEST = 30
 _ENOUGH = 3
 """Readings that a point keeps at least, settled or not: fewer show no drift."""
 
@@ -24,31 +33,99 @@ def points_of_log(
     phases: Mapping[float, Phase],
     readings: Sequence[Reading],
     *,
+    times: Floats,
+    columns: Mapping[str, Floats],
     started: datetime,
     fuel: str,
     burner: str,
 ) -> list[FiringPoint]:
-    """Return the points of a cut log, each with the settled ones of the log's readings.
+    """Return the points of a cut log, each with some of the log's readings from where it settled.
 
-    Plateaus without a rate that may be judged, or without a phase, make none.
+    The figures are those of the cut, made of every sample. Of its readings a point keeps
+    ``MOST_READINGS`` at most, fewer where a log has very many points, evenly over the stay, the
+    highest and lowest of each quantity and the first beyond a range among them. Plateaus without
+    a rate that may be judged, or without a phase, make no point.
+
+    Parameters
+    ----------
+    readings, times, columns
+        As :func:`parsers.cut_points.log_of_readings` gives them, all in order of time.
     """
-    made = points_of_cut(
-        segments, fuel=fuel, burner=burner, started=started, phases=phases, readings=readings
-    )
-    begun: set[int] = set()  # a sample on the boundary of two stays belongs to the first
+    made = points_of_cut(segments, fuel=fuel, burner=burner, started=started, phases=phases)
+    beyond = np.array(bounded(readings), dtype=np.int64)
+    most = min(MOST_READINGS, max(FEWEST, MOST_OF_A_LOG // max(len(made), 1)))
+    begun = 0  # a sample on the boundary of two stays belongs to the first
     out = []
     for point in made:
         key = point.key
+        stays = [s for s in segments if s.kind == "plateau" and _within(s, point, started)]
+        rows: dict[int, None] = {}
+        for s in stays:
+            low, end = _rows(times, max(s.start, 0.0), s.end)
+            low = max(low, begun)
+            late = max(low, _rows(times, max(s.settled_from.values(), default=s.start), s.end)[0])
+            begun = max(begun, end)
+            if end > low:
+                rows |= dict.fromkeys(range(late if end - late >= _ENOUGH else low, end))
+        kept = thinned(np.fromiter(rows, np.int64, len(rows)), columns, beyond, most)
         mine = [
             replace(
-                r, phase=key.phase, fuel=key.fuel, burner=key.burner, firing_rate=key.firing_rate
+                readings[n],
+                phase=key.phase,
+                fuel=key.fuel,
+                burner=key.burner,
+                firing_rate=key.firing_rate,
             )
-            for r in _settled(point, segments, started)
-            if id(r) not in begun
+            for n in kept.tolist()
         ]
-        begun.update(id(r) for r in point.readings)
         out.append(_with_readings(point, mine))
     return out
+
+
+def _rows(times: Floats, start: float, end: float) -> tuple[int, int]:
+    """Return the first row of a span and the one after its last, to half a microsecond."""
+    low = int(np.searchsorted(times, start - 5e-7, side="left"))
+    return low, int(np.searchsorted(times, end + 5e-7, side="right"))
+
+
+def _within(segment: Segment, point: FiringPoint, started: datetime) -> bool:
+    begin, end = (started + timedelta(seconds=at) for at in (segment.start, segment.end))
+    return (
+        point.started is not None
+        and point.ended is not None
+        and point.started <= begin
+        and end <= point.ended
+    )
+
+
+def thinned(
+    rows: NDArray[np.int64],
+    columns: Mapping[str, Floats],
+    beyond: NDArray[np.int64],
+    most: int = MOST_READINGS,
+) -> NDArray[np.int64]:
+    """Return which rows of a stay a point keeps, in order: all of them where they are few.
+
+    Parameters
+    ----------
+    rows : array
+        Rows of the stay in ``columns``, rising.
+    beyond : array
+        Rows with a value beyond the instrument's range; the first of them in the stay is kept.
+    most : int
+        How many are kept at most.
+    """
+    if len(rows) <= most:
+        return rows
+    extremes = []
+    for column in columns.values():
+        here = column[rows]
+        if np.isfinite(here).any():
+            extremes += [rows[int(np.nanargmin(here))], rows[int(np.nanargmax(here))]]
+    extremes += np.intersect1d(rows, beyond)[:1].tolist()
+    even = max(most - len(set(extremes)), 2)
+    at = np.linspace(0, len(rows) - 1, even).round().astype(np.int64)
+    return np.unique([*rows[at], *extremes])
 
 
 def points_in_force(
@@ -76,24 +153,6 @@ def points_in_force(
         )
         for p in made
     ]
-
-
-def _settled(
-    point: FiringPoint, segments: Sequence[Segment], started: datetime
-) -> Sequence[Reading]:
-    """Return a point's readings from where its last quantity settled, stay by stay."""
-    kept: list[Reading] = []
-    for s in segments:
-        if s.kind != "plateau":
-            continue
-        begin, end = started + timedelta(seconds=s.start), started + timedelta(seconds=s.end)
-        inside = [r for r in point.readings if r.time is not None and begin <= r.time <= end]
-        if not inside:
-            continue
-        since = started + timedelta(seconds=max(s.settled_from.values(), default=s.start))
-        late = [r for r in inside if r.time is not None and r.time >= since]
-        kept += late if len(late) >= _ENOUGH else inside
-    return kept
 
 
 def _with_readings(point: FiringPoint, readings: Sequence[Reading]) -> FiringPoint:

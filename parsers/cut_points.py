@@ -8,6 +8,7 @@ pass. As found and as left are told apart by an adjustment that the log shows, o
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from parsers.model import Phase, Reading
 from parsers.points import FiringPoint, PointKey, Settled
 from parsers.segments import Segment
+from parsers.table import LogReadings, Placed
 
 Floats = NDArray[np.float64]
 JUDGED_BASES = ("file", "two_signals", "confirmed")
@@ -27,11 +29,14 @@ _ADJUSTED_O2 = 0.3
 
 def log_of_readings(
     readings: Sequence[Reading],
-) -> tuple[datetime | None, Floats, dict[str, Floats], list[Reading]]:
+) -> tuple[datetime | None, Floats, dict[str, Floats], Sequence[Reading]]:
     """Return (start, seconds since, columns, readings in that order) of readings that have a time.
 
-    Readings without a time are left out, for they have no place on a chart.
+    Readings without a time are left out, for they have no place on a chart. Those of a long log
+    stay columns: none of them is made here.
     """
+    if isinstance(readings, LogReadings) and _by_column(readings):
+        return _log_of_columns(readings)
     placed = [(r.time, r) for r in readings if r.time is not None]
     if not placed:
         return None, np.zeros(0), {}, []
@@ -46,6 +51,42 @@ def log_of_readings(
             [math.nan if r.firing_rate is None else r.firing_rate for r in timed]
         )
     return first, times, columns, timed
+
+
+def _by_column(readings: LogReadings) -> bool:
+    """Return whether the columns hold all that the readings say of numbers and times.
+
+    One zone, so that its wall clock orders them, and no reading held whole that says more.
+    """
+    table = readings.table
+    return table.times is not None and all(
+        (r.time is None or r.time.tzinfo is table.zone)
+        and r.values.keys() <= table.values.keys()
+        and (r.firing_rate is None or "firing_rate" in table.values)
+        for r in readings.odd.values()
+    )
+
+
+def _log_of_columns(
+    readings: LogReadings,
+) -> tuple[datetime | None, Floats, dict[str, Floats], Sequence[Reading]]:
+    walls = readings.table.times
+    if walls is None:
+        return None, np.zeros(0), {}, []
+    rows = np.flatnonzero(~np.isnat(walls))
+    micro = walls[rows].astype(np.int64)
+    if np.any(np.diff(micro) < 0):
+        order = np.argsort(micro, kind="stable")
+        rows, micro = rows[order], micro[order]
+    if not len(rows):
+        return None, np.zeros(0), {}, []
+    timed = Placed(readings, rows)
+    whole = len(rows) == len(walls) and bool(np.all(np.diff(rows) == 1))
+    found = {k: v if whole else v[rows] for k, v in readings.table.values.items()}
+    held = {k: np.isfinite(v) for k, v in found.items()}
+    first_seen = {k: int(np.argmax(here)) for k, here in held.items() if here.any()}
+    columns = {k: found[k] for k in sorted(first_seen, key=lambda k: first_seen[k])}
+    return timed[0].time, (micro - micro[0]) / 1e6, columns, timed
 
 
 def undecided(segments: Sequence[Segment]) -> list[Segment]:
@@ -137,7 +178,8 @@ def points_of_cut(
             keys.append(PointKey(burner, fuel, told, rate, number))
             groups.append([s])
         last_plateau = s
-    return [_point(k, g, started, readings) for k, g in zip(keys, groups, strict=True)]
+    timed = sorted(((r.time, r) for r in readings if r.time is not None), key=lambda pair: pair[0])
+    return [_point(k, g, started, timed) for k, g in zip(keys, groups, strict=True)]
 
 
 def _listed(rate: float, known: Sequence[float]) -> float:
@@ -147,7 +189,10 @@ def _listed(rate: float, known: Sequence[float]) -> float:
 
 
 def _point(
-    key: PointKey, group: Sequence[Segment], started: datetime | None, readings: Sequence[Reading]
+    key: PointKey,
+    group: Sequence[Segment],
+    started: datetime | None,
+    timed: Sequence[tuple[datetime, Reading]],
 ) -> FiringPoint:
     start, end = group[0].start, group[-1].end
     quantities = dict.fromkeys(q for s in group for q in s.values)
@@ -155,13 +200,14 @@ def _point(
     begin = finish = None
     if started is not None:
         begin, finish = started + timedelta(seconds=start), started + timedelta(seconds=end)
-        spans = [
-            (started + timedelta(seconds=s.start), started + timedelta(seconds=s.end))
-            for s in group
-        ]
-        inside = tuple(
-            r for r in readings if r.time is not None and any(a <= r.time <= b for a, b in spans)
-        )
+        places: dict[int, None] = {}  # two stays may share the sample on their boundary
+        for s in group:
+            since, until = (started + timedelta(seconds=at) for at in (s.start, s.end))
+            low = bisect_left(timed, since, key=lambda pair: pair[0])
+            places |= dict.fromkeys(
+                range(low, bisect_right(timed, until, low, key=lambda pair: pair[0]))
+            )
+        inside = tuple(timed[n][1] for n in places)
     values = {q: _pooled([s.values[q] for s in group if q in s.values]) for q in quantities}
     return FiringPoint(
         key=key,

@@ -121,6 +121,11 @@ class LogReadings(Sequence[Reading]):
     def __iter__(self) -> Iterator[Reading]:
         return map(self._made, range(len(self)))
 
+    @property
+    def odd(self) -> Mapping[int, Reading]:
+        """Return the readings that are held whole, by their row."""
+        return self._odd
+
     def _word(self, role: str, i: int) -> str | None:
         words = self._texts.get(role)
         text = None if words is None else words.texts[words.codes[i]]
@@ -153,3 +158,47 @@ class LogReadings(Sequence[Reading]):
             missing, {}, at, {q: r for q, r in self._references.items() if q in values},
             self._word("note", i),
         )  # fmt: skip
+
+
+class Placed(Sequence[Reading]):
+    """Readings in another order, or some of them: made when asked for, as those they come from."""
+
+    def __init__(self, readings: LogReadings, rows: NDArray[np.int64]) -> None:
+        self._readings = readings
+        self._rows = rows
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    @overload
+    def __getitem__(self, index: int) -> Reading: ...
+    @overload
+    def __getitem__(self, index: slice) -> list[Reading]: ...
+    def __getitem__(self, index: int | slice) -> Reading | list[Reading]:
+        if isinstance(index, slice):
+            return [self._readings[int(i)] for i in self._rows[index]]
+        return self._readings[int(self._rows[index])]
+
+    @property
+    def lines(self) -> NDArray[np.int64]:
+        """Return the first physical line of each."""
+        return self._readings.table.lines[self._rows]
+
+    def bounded(self) -> list[int]:
+        """Return the places of those with a value known only to lie beyond a range."""
+        wanted = [i for i, r in self._readings.odd.items() if r.bounds]
+        return [] if not wanted else np.flatnonzero(np.isin(self._rows, wanted)).tolist()
+
+
+def first_lines(readings: Sequence[Reading]) -> NDArray[np.int64]:
+    """Return the first physical line of each reading, 0 where it was typed or posted."""
+    if isinstance(readings, Placed):
+        return readings.lines
+    return np.array([r.lines[0] if r.lines else 0 for r in readings], dtype=np.int64)
+
+
+def bounded(readings: Sequence[Reading]) -> list[int]:
+    """Return the places of the readings with a value known only to lie beyond a range."""
+    if isinstance(readings, Placed):
+        return readings.bounded()
+    return [i for i, r in enumerate(readings) if r.bounds]

@@ -1,0 +1,177 @@
+"""A continuous log from its bytes: its columns, its readings on demand, and what tells it again.
+
+The bytes are evidence and are read again whenever needed; the last logs read are held under the
+SHA-256 of their bytes and how they were read, so that looking at a cut, correcting and confirming
+it read nothing. What is held may go at any time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from ingest.capture_log import is_capture, readings_of_capture
+from ingest.how_read import HowRead
+from ingest.store.audit import canonical_json
+from ingest.store.held import Held
+from ingest.store.rows import reading_json
+from parsers import PointsUnclear, Problem, Reading, read
+from parsers.cut_points import Floats, log_of_readings
+from parsers.maps import ColumnMap
+from parsers.table import Placed, bounded, first_lines
+
+_BY_COLUMN = "columns:"
+_WHOLE = 50_000
+"""Readings that are held as such, of a log that is no plain table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A continuous log as it was read: seconds since ``started`` and canonical columns."""
+
+    started: datetime
+    times: Floats
+    columns: Mapping[str, Floats]
+    count: int
+    untimed: int
+    sha256: str
+    maps: tuple[ColumnMap, ...] = ()
+    """Of the maps at hand, those by which it was read."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeldLog:
+    """A log, and its readings in order of time where they are columns or few."""
+
+    log: Log
+    name: str
+    how: HowRead
+    timed: Sequence[Reading] | None
+
+    def readings(self, data: Callable[[], bytes]) -> Sequence[Reading]:
+        """Return the readings, read again from the bytes where they are not held."""
+        if self.timed is not None:
+            return self.timed
+        return log_and_readings(data(), self.name, self.how)[1]
+
+    def was_read_as(self, sha256: str, data: Callable[[], bytes]) -> bool:
+        """Return whether this reading is the one that was told by a SHA-256 when it was cut."""
+        if sha256.startswith(_BY_COLUMN):
+            return sha256 == self.log.sha256
+        return sha256 == digest_by_row(self.readings(data))  # cut by a version before this one
+
+
+_LOGS = 4
+"""Entries held: one log has one or two."""
+_held: Held[HeldLog] = Held(_LOGS)
+
+
+def forget_held_logs() -> None:
+    """Let go of the logs that are held: the next look reads the evidence."""
+    global _held
+    _held = Held(_LOGS)
+
+
+def held_log(sha256: str, name: str, how: HowRead, data: Callable[[], bytes]) -> HeldLog:
+    """Return a log by the SHA-256 of its bytes, read where it is not held.
+
+    Raises
+    ------
+    parsers.ReadError
+        If the bytes cannot be read, or fewer than two readings have a time.
+    """
+
+    found = _held.get((sha256, how))
+    if found is None:
+        log, timed = log_and_readings(data(), name, how)
+        held = isinstance(timed, Placed) or len(timed) <= _WHOLE
+        found = HeldLog(log, name, how, timed if held else None)
+        # A cut keeps only the maps by which its log was read, and asks for the log by them.
+        _held.put((sha256, how), found)
+        _held.put((sha256, replace(how, maps=log.maps)), found)
+    return found
+
+
+def read_log(data: bytes, name: str, how: HowRead) -> Log:
+    """Return a log from its bytes, held afterwards; raises as :func:`held_log` does."""
+    return held_log(hashlib.sha256(data).hexdigest(), name, how, lambda: data).log
+
+
+def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, Sequence[Reading]]:
+    """Return a log from its bytes, and its readings in order of time."""
+    if is_capture(data):
+        taken, maps = readings_of_capture(data, name, how)
+        return _log_of(name, taken, maps, "nothing in it can be read as readings with a time")
+    result = read(data, name, options=how.options())
+    used = "".join(w.message for w in result.warnings if w.code == "map_used")
+    maps = tuple(m for m in how.maps if repr(m.name) in used)
+    why, step = "its readings carry no times of day", ""
+    if any(w.code == "elapsed_without_start" for w in result.warnings):
+        why = "its times count from a start that it does not state"
+        step = "State when it started, such as 2026-03-04 09:30."
+    return _log_of(name, result.readings, maps, why, step)
+
+
+def _log_of(
+    name: str, taken: Sequence[Reading], maps: tuple[ColumnMap, ...], why: str, step: str = ""
+) -> tuple[Log, Sequence[Reading]]:
+    try:
+        started, times, columns, timed = log_of_readings(taken)
+    except TypeError as error:
+        if len({r.time.tzinfo is None for r in taken if r.time is not None}) > 1:
+            mixed = "some of its times carry an offset from UTC and others do not"
+            raise _no_log(name, mixed) from error
+        raise
+    if started is None or len(timed) < 2:
+        raise _no_log(name, why, step)
+    untimed = len(taken) - len(timed)
+    digest = _digest(started, times, columns, timed)
+    return Log(started, times, columns, len(timed), untimed, digest, maps), timed
+
+
+def _digest(
+    started: datetime, times: Floats, columns: Mapping[str, Floats], timed: Sequence[Reading]
+) -> str:
+    """Return what tells this reading of a log: its times, numbers, lines and marks.
+
+    The same for a log read by column and by row.
+    """
+    keys = sorted(columns)
+    digest = hashlib.sha256(canonical_json([started.isoformat(), len(times), keys]).encode())
+    arrays: list[Any] = [np.round(times * 1e6).astype("<i8"), first_lines(timed).astype("<i8")]
+    for array in arrays:
+        digest.update(np.ascontiguousarray(array).data)
+    for key in keys:
+        # Every missing value by the same bits.
+        plain = np.where(np.isnan(columns[key]), np.nan, columns[key] + 0.0)
+        digest.update(np.ascontiguousarray(plain, dtype="<f8").data)
+    for n in bounded(timed):
+        digest.update(reading_json(timed[n]).encode())
+    return _BY_COLUMN + digest.hexdigest()
+
+
+def digest_by_row(timed: Sequence[Reading]) -> str:
+    """Return the SHA-256 by which a log was told before: over each reading as the book keeps it."""
+    digest = hashlib.sha256()
+    for reading in timed:
+        digest.update(reading_json(reading).encode())
+    return digest.hexdigest()
+
+
+def _no_log(name: str, why: str, step: str = "") -> PointsUnclear:
+    return PointsUnclear(
+        name,
+        [
+            Problem(
+                "no_continuous_log",
+                f"it cannot be cut as a continuous log: {why}",
+                "a time for every reading, all with an offset or all without",
+                step or "Export the log with its times, or state a firing rate for each reading.",
+            )
+        ],
+    )
