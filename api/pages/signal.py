@@ -1,4 +1,4 @@
-"""What the pages need without signal: the browser's worker, and the page for what it has no copy of."""
+"""What pages need without signal: the browser's worker, and a page for what has no copy."""
 
 from __future__ import annotations
 

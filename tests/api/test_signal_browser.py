@@ -184,7 +184,7 @@ def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
 
 def test_an_answer_lost_on_its_way_doubles_nothing(office: Office, tmp_path: Path) -> None:
     with phone(tmp_path / "profile") as page:
-        address, visit = begun(page, office)
+        _, visit = begun(page, office)
         office.lose_answer = True
         page.locator("#file").set_input_files(
             {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
@@ -219,7 +219,7 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
         assert page.locator("input[name=o2_dry]").input_value() == "99"
         page.locator("input[name=o2_dry]").fill("5.9")
         page.get_by_role("button", name="Keep this reading").click()
-        page.wait_for_function("document.querySelectorAll('#waiting li').length === 0")
+        waits(page, 0)
     assert sorted(office.readings(visit)) == [(30.0, 5.9), (100.0, 4.4)]
 
 
