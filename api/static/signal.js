@@ -111,13 +111,15 @@ function fieldsOf(form, button) {
 async function submitted(form, button) {
   const made = Date.now();
   const id = uuid7(made);
-  const { title } = document;
+  const heading = document.querySelector("h1");
+  const rate = form.querySelector("input[name=rate]:checked");
+  const title = [heading && heading.textContent.split("·").pop().trim(), rate && `${rate.value} %`];
   const entry = {
     id,
     person,
     made,
     what: form.dataset.waits,
-    title: title.replace(/ · fluebook$/, ""),
+    title: title.filter(Boolean).join(" · "),
     visit: visitOf(form.action),
     page: location.pathname + location.search,
     action: form.action,
