@@ -18,7 +18,7 @@ from serial import Serial
 
 from ingest.capture import CaptureWriter
 from ingest.listening import Listening
-from ingest.port import PortSettings, PortSource
+from ingest.port import CALM, PROMPT, PortSettings, PortSource
 from parsers.plateaus import propose_cut
 from parsers.segments import CutOptions
 from parsers.streams import StreamReader, readings_of
@@ -78,6 +78,7 @@ def _port() -> list[Row]:
         CaptureWriter(Path(folder) / "a.capture") as kept,
     ):
         keeping, kept_wall = _listened(lines, Listening(keep=kept.write))
+        calm, calm_wall = _listened(lines, Listening(keep=kept.write), CALM)
     gc.unfreeze()
     ours, theirs = used / max(len(heard.readings), 1), _readline_cost(lines)
     waits = _latency()
@@ -96,6 +97,12 @@ def _port() -> list[Row]:
             None,
             "%",
         ),
+        (
+            "share of a core, raw bytes kept, at the pause of a screen drawn once a second",
+            100 * calm / calm_wall,
+            2.0,
+            "%",
+        ),
         ("processor time a line, ours", ours * 1e6, None, "us"),
         ("processor time a line, the port's own readline, not parsed", theirs * 1e6, None, "us"),
         ("ours against that readline", ours / theirs, 0.8, ""),
@@ -109,10 +116,12 @@ def _port() -> list[Row]:
     ]
 
 
-def _listened(lines: list[bytes], heard: Listening | None) -> tuple[float, float]:
+def _listened(
+    lines: list[bytes], heard: Listening | None, gather: float = PROMPT
+) -> tuple[float, float]:
     """Return processor time and time [s] of listening; None reads and makes nothing of it."""
     master, slave = os.openpty()
-    source = PortSource(os.ttyname(slave), PortSettings(baud=115200))
+    source = PortSource(os.ttyname(slave), PortSettings(baud=115200), gather=gather)
     # A process of its own, or its time would count as ours; and not a fork, after which each page
     # that we touch would be copied on our time.
     child = subprocess.Popen(

@@ -36,6 +36,7 @@ class CaptureWriter:
                 if old.read(len(HEADER)) != HEADER:
                     raise CaptureError(f"{path} exists and is no capture: name another file")
         self._file = path.open("ab", buffering=0)
+        self._descriptor = self._file.fileno()
         if fresh:
             self._file.write(HEADER)
         elif not _ends_whole(path):
@@ -46,11 +47,12 @@ class CaptureWriter:
         """Append a chunk or a change of the link."""
         stamp = record.received.isoformat().encode()
         if isinstance(record, Chunk):
-            self._file.write(b"@ %s %d\n%s\n" % (stamp, len(record.data), record.data))
+            data = record.data
+            _write(self._descriptor, b"@ %b %d\n%b\n" % (stamp, len(data), data))
         else:
-            self._file.write(b"! %s %s\n" % (stamp, record.state.encode()))
+            _write(self._descriptor, b"! %b %b\n" % (stamp, record.state.encode()))
         if time.monotonic() - self._synced > 1.0:
-            os.fsync(self._file.fileno())
+            os.fsync(self._descriptor)
             self._synced = time.monotonic()
 
     def close(self) -> None:
@@ -69,6 +71,14 @@ class CaptureWriter:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _write(descriptor: int, record: bytes) -> None:
+    """Hand a whole record to the system, in one call but where the disk is full."""
+    done = os.write(descriptor, record)
+    while done < len(record):
+        record = record[done:]
+        done = os.write(descriptor, record)
 
 
 def _ends_whole(path: Path) -> bool:

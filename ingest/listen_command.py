@@ -26,7 +26,7 @@ from rich.table import Table
 from combustion.quantities import QUANTITIES
 from ingest.capture import CaptureError, CaptureWriter, records, replayed
 from ingest.listening import Listening, NotIntoTheVisit
-from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, ports
+from ingest.port import CALM, PROMPT, Chunk, Link, PortError, PortSettings, PortSource, ports
 from parsers.line_rules import Checksum
 from parsers.maps import map_from_json
 from parsers.model import Reading
@@ -100,7 +100,9 @@ def listen(
     gc.freeze()  # what is loaded stays: the collector need not walk it while bytes come
     with ExitStack() as stack:
         try:
-            source = _source(stack, port, replay, speed, settings, silent_after)
+            source = _source(
+                stack, port, replay, speed, settings, silent_after, PROMPT if as_json else CALM
+            )
             keep = None
             if into is not None:
                 keep = stack.enter_context(into.writer()).write
@@ -379,12 +381,13 @@ def _source(
     speed: float,
     settings: PortSettings,
     silent_after: float,
+    gather: float,
 ) -> Iterable[Chunk | Link]:
     if replay is not None:
         next(records(replay), None)  # a file that is no capture is said at once
         return replayed(replay, speed or None)
     if port is None:
         raise _usage("a port or --replay is needed")
-    source = PortSource(port, settings, silent_after=silent_after)
+    source = PortSource(port, settings, silent_after=silent_after, gather=gather)
     stack.callback(source.close)
     return source

@@ -20,9 +20,12 @@ from typing import Any, Literal, NamedTuple
 import serial
 from serial.tools import list_ports
 
-_GATHER = 0.0045
-"""Pause while bytes flow [s]: waking up is most of what listening costs, and 5 ms are allowed from
-a line's last byte to its value."""
+PROMPT = 0.0045
+"""Pause [s] while bytes flow, where each value is waited for: 5 ms are allowed to it."""
+CALM = 0.05
+"""Pause where a screen is drawn once a second: waking up is most of what listening costs."""
+_DENSE = 500.0
+"""Bytes a second from which on they flow so densely that the longer pause is kept."""
 _PIECE = 16384
 _WAKE = 0.2
 _RETRY = 0.2
@@ -141,6 +144,8 @@ class PortSource:
         As for :func:`open_port`; the first opening fails at once, later ones are tried again.
     silent_after : float
         Seconds without a byte after which ``silent`` is said, once for each silence.
+    gather : float
+        Pause [s] while bytes flow, for more of them to arrive: ``PROMPT`` or ``CALM``.
     clock : callable
         Gives the time of a chunk.
     """
@@ -151,10 +156,11 @@ class PortSource:
         settings: PortSettings | None = None,
         *,
         silent_after: float = 10.0,
+        gather: float = PROMPT,
         clock: Callable[[], datetime] = _now,
     ) -> None:
         self.name, self.settings, self.clock = name, settings or PortSettings(), clock
-        self.silent_after = silent_after
+        self.silent_after, self._gather = silent_after, gather
         self.stopped = False
         self._port: Any = open_port(name, self.settings)
         self._socket = name.startswith("socket://")
@@ -227,11 +233,11 @@ class PortSource:
         if not first:
             return b""
         if self._socket:  # a socket does not say how much waits: take what comes in the pause
-            port.timeout = _GATHER
+            port.timeout = self._gather
             rest: bytes = port.read(65536)
             port.timeout = _WAKE
             return first + rest
-        time.sleep(_GATHER)
+        time.sleep(self._gather)
         waiting = port.in_waiting
         return first + port.read(waiting) if waiting else first
 
@@ -254,15 +260,19 @@ class PortSource:
         if not self._flowing or (descriptor := getattr(self._port, "fd", None)) is None:
             return
         sleep, read, clock = time.sleep, os.read, self.clock
+        pause, calm = min(PROMPT, self._gather), self._gather
+        dense = _DENSE * pause
         self._flowing = False
         while not self.stopped:
-            sleep(_GATHER)
+            sleep(pause)
             try:
                 data = read(descriptor, _PIECE)
             except BlockingIOError:
                 return
             if not data:
                 return
+            if pause != calm and len(data) > dense:
+                pause = calm  # a line now and then is still taken at once
             yield Chunk(clock(), data)
 
     def _reopened(self) -> bool:

@@ -25,7 +25,7 @@ from ingest.intake import Intake
 from ingest.listen_command import listen
 from ingest.listening import Listening
 from ingest.models import Boiler, Visit
-from ingest.port import Chunk, Link, PortError, PortSettings, PortSource, open_port
+from ingest.port import CALM, PROMPT, Chunk, Link, PortError, PortSettings, PortSource, open_port
 from ingest.store import Book
 from parsers.streams import StreamReader, readings_of
 from samples.instrument import Form, Instrument, demo_lines
@@ -375,3 +375,69 @@ def test_control_c_loses_nothing(tmp_path: Path) -> None:
     heard.end()
     assert f"{len(heard.readings)} readings" in out.decode()
     assert len(heard.readings) > 50
+
+
+@pytest.mark.parametrize(("gather", "most"), [(PROMPT, 1.0), (CALM, 0.25)])
+def test_dense_bytes_are_taken_in_fewer_pieces_where_a_screen_is_all_that_waits(
+    gather: float, most: float
+) -> None:
+    master, slave = os.openpty()
+    source = PortSource(os.ttyname(slave), FAST, gather=gather)
+    said = b"O2 %;CO ppm\r\n" + b"5.1;12\r\n" * 2000
+
+    def speak() -> None:
+        for at in range(0, len(said), 32):
+            os.write(master, said[at : at + 32])
+            time.sleep(0.002)
+        time.sleep(0.2)
+        source.stop()
+
+    speaker = threading.Thread(target=speak)
+    speaker.start()
+    pieces = [r.data for r in source if isinstance(r, Chunk)]
+    speaker.join()
+    source.close()
+    os.close(master)
+    os.close(slave)
+    assert b"".join(pieces) == said  # whatever the pause, nothing is lost
+    assert len(pieces) <= most * len(said) / 32
+    if gather == PROMPT:
+        assert len(pieces) > 0.25 * len(said) / 32
+
+
+def test_a_line_now_and_then_is_taken_at_once_whatever_the_pause() -> None:
+    master, slave = os.openpty()
+    source = PortSource(os.ttyname(slave), FAST, gather=CALM)
+    sent: list[float] = []
+    waits: list[float] = []
+
+    def speak() -> None:
+        for _ in range(40):
+            time.sleep(0.06)
+            sent.append(time.perf_counter())
+            os.write(master, b"5.1;12\r\n")
+        time.sleep(0.1)
+        source.stop()
+
+    speaker = threading.Thread(target=speak)
+    speaker.start()
+    for record in source:
+        if isinstance(record, Chunk):
+            waits.append(time.perf_counter() - sent[len(waits)])
+    speaker.join()
+    source.close()
+    os.close(master)
+    os.close(slave)
+    assert len(waits) == 40
+    assert sorted(waits)[20] < CALM / 4
+
+
+def test_a_record_that_the_system_takes_in_pieces_is_kept_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, whole = tmp_path / "a.capture", os.write
+    with CaptureWriter(path) as writer:
+        monkeypatch.setattr("ingest.capture.os.write", lambda fd, data: whole(fd, data[:7]))
+        writer.write(Chunk(NOW, b"5.1;12\r\n"))
+        writer.write(Link(NOW, "lost"))
+    assert list(records(path)) == [Chunk(NOW, b"5.1;12\r\n"), Link(NOW, "lost")]
