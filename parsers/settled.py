@@ -42,11 +42,12 @@ Two to wait after the change and one to take the mean over. The two are what EPA
 60, appendix A-4) demands before data are recorded at a new point (memory).
 """
 
-UNSURE_ENDS = 0.25
+UNSURE_ENDS = 0.4
 """Response times by which a stay may be cut too long, its ends being unsure by that together.
 
 The way of the servo before it and the dead time after it are counted to the stay: 0.19 response
-times in the middle, three quarters of stays less than 0.32 (measured on simulated logs).
+times in the middle, three quarters of stays less than 0.32 and 95 of 100 less than 0.61 (measured
+on simulated logs). Calling a stay unsettled that just was settled costs less than the reverse.
 """
 
 UNSURE_ENDS_BY_RATE = 0.05

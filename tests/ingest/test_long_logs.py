@@ -258,7 +258,7 @@ _DAY = """
 
 @pytest.mark.soak
 def test_a_day_at_10_hz_goes_through_in_seconds(tmp_path: Path) -> None:
-    """Processor times and memory of a process of its own; measured 3.5, 0.03, 1.2 s, 453 MB."""
+    """Processor times and memory of a process of its own; measured 3.5, 0.03, 1.2 s and 453 MB."""
     lines = HOUR.splitlines()
     body = [line.partition(b",")[2] for line in lines[1:36_001]]
     with (tmp_path / "day.csv").open("wb") as file:
