@@ -16,7 +16,7 @@ from typing import Any
 
 from python_multipart.multipart import parse_options_header
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import Headers
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -56,6 +56,8 @@ class Repeats:
         if answer is not None:
             await respond(answer)(scope, receive, send)
             return
+        if "return=minimal" in Headers(scope=scope).get("prefer", ""):
+            send = _told_where(send)
         who = principal_of(scope)
         place = (f"{who.kind}:{who.id or ''}", key.strip())
         if place in self._working:
@@ -146,6 +148,23 @@ class _Taken:
     async def go(self) -> None:
         for message in self._messages:
             await self._send(message)
+
+
+def _told_where(send: Send) -> Send:
+    """Say where to go on in place of sending there: a script that follows loses the fragment.
+
+    ``Prefer: return=minimal`` asks for it (RFC 7240, memory).
+    """
+
+    async def told(message: Message) -> None:
+        if message["type"] == "http.response.start" and message["status"] == 303:
+            message = {**message, "status": 204}
+            out = MutableHeaders(scope=message)
+            del out["content-length"]
+            out["Preference-Applied"] = "return=minimal"
+        await send(message)
+
+    return told
 
 
 def repeatable(document: dict[str, Any]) -> None:

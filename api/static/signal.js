@@ -140,8 +140,7 @@ async function submitted(form, button) {
   const result = results.get(id);
   if (result && result.state === "gone") {
     await dropDraft(draftKey(form));
-    location.assign(result.address);
-    if (new URL(result.address).pathname === location.pathname) location.reload();
+    goOn(new URL(result.address));
   } else if (result && result.state === "refused") {
     await lookAt(entry);
   } else {
@@ -151,6 +150,13 @@ async function submitted(form, button) {
     strip.tabIndex = -1;
     strip.focus();
   }
+}
+
+// A change of the fragment alone would show the old page.
+function goOn(address) {
+  const here = location.pathname + location.search;
+  location.assign(address.href);
+  if (address.hash && address.pathname + address.search === here) location.reload();
 }
 
 // A form of single readings is ready for the next one; any other has done its work.

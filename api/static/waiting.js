@@ -61,6 +61,7 @@ function sent(entry, progress) {
     };
     request.open("POST", entry.action);
     request.setRequestHeader("Accept", "text/html");
+    request.setRequestHeader("Prefer", "return=minimal"); // a followed redirection loses its fragment
     request.setRequestHeader("Idempotency-Key", entry.id);
     request.upload.onprogress = (event) => {
       alive();
@@ -69,7 +70,9 @@ function sent(entry, progress) {
     request.onload = () => {
       clearTimeout(quiet);
       const again = request.getResponseHeader("Idempotency-Replayed") === "true";
-      resolve({ status: request.status, address: request.responseURL, text: request.responseText, again });
+      const place = request.getResponseHeader("Location") || request.responseURL;
+      const address = new URL(place, request.responseURL).href;
+      resolve({ status: request.status, address, text: request.responseText, again });
     };
     request.onerror = request.onabort = () => {
       clearTimeout(quiet);

@@ -137,7 +137,8 @@ def test_targets_are_large_enough_for_cold_hands(demo: str, opened: Any) -> None
     small = page.locator(
         "button, input:not([type=radio], [type=checkbox], [type=hidden]), .choices label, summary"
     ).evaluate_all(
-        "all => all.filter(e => e.getBoundingClientRect().height < 48).map(e => e.outerHTML)"
+        "all => all.filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 48)"
+        ".map(e => e.outerHTML)"
     )
     assert small == []
     context.close()

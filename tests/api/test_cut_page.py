@@ -90,7 +90,10 @@ def test_the_forms_choice_of_phase_is_not_taken_for_a_log(client: TestClient, vi
 def test_the_page_obeys_the_content_policy(client: TestClient, visit: str) -> None:
     html = page_of(client, hand_over(client, visit))
     assert not re.search(r"\sstyle=|<style|\son\w+=", html)
-    assert re.findall(r"<script[^>]*>", html) == ['<script src="/static/cut.js" defer>']
+    assert re.findall(r"<script[^>]*>", html) == [
+        '<script src="/static/cut.js" defer>',
+        '<script type="module" src="/static/signal.js">',
+    ]
     assert client.get("/static/cut.js").status_code == 200
     assert client.get("/static/cut.css").status_code == 200
 
