@@ -13,6 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from api.accounts import Desk
+from api.compressed import Compressed
 from api.doorkeeper import Doorkeeper
 from api.guards import Guards
 from api.kept_visits import KeptVisits
@@ -137,6 +138,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.settings = settings
     app.state.kept_visits = KeptVisits(intake)
     app.state.clerk = clerk
+    app.add_middleware(Compressed)
     app.add_middleware(Languages, otherwise=settings.language)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Repeats, book=intake.book)
