@@ -16,6 +16,7 @@ from typing import Any, cast
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir, extract_from_file
 
+from api.locales.sentences import written
 from combustion.quantities import QUANTITIES
 from ingest.rules import RULES
 
@@ -95,7 +96,8 @@ def collected() -> Catalog:
     for place, line, message, comments in in_code():
         if message and message != ("", ""):
             found.add(cast(Any, message), None, [(place, line)], auto_comments=comments)
-    for where, text in (*in_lists(), *in_judging()):
+    sentences = ((name, text) for name, text, _ in written())
+    for where, text in (*in_lists(), *in_judging(), *sentences):
         if text:
             found.add(text, None, auto_comments=[where])
     return found

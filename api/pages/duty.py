@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 
-from api.pages.facts import in_units
+from api.pages.facts import finding_shown
 from api.pages.render import page
 from api.pages.show import Shown
 from api.pages.webhooks import delivery_view, when
@@ -43,7 +43,7 @@ def stop_view(one: StandingStop, shown: Shown) -> StopView:
     return StopView(
         id=one.visit_id,
         place=f"{boiler}, {one.site_name}" if one.site_name else boiler,
-        sentences=[in_units(f["message"], shown) for f in one.flags],
+        sentences=[finding_shown(f["message"], "stop", shown) for f in one.flags],
         raised=when(one.raised_at),
         who=one.handed_in_by,
     )

@@ -10,10 +10,11 @@ from uuid import UUID
 
 from api.cautions import caution
 from api.charts import firing_curve
+from api.findings import finding, finding_with_english
 from api.pages.computed import computed
 from api.pages.curves import Origin, PhaseTable, panes, tables
 from api.pages.show import PHASE_WORDS, Shown, day, rates
-from api.words import N_, _, _n
+from api.words import N_, _, _n, words
 from combustion.quantities import QUANTITIES
 from combustion.units import conversion
 from ingest.judgement import EarlierVisit, Flag, Judgement
@@ -24,6 +25,7 @@ from parsers import FiringPoint
 
 NOTHING_BEYOND = N_("No recorded value is beyond its limit.")
 _LINES_SHOWN = 400
+_POINT = re.compile(r"(?<=\d)\.(?=\d{1,2}(?!\d))")
 _EARLIER_DRAWN = 3
 _IN_TEXT = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?)( to ([-−]?\d+(?:\.\d+)?))? (degC|K|Pa|kW)\b")
 _KEY_OF_UNIT = {
@@ -157,7 +159,28 @@ def origins(readings: Sequence[KeptReading], files: Sequence[Attachment]) -> Ori
     return origin
 
 
-def _next_step(flag: Flag) -> str:
+def finding_shown(sentence: str, severity: str, shown: Shown) -> str:
+    """Return a finding's sentence in the reader's language and units; a stop's English beside."""
+    said = finding_with_english(sentence) if severity == "stop" else finding(sentence)
+    return with_signs(in_units(said, shown)) if said != sentence else in_units(said, shown)
+
+
+def with_signs(text: str) -> str:
+    """Return a text whose decimal points between figures are the reader's sign.
+
+    >>> with_signs("6.0 to 7.5 %")
+    '6.0 to 7.5 %'
+    """
+    said, english, rest = text.partition(" (English: ")
+    return _POINT.sub(words().decimal, said) + english + rest
+
+
+def _sentence(flag: Flag, shown: Shown) -> str:
+    return finding_shown(flag.message, flag.severity, shown)
+
+
+def next_step_said(flag: Flag) -> str:
+    """Return what to try in the reader's language; a stop's with its English until approved."""
     return caution(flag.next_step) if flag.severity == "stop" else _(flag.next_step)
 
 
@@ -192,8 +215,8 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
         flag.severity,
         _(RULES[flag.rule].title) if flag.rule in RULES else flag.rule,
         flag.rule if flag.rule in RULES else "",
-        in_units(flag.message, shown),
-        in_units(_next_step(flag), shown),
+        _sentence(flag, shown),
+        in_units(next_step_said(flag), shown),
         value,
         uncertainty,
         limit,
@@ -217,14 +240,14 @@ def _spread(key: str, uncertainty: float, shown: Shown) -> str:
 
 def worst_sentence(flags: Sequence[Flag], shown: Shown) -> str:
     """Return the worst finding as one sentence with its number."""
-    return in_units(flags[0].message, shown) if flags else _(NOTHING_BEYOND)
+    return _sentence(flags[0], shown) if flags else _(NOTHING_BEYOND)
 
 
 def leave_words(flags: Sequence[Flag], shown: Shown) -> str:
     """Return what is said first of all where CO in the room was a stop, else nothing."""
     for flag in flags:
         if flag.severity == "stop" and (flag.quantity == "room_co" or flag.rule.startswith("room")):
-            return f"{in_units(flag.message, shown)} {in_units(_next_step(flag), shown)}"
+            return f"{_sentence(flag, shown)} {in_units(next_step_said(flag), shown)}"
     return ""
 
 

@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.charts import number
-from api.pages.facts import in_units
+from api.pages.facts import finding_shown
 from api.pages.life import missing
 from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
@@ -152,8 +152,8 @@ def _tried(tried: Sequence[Tried], shown: Shown) -> list[dict[str, Any]]:
         {
             "id": one.visit.id,
             "day": words().day(one.visit.started),
-            "new": [(f.severity, in_units(f.message, shown)) for f in one.new],
-            "gone": [(f.severity, in_units(f.message, shown)) for f in one.gone],
+            "new": [(f.severity, finding_shown(f.message, f.severity, shown)) for f in one.new],
+            "gone": [(f.severity, finding_shown(f.message, f.severity, shown)) for f in one.gone],
         }
         for one in tried
         if one.new or one.gone

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Request, Response
 
 from api.doorkeeper import principal_of
 from api.pages.duty import stop_view
-from api.pages.facts import NOTHING_BEYOND, in_units
+from api.pages.facts import NOTHING_BEYOND, finding_shown
 from api.pages.render import page, shown_for
 from api.pages.show import Shown, day
 from api.routes.shared import IntakeOf, SettingsOf
@@ -45,7 +45,9 @@ class RowView:
 def row_view(one: Listed, shown: Shown) -> RowView:
     """Return a visit as its row shows it."""
     sentence = (
-        _(NOTHING_BEYOND) if one.worst_message is None else in_units(one.worst_message, shown)
+        _(NOTHING_BEYOND)
+        if one.worst_message is None
+        else finding_shown(one.worst_message, one.worst or "", shown)
     )
     shown_too = 1 if one.worst is not None else 0
     return RowView(

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.pages.facts import in_units, in_words
+from api.pages.facts import finding_shown, in_units, in_words, next_step_said
 from api.pages.show import Shown
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
-from api.words import Words, _
+from api.words import Words, _, speaking
 from ingest.judgement import Flag, NotJudged
 from ingest.models import SEVERITIES
 from ingest.rules import RULES
@@ -129,6 +129,9 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
     out = []
     for flag in all_flags(given):
         source = flag.source
+        with speaking(words):
+            sentence_said = in_words(finding_shown(flag.message, flag.severity, shown))
+            next_step = next_step_said(flag)
         done = given.visit.done_about(flag.id, flag.rule)
         if done is not None:
             told = f"{done.words} ({done.by}, {words.time(done.time)})"
@@ -140,8 +143,8 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
                 names[flag.severity],
                 rule_title(flag.rule),
                 [
-                    ("", in_words(in_units(flag.message, shown))),
-                    (t("Next step"), in_units(flag.next_step, shown)),
+                    ("", sentence_said),
+                    (t("Next step"), in_units(next_step, shown)),
                     (t("What was done"), told),
                     (
                         t("Source of the limit"),

@@ -1,0 +1,85 @@
+"""The sentences of findings as templates, taken from the rules' own code.
+
+A rule writes its sentence as one f-string; read as a template, with a name for each value, that is
+a text like any other: it stands in the catalogues, and a finished sentence, of a judgement stored
+years ago too, is told apart into template and values by it. Nothing is said twice, and judging
+does no work for it.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import string
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+_FIXED = re.compile(r"[A-Za-z]{2,}")
+_FIGURE = r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """A sentence, or a piece of one, with its places; ``pattern`` tells it from others."""
+
+    text: str
+    pattern: re.Pattern[str]
+
+    def values(self, sentence: str) -> Mapping[str, str] | None:
+        """Return what stands in the places of a sentence, None where it is another one."""
+        found = self.pattern.fullmatch(sentence)
+        return None if found is None else found.groupdict()
+
+
+def _name(expression: ast.expr) -> str:
+    names = [n.attr if isinstance(n, ast.Attribute) else n.id
+             for n in ast.walk(expression) if isinstance(n, ast.Attribute | ast.Name)]  # fmt: skip
+    return names[0].strip("_") if names else "part"
+
+
+def _template(joined: ast.JoinedStr) -> tuple[str, frozenset[str]]:
+    text, used, figures = "", set[str](), set[str]()
+    for part in joined.values:
+        if isinstance(part, ast.Constant):
+            text += str(part.value).replace("{", "{{").replace("}", "}}")
+        elif isinstance(part, ast.FormattedValue):
+            name = wanted = _name(part.value)
+            number = 2
+            while name in used:
+                name, number = f"{wanted}_{number}", number + 1
+            used.add(name)
+            if part.format_spec is not None:
+                figures.add(name)
+            text += f"{{{name}}}"
+    return text, frozenset(figures)
+
+
+def _pattern(text: str, figures: frozenset[str]) -> re.Pattern[str]:
+    made = ""
+    for fixed, name, _spec, _conversion in string.Formatter().parse(text):
+        made += re.escape(fixed)
+        if name is not None:
+            made += f"(?P<{name}>{_FIGURE if name in figures else '.*?'})"
+    return re.compile(made, re.DOTALL)
+
+
+def written() -> Iterator[tuple[str, str, frozenset[str]]]:
+    """Yield (file, template, names of its figures) of each f-string of the rules with words."""
+    for path in sorted(files("ingest.rules").iterdir(), key=lambda p: p.name):
+        if path.name.endswith(".py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.JoinedStr):
+                    text, figures = _template(node)
+                    if _FIXED.search(re.sub(r"\{\w+\}", "", text)):
+                        yield path.name, text, figures
+
+
+@lru_cache(maxsize=1)
+def templates() -> tuple[Template, ...]:
+    """Return the templates, the most telling (most words of its own) first."""
+    texts = {text: figures for _, text, figures in written()}
+    own = {text: len(re.sub(r"\{\w+\}", "", text)) for text in texts}
+    ranked = sorted(texts, key=lambda t: (-own[t], t))
+    return tuple(Template(t, _pattern(t, texts[t])) for t in ranked)
