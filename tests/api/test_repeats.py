@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+import httpx
 import pytest
 from starlette.testclient import TestClient
 
@@ -178,3 +179,31 @@ def test_a_visit_that_is_refused_leaves_neither_plan_nor_key(
     corrected = {"boiler_id": boiler, "service": service}
     assert client.post("/v1/visits", json=corrected, headers=headers).status_code == 201
     assert list(intake.plans()) == ["condensing-gas-yearly"]
+
+
+def test_a_form_of_a_page_is_known_again_whatever_boundary_the_browser_draws(
+    client: TestClient, visit: str
+) -> None:
+    headers = keyed() | {"Origin": "http://testserver", "Prefer": "return=minimal"}
+
+    def sent(boundary: str, o2: str = "5.1") -> httpx.Response:
+        fields = {"phase": "as_left", "rate": "50", "o2_dry": o2, "who": "J. Harrow"}
+        parts = [
+            f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n{value}\r\n'
+            for name, value in fields.items()
+        ]
+        return client.post(
+            f"/visits/{visit}/readings?units=si",
+            content="".join(parts) + f"--{boundary}--\r\n",
+            headers=headers | {"Content-Type": f"multipart/form-data; boundary={boundary}"},
+            follow_redirects=False,
+        )
+
+    first, again = sent("----one"), sent("----another")
+    assert (first.status_code, again.status_code) == (204, 204)
+    assert first.headers["location"].endswith("#typed")  # a followed redirection would lose it
+    assert again.headers["location"] == first.headers["location"]
+    assert again.headers["idempotency-replayed"] == "true"
+    points = client.get(f"/v1/visits/{visit}").json()["points"]
+    assert [p["count"] for p in points if p["phase"] == "as_left"] == [1]
+    assert sent("----third", "5.2").status_code == 422
