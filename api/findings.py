@@ -8,6 +8,7 @@ known in that language the whole sentence stays English: half a translation misl
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from api.cautions import approval_hash, approvals
 from api.locales.sentences import templates
@@ -18,12 +19,17 @@ _PIECES = (
     N_("low"), N_("high"), N_("required"), N_("the boiler's"), N_("return water"),
     N_("combustion air"), N_("Flue gas in the vent"), N_("Stack temperature"), N_("Flame signal"),
     N_("NOx at 3 % O2"), N_("CO in the room"), N_("O2 of the intake air"), N_("Return water"),
-    N_("CO2 of the intake air"), N_("Gas pressure"), N_("Draft"), N_("and do not go back in"),
+    N_("CO2 of the intake air"), N_("Gas inlet pressure"),
+    N_("Manifold pressure"), N_("Over-fire draft"), N_("Draft"), N_("and do not go back in"),
     N_("the as-found points are judged as they stand"), N_("trial points never decide"),
     N_("a cell is tired or the sample is not what it should be"),
+    N_("the leak check failed"), N_("it was not zeroed in fresh air outside the room"),
+    N_("read as found"), N_("ends of the target curve"), N_("more than"),
+    N_("degF typed as degC"), N_("degC typed as degF"), N_("is"), N_("are"),
+    N_("Leak check"), N_("Fresh-air zero"), N_("leak check"), N_("fresh-air zero"),
     N_("There is no firing point in this visit."),
 )  # fmt: skip
-_NAMES = {"fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2"}
+_NAMES = {"fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what"}
 """Places that hold a name or a date, kept as written where it has no translation."""
 _FIGURES = re.compile(r"[-+\u2212\d., e%]*")
 _ONE_WORD = re.compile(r"(?:[-+]?[\d.]+ )?\S+")
@@ -36,6 +42,9 @@ def _piece(name: str, value: str, depth: int) -> str | None:
         return value
     before, after = value[: len(value) - len(value.lstrip())], value[len(value.rstrip()) :]
     said = _said(bare, depth + 1)
+    if said is None and " and " in bare:
+        parts = [_said(part, depth + 1) for part in bare.split(" and ")]
+        said = "; ".join(filter(None, parts)) if all(parts) else None
     if said is None:
         head, at, tail = bare.partition(" at ")
         place = _said(f"at {tail}", depth + 1) if at and " " not in head else None
@@ -47,6 +56,11 @@ def _piece(name: str, value: str, depth: int) -> str | None:
 
 
 def _said(text: str, depth: int = 0) -> str | None:
+    return _kept(words().language, text, depth)
+
+
+@lru_cache(maxsize=8192)
+def _kept(_language: str, text: str, depth: int) -> str | None:
     translated = words().t(text)
     if translated != text:
         return translated
