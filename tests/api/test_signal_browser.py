@@ -20,12 +20,15 @@ from ingest.documents import boiler_from
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
+from samples.service import two_yearly_plan
+from tests.api.report_case import png
 from tests.browser import ARGUMENTS, chromium
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
+PLAN = two_yearly_plan()
 CSV = (
     b"Time;O2 %;CO ppm;Stack C;Air C\r\n"
     b"2026-03-04 09:30:00;5.1;12;131.0;20.1\r\n"
@@ -238,3 +241,61 @@ def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> 
         page.wait_for_selector("#typed")
         assert page.locator(".offer").count() == 0
     assert office.readings(visit) == [(30.0, 5.5)]
+
+
+def test_what_two_devices_changed_is_shown_in_both_versions(office: Office, tmp_path: Path) -> None:
+    with phone(tmp_path / "one") as page:
+        address, visit = begun(page, office)
+        page.goto(f"{address}/service?plan={PLAN.key}")
+        office.go()
+        page.locator("#note").fill("Burner noisy at half rate")
+        page.locator("#told").fill("The caretaker")
+        page.locator("input[name=who]").last.fill("J. Harrow")
+        page.locator(".save button").first.click()
+        waits(page, 1)
+        now = office.intake.visit(visit)
+        office.intake.put_visit(
+            now.visit.model_copy(update={"note": "Burner quiet"}), "the other device"
+        )
+        office.come()
+        page.locator("#waiting button.send").click()
+        page.wait_for_selector("#waiting li[data-state=refused]", state="attached")
+        assert office.intake.visit(visit).visit.note == "Burner quiet"
+        if not page.get_by_role("button", name="Look at it").is_visible():
+            page.locator("#waiting summary").click()
+        page.get_by_role("button", name="Look at it").click()
+        page.wait_for_selector("#conflicts")
+        both = page.locator("section[aria-labelledby=conflicts]").inner_text()
+        assert "Burner quiet" in both and "Burner noisy at half rate" in both
+        page.get_by_text("yours, as it stands below").click()
+        page.locator(".save button").first.click()
+        page.wait_for_url("**/service?saved=*")
+        waits(page, 0)
+    kept = office.intake.visit(visit).visit
+    assert kept.note == "Burner noisy at half rate"
+    assert kept.service is not None and kept.service.left.told == ["The caretaker"]
+
+
+def test_a_picture_waits_too_and_signing_out_throws_copies_away(
+    office: Office, tmp_path: Path
+) -> None:
+    with phone(tmp_path / "one") as page:
+        address, visit = begun(page, office)
+        office.go()
+        page.goto(address)
+        page.locator("#photo").set_input_files(
+            {"name": "burner.png", "mimeType": "image/png", "buffer": png(40, 30)}
+        )
+        page.locator("#caption").fill("The burner's head")
+        page.get_by_role("button", name="Add the picture").click()
+        waits(page, 1)
+        office.come()
+        page.reload()
+        waits(page, 0)
+        assert [a.name for a in office.intake.visit(visit).attachments] == ["burner.png"]
+        page.evaluate("fetch('/sign-out', {method: 'POST'}).catch(() => null)")
+        names = "caches.keys().then(all => all.filter(n => n.includes('pages')))"
+        until = time.monotonic() + 10.0
+        while page.evaluate(names):
+            assert time.monotonic() < until, "copies stay after signing out"
+            time.sleep(0.05)
