@@ -20,10 +20,10 @@ from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.settings import Settings
-from benchmarks._big_book import big_book
 from benchmarks._serving import serving
 from ingest.intake import Intake
 from ingest.store import Book
+from tests.big_book import big_book
 
 ROUNDS = 7
 # A page that takes longer than this is asked three times only.
@@ -58,7 +58,6 @@ def main_pages(book: Path) -> dict[str, str]:
         "review list, stops": "/?severity=stop",
         "review list, search": "/?text=boiler",
         "visit": f"/visits/{visit}",
-        "service form": f"/visits/{visit}/service",
         "boilers": "/boilers",
         "boiler's life": f"/boilers/{boiler}",
         "limits": f"/boilers/{boiler}/limits",

@@ -13,7 +13,7 @@ from typing import Any
 
 from ingest.models import SEVERITIES
 from ingest.store import reach
-from ingest.store.lists import NO_TIME, VISITS, Wanted, where_wanted
+from ingest.store.lists import START, VISITS, Wanted, where_wanted
 from ingest.store.pages import Sort, page, sort_of
 
 Row = dict[str, Any]
@@ -87,7 +87,6 @@ _OF_VISIT = {
     "site_id": "b.site_id",
     "site": "s.name",
 }
-_START = f"COALESCE(v.started, '{NO_TIME}')"
 
 VISIT_ROWS = Listing(
     "visits",
@@ -113,9 +112,9 @@ VISIT_ROWS = Listing(
         "document": "v.document",
     },
     {
-        "started": (_START, "v.id"),
+        "started": (START, "v.id"),
         "changed_at": ("v.changed_at", "v.id"),
-        "severity": ("v.severity_rank", _START, "v.id"),
+        "severity": ("v.severity_rank", START, "v.id"),
         "id": ("v.id",),
     },
     _visit,

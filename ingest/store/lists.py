@@ -12,7 +12,8 @@ from ingest.models import SEVERITIES, Severity, VisitState
 from ingest.store import reach
 
 NO_TIME = "9999"
-"""Sorts visits without a time behind all others."""
+"""Sorts visits without a time behind all others; the review list's index holds it too."""
+START = f"COALESCE(v.started, '{NO_TIME}')"
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,18 +141,18 @@ def review_list(
     if after is not None:
         rank, started, identity = _position(after)
         parts.append(
-            "(v.review_rank > :rank OR (v.review_rank = :rank AND (COALESCE(v.started, "
-            ":no_time) > :started OR (COALESCE(v.started, :no_time) = :started AND v.id > :id))))"
+            "(v.review_rank > :rank OR (v.review_rank = :rank AND "
+            f"({START} > :started OR ({START} = :started AND v.id > :id))))"
         )
         given.update(rank=rank, started=started, id=identity)
-    given.update(no_time=NO_TIME, most=most)
+    given.update(most=most)
     rows = sql.execute(
         "SELECT v.id, v.boiler_id, b.name, s.name, v.state, v.started, v.technician, "
         "v.review_rank, f.rule, f.message "
         + VISITS
         + "LEFT JOIN flag f ON f.visit_id = v.id AND f.position = v.review_flag WHERE "
         + " AND ".join(parts)
-        + " ORDER BY v.review_rank, COALESCE(v.started, :no_time), v.id LIMIT :most",
+        + f" ORDER BY v.review_rank, {START}, v.id LIMIT :most",
         given,
     ).fetchall()
     counts, covered = _counts(sql, [r[0] for r in rows])

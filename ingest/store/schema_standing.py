@@ -59,3 +59,15 @@ def m009_standing_acceptances(db: sqlite_utils.Database) -> None:
 def m012_opened_first(db: sqlite_utils.Database) -> None:
     """Keep which visits a reviewer has opened before they are accepted together with others."""
     db.execute(_OPENED)
+
+
+_LIST_ORDER = """
+CREATE INDEX visit_in_review_order
+    ON visit (imported, state, review_rank, COALESCE(started, '9999'), id)
+"""
+
+
+@migrations()
+def m013_order_of_the_review_list(db: sqlite_utils.Database) -> None:
+    """Let a page of the review list be read in its order, without sorting all visits first."""
+    db.execute(_LIST_ORDER)

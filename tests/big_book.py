@@ -1,4 +1,4 @@
-"""A book of many visits: ``python -m benchmarks._big_book [VISITS]``.
+"""A book of many visits: ``python -m tests.big_book [VISITS]``.
 
 The demo's visits are read and judged as any others; then their rows are written again and again
 with other ids and years (four apart, so that a 29 February stays a day): 100,000 visits of which 47
@@ -49,12 +49,10 @@ class _Template:
         self.columns: dict[str, list[str]] = {}
         rows: dict[str, Any] = {}
         for table in tables:
-            found = sql.execute(f"SELECT * FROM {table}")  # noqa: S608
+            found = sql.execute(f"SELECT * FROM {table}")
             self.columns[table] = [c[0] for c in found.description]
             rows[table] = found.fetchall()
-        told = sql.execute(
-            f"SELECT action, subject, details FROM audit WHERE {lines} ORDER BY seq"  # noqa: S608
-        )
+        told = sql.execute(f"SELECT action, subject, details FROM audit WHERE {lines} ORDER BY seq")
         rows["audit"] = [(a, s, json.loads(d)) for a, s, d in told]
         self.parts = _TOKEN.split(json.dumps(rows))
 
@@ -78,7 +76,7 @@ class _Template:
 def _write(sql: sqlite3.Connection, template: _Template, rows: dict[str, list[list[Any]]]) -> None:
     for table, columns in template.columns.items():
         marks = ", ".join("?" * len(columns))
-        sql.executemany(f"INSERT INTO {table} VALUES ({marks})", rows[table])  # noqa: S608
+        sql.executemany(f"INSERT INTO {table} VALUES ({marks})", rows[table])
     frozen: dict[str, str] = {}
     if "judgement" in template.columns:
         names = template.columns["judgement"]

@@ -1,0 +1,46 @@
+"""A page of a list is read in the order of an index: nothing sorts or scans all visits for it."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from ingest.store.lists import Wanted, review_list
+from tests.big_book import write_big_book
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("big") / "book.db"
+    write_big_book(path, 2000)
+    return path
+
+
+def _plans(sql: sqlite3.Connection, told: list[str]) -> list[str]:
+    return [
+        row[3]
+        for statement in list(told)
+        if statement.lstrip().startswith("SELECT")
+        for row in sql.execute("EXPLAIN QUERY PLAN " + statement)
+    ]
+
+
+def _traced(book: Path) -> tuple[sqlite3.Connection, list[str]]:
+    sql, told = sqlite3.connect(book), list[str]()
+    sql.set_trace_callback(told.append)
+    return sql, told
+
+
+@pytest.mark.parametrize("second", [False, True])
+def test_review_list_reads_its_page_in_the_order_of_an_index(book: Path, second: bool) -> None:
+    sql, told = _traced(book)
+    rows = review_list(sql, Wanted(), most=40)
+    assert len(rows) == 40
+    if second:
+        told.clear()
+        assert review_list(sql, Wanted(), after=rows[-1].position, most=40)[0] not in rows
+    plan = _plans(sql, told[:1])
+    assert any("visit_in_review_order" in line for line in plan), plan
+    assert not [line for line in plan if "TEMP B-TREE" in line or line.startswith("SCAN")], plan
