@@ -142,3 +142,24 @@ def test_targets_are_large_enough_for_cold_hands(demo: str, opened: Any) -> None
     )
     assert small == []
     context.close()
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_ways_take_one_row_on_a_phone_and_open_without_script(
+    demo: str, opened: Any, language: str
+) -> None:
+    context = opened.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, java_script_enabled=False
+    )
+    page = context.new_page()
+    page.goto(f"{demo}/?language={language}")
+    ways = page.locator("nav.office")
+    assert ways.bounding_box()["height"] == 48
+    ways.locator("summary").tap()
+    help_page = ways.locator('a[href="/help"]')
+    box = help_page.bounding_box()
+    assert box["x"] >= 0 and box["x"] + box["width"] <= 390 and box["height"] >= 48
+    help_page.tap()
+    page.wait_for_url("**/help")
+    assert "here" in (ways.locator("summary").get_attribute("class") or "")
+    context.close()
