@@ -59,6 +59,18 @@ def caution_pair(text: str, /, **given: object) -> Caution:
     return Caution(filled, text.format(**given) if given else text)
 
 
+def counted_caution(one: str, many: str, number: int, /) -> Caution:
+    """Return the form of a safety text for a number, the English beside it until approved."""
+    spoken = words()
+    filled = spoken.n(one, many, number)
+    said, english = spoken.form(one, many, number), one if number == 1 else many
+    if spoken.language == SOURCE or said == english:
+        return Caution(filled)
+    if approval_hash(spoken.language, english, said) in approvals():
+        return Caution(filled)
+    return Caution(filled, english.format(n=number))
+
+
 def caution(text: str, /, **given: object) -> str:
     """Return a safety text as plain words, the English in brackets until approved."""
     return str(caution_pair(text, **given))

@@ -32,6 +32,7 @@ KEYWORDS: dict[str, Any] = {
     "ngettext": (1, 2),
     "caution": None,
     "caution_pair": None,
+    "counted_caution": (1, 2),
 }
 _SKIPPED = {"key", "status", "limits", "safety"}
 _METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2")]

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Literal
 
+from api.cautions import Caution
+
 Block = dict[str, Any]
 Align = Literal["left", "right"]
 
@@ -33,9 +35,12 @@ def items(rows: Sequence[str]) -> Block:
     return {"kind": "items", "rows": list(rows)}
 
 
-def cautions(title: str, rows: Sequence[str]) -> Block:
-    """Return cautions, in their own frame."""
-    return {"kind": "cautions", "title": title, "rows": list(rows)}
+def cautions(title: str, rows: Sequence[Caution]) -> Block:
+    """Return cautions, in their own frame; ``english`` row by row, where any has it beside."""
+    block: Block = {"kind": "cautions", "title": title, "rows": [c.said for c in rows]}
+    if any(c.english for c in rows):
+        block["english"] = [c.english or "" for c in rows]
+    return block
 
 
 def table(

@@ -10,6 +10,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 
+from api.cautions import Caution, caution_pair
 from api.pages.facts import in_words
 from api.pages.show import Shown
 from api.report import blocks
@@ -59,7 +60,7 @@ def _content(given: ReportInput, options: ReportOptions, words: Words) -> Conten
         verdict_block(given, words),
         *_room_first(given, shown, words),
         *_about(given, shown, words),
-        blocks.cautions(t("Cautions"), _cautions(given, words)),
+        blocks.cautions(t("Cautions"), _cautions(given)),
         blocks.heading(t("Firing curves, as found and as left")),
         *curve_blocks(given, shown, words),
         *reading_tables(given, shown, words),
@@ -104,7 +105,7 @@ def _room_first(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
     worst = max((r.value for r in given.visit.room_co), default=None)
     if worst is None or limit is None or worst < limit:
         return []
-    said = words.t(
+    said = caution_pair(
         "Carbon monoxide in the room: {value}. Leave, ventilate, call for help; nobody goes back "
         "in before the air is measured.",
         value=shown.value("room_co", worst),
@@ -181,25 +182,24 @@ def _about(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
     return out
 
 
-def _cautions(given: ReportInput, words: Words) -> list[str]:
-    t = words.t
+def _cautions(given: ReportInput) -> list[Caution]:
     usual = [
-        t(
+        caution_pair(
             "Carbon monoxide has no smell. A room reading at the alarm level means: leave, "
             "ventilate, call for help."
         ),
-        t(
+        caution_pair(
             "Work on burner, gas and controls is for licensed people, by the boiler's own "
             "instructions and local code."
         ),
-        t(
+        caution_pair(
             "After a lock-out: no repeated trial without a full purge, and not before the cause "
             "is found."
         ),
-        t("A bypassed safety device is never left in place on a running burner."),
+        caution_pair("A bypassed safety device is never left in place on a running burner."),
     ]
     plan = list(given.plan.cautions) if given.plan is not None else []
-    return [*usual, *(c for c in plan if not c.startswith("Carbon monoxide"))]
+    return [*usual, *(Caution(c) for c in plan if not c.startswith("Carbon monoxide"))]
 
 
 def _not_checked(given: ReportInput, words: Words) -> list[Block]:

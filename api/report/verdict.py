@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from api.cautions import caution, counted_caution
 from api.pages.facts import finding_shown, in_units, in_words, next_step_said
 from api.pages.show import Shown
 from api.report import blocks
@@ -48,10 +49,12 @@ def sentence(flags: Sequence[Flag], words: Words) -> str:
     fixes = sum(f.severity == "fix" for f in flags)
     checks = sum(f.severity == "check" for f in flags)
     if stops:
-        return words.n(
-            "{n} finding says stop: do not leave the burner running.",
-            "{n} findings say stop: do not leave the burner running.",
-            stops,
+        return str(
+            counted_caution(
+                "{n} finding says stop: do not leave the burner running.",
+                "{n} findings say stop: do not leave the burner running.",
+                stops,
+            )
         )
     if fixes:
         return words.n(
@@ -93,7 +96,7 @@ def verdict_block(given: ReportInput, words: Words) -> Block:
     how = {"running": t("running"), "off": t("off"), "isolated": t("isolated and tagged")}
     said.append(t("Left: {how}.", how=how[left]) if left else t("How it was left is not recorded."))
     said.append(
-        t(
+        caution(
             "This compares recorded values and answers with stated limits. It does not certify "
             "the boiler; local code, the boiler's instructions and licensed practice decide."
         )

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from api import cautions
 from api.report import ReportInput, ReportOptions, Signature, report_html, report_pdf
 from api.report.bolts import bolt_circle
 from api.report.content import content
@@ -134,6 +135,40 @@ def test_room_carbon_monoxide_comes_before_everything_but_the_verdict() -> None:
     block = content(replace(CASE, visit=visit), ReportOptions()).blocks[1]
     assert block["kind"] == "cautions"
     assert "Leave, ventilate" in block["rows"][0]
+
+
+def test_translated_cautions_stand_with_their_english_until_approved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    visit = CASE.visit.model_copy(update={"room_co": [RoomCo(value=60)]})
+    given = replace(CASE, visit=visit)
+    english, spanish = ReportOptions(language="en"), ReportOptions(language="es")
+    source = [b for b in content(given, english).blocks if b["kind"] == "cautions"]
+    said = [b for b in content(given, spanish).blocks if b["kind"] == "cautions"]
+    assert len(source) == len(said) == 2 and not any("english" in b for b in source)
+    texts, pdf = (
+        squeezed(html_text(report_html(given, spanish))),
+        pdf_text(report_pdf(given, spanish)),
+    )
+    for before, after in zip(source[1]["rows"][:4], said[1]["rows"][:4], strict=True):
+        assert before != after
+        for part in (before, after):
+            assert squeezed(part) in texts and squeezed(part) in pdf, part
+    assert "nobody goes back in" in said[0]["english"][0]
+    assert squeezed(said[0]["english"][0]) in pdf
+    verdict = content(case(flags=40), spanish).blocks[0]
+    assert "10 findings say stop" in verdict["sentence"]
+    assert "does not certify" in " ".join(verdict["said"])
+
+    class All:
+        def __contains__(self, text: str) -> bool:
+            return True
+
+    monkeypatch.setattr(cautions, "approvals", All)
+    approved = [b for b in content(given, spanish).blocks if b["kind"] == "cautions"]
+    assert [b["rows"] for b in approved] == [b["rows"] for b in said]
+    assert not any("english" in b for b in approved)
+    assert "English" not in content(case(flags=40), spanish).blocks[0]["sentence"]
 
 
 def test_user_text_stays_text() -> None:
