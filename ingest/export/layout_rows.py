@@ -28,12 +28,14 @@ def shown(value: float, key: str, unit: str) -> str:
 
     >>> shown(180.0, "stack_temperature", "degF"), shown(-2.5, "stack_draft", "Pa")
     ('356', '-2.5')
+    >>> shown(-0.0, "stack_draft", "Pa"), shown(-0.0, "stack_draft", "mbar")  # 0 has no sign
+    ('0', '0')
     """
     to = conversion(QUANTITIES[key].unit, unit)
     if to.factor == 1.0 and to.offset == 0.0:
-        return repr(float(value)).removesuffix(".0")
+        return repr(float(value) + 0.0).removesuffix(".0")
     number = to(value)
-    return format(number if to.offset == 0.0 else round(number, 6), ".12g")
+    return format((number if to.offset == 0.0 else round(number, 6)) + 0.0, ".12g")
 
 
 def canonical(text: str, key: str, unit: str) -> float:
