@@ -102,7 +102,8 @@ def run(visits: int | None = None) -> list[_Row]:
     rows: list[_Row] = []
     paths = main_pages(book)
     settings = Settings(alone=True, requests_a_minute=0)
-    with _Traced(book, durable=False) as traced:
+    traced = _Traced(book, durable=False)
+    with traced:
         traced_app = TestClient(create_app(Intake(traced), settings))
         shown = paths["visit"].rpartition("/")[2]
         with (
