@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
-from dataclasses import fields
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
@@ -16,9 +15,11 @@ from typing import Any, cast
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir, extract_from_file
 
+from api.locales.rule_texts import RULE_TEXTS
 from api.locales.sentences import written
 from combustion.quantities import QUANTITIES
 from ingest.rules import RULES
+from ingest.service.order import STEP_TITLES
 
 ROOT = Path(str(files("api"))).parent
 
@@ -34,7 +35,6 @@ KEYWORDS: dict[str, Any] = {
     "caution_pair": None,
     "counted_caution": (1, 2),
 }
-_SKIPPED = {"key", "status", "limits", "safety"}
 _METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2")]
 _OPTIONS = {"**/templates/**.html": {"trimmed": "true", "newstyle_gettext": "true"}}
 
@@ -60,9 +60,10 @@ def in_lists() -> Iterator[tuple[str, str]]:
         yield f"glossary {quantity.key}", quantity.label
         yield f"glossary {quantity.key}", quantity.meaning
     for rule in RULES.values():
-        for field in fields(rule):
-            if field.name not in _SKIPPED:
-                yield f"rule {rule.key}", getattr(rule, field.name)
+        for name in RULE_TEXTS:
+            yield f"rule {rule.key}", getattr(rule, name)
+    for step, title in STEP_TITLES.items():
+        yield f"step {step}", title
 
 
 def in_judging() -> Iterator[tuple[str, str]]:

@@ -21,6 +21,7 @@ from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, day, label
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
 from api.routes.shared import IntakeOf, signer
+from api.words import N_, _, _n
 from ingest.cut_operations import CutOperation
 from ingest.intake import Intake, WordsMissing
 from ingest.intake_cuts import LogCut
@@ -34,23 +35,23 @@ from parsers.segments import Segment
 router = APIRouter(prefix="/visits/{visit_id}/logs/{attachment_id}", include_in_schema=False)
 
 KIND_WORDS = {
-    "plateau": "firing point",
-    "ramp": "on the way",
-    "light_off": "light-off",
-    "purge": "purge",
-    "off": "burner off",
-    "air": "fresh air in the probe",
+    "plateau": N_("firing point"),
+    "ramp": N_("on the way"),
+    "light_off": N_("light-off"),
+    "purge": N_("purge"),
+    "off": N_("burner off"),
+    "air": N_("fresh air in the probe"),
 }
 BASIS_WORDS = {
-    "file": "recorded in the log",
-    "proposed": "proposed, not sure",
-    "two_signals": "two signals agree",
-    "confirmed": "named by a person",
+    "file": N_("recorded in the log"),
+    "proposed": N_("proposed, not sure"),
+    "two_signals": N_("two signals agree"),
+    "confirmed": N_("named by a person"),
 }
 PHASE_BASIS_WORDS = {
-    "log": "the log shows the adjustment",
-    "stated": "stated with the file",
-    "person": "stated by a person",
+    "log": N_("the log shows the adjustment"),
+    "stated": N_("stated with the file"),
+    "person": N_("stated by a person"),
 }
 _ROLES: Mapping[Phase, str] = {"as_left": "left", "as_found": "found", "trial": ""}
 _DRAWN = ("firing_rate", "o2_dry", "co_dry", "stack_temperature")
@@ -103,16 +104,18 @@ def _views(cut: LogCut, keys: Sequence[str], shown: Shown) -> list[StretchView]:
             StretchView(
                 index=n,
                 number=count if s.kind == "plateau" else None,
-                name=KIND_WORDS[s.kind],
+                name=_(KIND_WORDS[s.kind]),
                 starts=clock(cut.log.started, s.start),
                 ends=clock(cut.log.started, s.end),
                 lasts=_lasts(s.end - s.start),
                 why=s.why,
                 rate=rate_text(s.firing_rate),
-                rate_words=BASIS_WORDS.get(s.rate_basis or "", "not known"),
+                rate_words=_(BASIS_WORDS.get(s.rate_basis or "", N_("not known"))),
                 rate_sure=sure,
                 phase=phase or "",
-                phase_words=PHASE_BASIS_WORDS.get(cut.phase_basis.get(s.start, ""), "not stated"),
+                phase_words=_(
+                    PHASE_BASIS_WORDS.get(cut.phase_basis.get(s.start, ""), N_("not stated"))
+                ),
                 settled=s.settled,
                 unsettled=", ".join(moving),
                 figures=[_figure(s, k, shown) for k in keys],
@@ -158,27 +161,53 @@ def _traces(cut: LogCut, shown: Shown) -> list[Trace]:
 def _first_sentence(cut: LogCut) -> tuple[str, str]:
     """Return what the reader does next, and what stands beside it."""
     found, waiting = len(cut.plateaus), len(cut.waiting)
-    points = f"{found} firing point{'s' if found != 1 else ''}"
     if not found:
         return (
-            "No firing point was found in this log.",
-            "No stretch of it stands still with flue gas in the probe for long enough. Nothing is "
-            "guessed; a stretch that you know to be one can be kept below.",
+            _("No firing point was found in this log."),
+            _(
+                "No stretch of it stands still with flue gas in the probe for long enough. Nothing "
+                "is guessed; a stretch that you know to be one can be kept below."
+            ),
         )
     if cut.confirmed:
-        said = f"{points} of this log, and the visit is judged with "
-        said += "them." if not waiting else f"{found - waiting} of them."
-        rest = f"{waiting} stay out: firing rate or phase is not sure." if waiting else ""
-        return said, rest
-    first = f"{points} found. Nothing of this log is judged before you take them."
+        if not waiting:
+            said = _n(
+                "{n} firing point of this log, and the visit is judged with it.",
+                "{n} firing points of this log, and the visit is judged with them.",
+                found,
+            )
+            return said, ""
+        return (
+            _n(
+                "{n} firing point of this log, and the visit is judged with {taken} of them.",
+                "{n} firing points of this log, and the visit is judged with {taken} of them.",
+                found,
+                taken=found - waiting,
+            ),
+            _n(
+                "{n} stays out: firing rate or phase is not sure.",
+                "{n} stay out: firing rate or phase is not sure.",
+                waiting,
+            ),
+        )
+    first = _n(
+        "{n} firing point found. Nothing of this log is judged before you take it.",
+        "{n} firing points found. Nothing of this log is judged before you take them.",
+        found,
+    )
     if cut.confirmation is not None:
         at = datetime.fromisoformat(cut.confirmation.at)
-        first = "Corrections wait: the visit is still judged by the cut taken before them."
-        rest = f"Taken by {cut.confirmation.who}, {day(at)}, {at:%H:%M} UTC. "
+        first = _("Corrections wait: the visit is still judged by the cut taken before them.")
+        when = f"{day(at)}, {at:%H:%M} UTC"
+        rest = _("Taken by {who}, {when}.", who=cut.confirmation.who, when=when) + " "
     else:
         rest = ""
     if waiting:
-        rest += f"{waiting} of {found} would stay out: firing rate or phase is not sure."
+        rest += _(
+            "{n} of {total} would stay out: firing rate or phase is not sure.",
+            n=waiting,
+            total=found,
+        )
     return first, rest
 
 
@@ -186,23 +215,29 @@ def _history(cut: LogCut) -> list[str]:
     out = []
     for c in cut.corrections:
         at = datetime.fromisoformat(c.at)
-        out.append(f"{day(at)}, {at:%H:%M} UTC: {_told(c.operation, cut)}, by {c.who}")
+        when = f"{day(at)}, {at:%H:%M} UTC"
+        told = _told(c.operation, cut)
+        out.append(_("{when}: {what}, by {who}", when=when, what=told, who=c.who))
     return out
 
 
 def _told(one: Mapping[str, Any], cut: LogCut) -> str:
     where = "" if one.get("at") is None else clock(cut.log.started, one["at"])
     words: dict[str, Callable[[], str]] = {
-        "move": lambda: f"boundary {where} moved to {clock(cut.log.started, one['to'])}",
-        "split": lambda: f"new boundary at {where}",
-        "join": lambda: f"boundary {where} removed",
-        "rate": lambda: f"stretch around {where} named {one['rate']:g} %",
-        "drop": lambda: f"stretch around {where} left out",
-        "keep": lambda: f"stretch around {where} kept as a firing point",
-        "phase": lambda: (
-            f"{f'stretch around {where}' if where else 'all'} stated as {PHASE_WORDS[one['phase']]}"
+        "move": lambda: _(
+            "boundary {at} moved to {to}", at=where, to=clock(cut.log.started, one["to"])
         ),
-        "undo": lambda: "the correction before was taken back",
+        "split": lambda: _("new boundary at {at}", at=where),
+        "join": lambda: _("boundary {at} removed", at=where),
+        "rate": lambda: _("stretch around {at} named {rate:g} %", at=where, rate=one["rate"]),
+        "drop": lambda: _("stretch around {at} left out", at=where),
+        "keep": lambda: _("stretch around {at} kept as a firing point", at=where),
+        "phase": lambda: (
+            _("stretch around {at} stated as {phase}", at=where, phase=_(PHASE_WORDS[one["phase"]]))
+            if where
+            else _("all stated as {phase}", phase=_(PHASE_WORDS[one["phase"]]))
+        ),
+        "undo": lambda: _("the correction before was taken back"),
     }
     said = words[one["action"]]()
     return f"{said} ({one['why']})" if one.get("why") else said
@@ -230,13 +265,13 @@ def cut_page(
         return page(
             request,
             "problem.html",
-            title="Not found",
+            title=_("Not found"),
             status=404,
-            heading="No such log",
-            detail="There is no continuous log under this address in this book.",
+            heading=_("No such log"),
+            detail=_("There is no continuous log under this address in this book."),
         )
     shown = shown_for(request)
-    boiler = view.boiler or Boiler(name="Boiler not yet known")
+    boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     keys = [k for k in _FIGURES if any(k in s.values for s in cut.plateaus)]
     views = _views(cut, keys, shown)
     stretches, traces = _stretches(cut, views), _traces(cut, shown)
@@ -251,7 +286,7 @@ def cut_page(
         log=attachment_id,
         boiler=boiler,
         boiler_words=boiler_words(boiler, shown),
-        site_name="site not yet known" if view.site is None else view.site.name,
+        site_name=_("site not yet known") if view.site is None else view.site.name,
         day=day(view.visit.started),
         leave=leave_words(view.judgement.flags, shown),
         first=first,
@@ -358,9 +393,9 @@ async def _redirected_or_said(
             visit_id,
             attachment_id,
             status=details.status,
-            title="The corrections are kept, and the firing points were not taken"
+            title=_("The corrections are kept, and the firing points were not taken")
             if kept
-            else "This was not done, and nothing was changed",
+            else _("This was not done, and nothing was changed"),
             problems=details.errors,
             # What was kept has moved the stretches: their numbers are no longer those of the form.
             said={} if kept else form,

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 from api.pages.facts import text_lines
 from api.pages.render import page
 from api.routes.shared import IntakeOf
+from api.words import _
 from ingest.store import NotFound
 
 router = APIRouter(include_in_schema=False)
@@ -50,8 +51,8 @@ def _missing(request: Request) -> Response:
     return page(
         request,
         "problem.html",
-        title="Not found",
+        title=_("Not found"),
         status=404,
-        heading="No such file",
-        detail="There is no file of readings under this address in this book.",
+        heading=_("No such file"),
+        detail=_("There is no file of readings under this address in this book."),
     )

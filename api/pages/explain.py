@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 from fastapi import APIRouter, Request, Response
 
+from api.cautions import caution
+from api.locales.rule_texts import RULE_TEXTS
 from api.pages.render import page
-from combustion.quantities import QUANTITIES
-from ingest.rules import RULES
+from api.words import _
+from combustion.quantities import QUANTITIES, Quantity
+from ingest.rules import RULES, Rule
 
 router = APIRouter(prefix="/help", include_in_schema=False)
 
@@ -17,9 +23,9 @@ def index(request: Request) -> Response:
     return page(
         request,
         "help.html",
-        title="What the words mean",
-        quantities=list(QUANTITIES.values()),
-        rules=list(RULES.values()),
+        title=_("What the words mean"),
+        quantities=[_quantity(q) for q in QUANTITIES.values()],
+        rules=[_rule(r) for r in RULES.values()],
     )
 
 
@@ -29,7 +35,8 @@ def quantity(request: Request, key: str) -> Response:
     found = QUANTITIES.get(key)
     if found is None:
         return _unknown(request)
-    return page(request, "help.html", title=found.label, quantity=found)
+    said = _quantity(found)
+    return page(request, "help.html", title=said.label, quantity=said)
 
 
 @router.get("/rules/{key}")
@@ -38,15 +45,29 @@ def rule(request: Request, key: str) -> Response:
     found = RULES.get(key)
     if found is None:
         return _unknown(request)
-    return page(request, "help.html", title=found.title, rule=found)
+    said = _rule(found)
+    return page(request, "help.html", title=said.title, rule=said)
+
+
+def _quantity(found: Quantity) -> Quantity:
+    """Return a quantity with its texts in the reader's language."""
+    return replace(found, label=_(found.label), meaning=_(found.meaning))
+
+
+def _rule(found: Rule) -> Rule:
+    """Return a rule with its texts in the reader's language; safety keeps its English beside."""
+    said: dict[str, Any] = {f: _(getattr(found, f)) for f in RULE_TEXTS if getattr(found, f)}
+    if found.safety:
+        said["next_step"] = caution(found.next_step)
+    return replace(found, **said)
 
 
 def _unknown(request: Request) -> Response:
     return page(
         request,
         "problem.html",
-        title="Not found",
+        title=_("Not found"),
         status=404,
-        heading="No such word",
-        detail="The glossary and the list of rules have no such key.",
+        heading=_("No such word"),
+        detail=_("The glossary and the list of rules have no such key."),
     )

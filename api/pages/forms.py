@@ -19,6 +19,7 @@ from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem
 from api.routes.files import is_log, response_time_from, statement_from, uploaded
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, signer
+from api.words import _
 from ingest.intake import Intake, Said, WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
 from parsers import PointsUnclear, ReadError
@@ -75,7 +76,7 @@ async def _words(request: Request) -> tuple[str, str, str]:
 
 def _named(who: str) -> str:
     if not who:
-        raise WordsMissing("who does this")
+        raise WordsMissing(_("who does this"))
     return who
 
 
@@ -91,7 +92,7 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
             # Which phase its stretches are is asked on the cut: the form's choice is for readings.
             seconds = response_time_from(fields)
             options = read_options_from(fields)
-            cut, _ = intake.add_log(
+            cut, _readings = intake.add_log(
                 visit_id, data, name, who, options=options, response_time=seconds
             )
             logs.append(cut.attachment.id)
@@ -103,7 +104,7 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
         except PointsUnclear as error:
             raise _perhaps_a_log(error, name) from error
 
-    title = f"{name} was not taken"
+    title = _("{file} was not taken", file=name)
     return await done_or_said(
         request, intake, visit_id, change, title, lambda: f"/logs/{logs[0]}" if logs else "#why"
     )
@@ -114,12 +115,14 @@ def _perhaps_a_log(error: PointsUnclear, name: str) -> Exception:
     many = [p for p in error.problems if p.code in ("point_unclear", "rates_do_not_match")]
     if len(many) != len(error.problems) or not (len(many) >= _LOG_FROM or len(many) == 1):
         return error
-    step = (
+    step = _(
         "If it is a continuous log, hand it over again with the box for logs ticked: its stretches "
         "are then found and shown to you. Otherwise state one firing rate for each reading."
     )
     item = ErrorItem(message=many[0].message, line=many[0].line, next_step=step)
-    return ProblemError("not-readable", f"{name}: its readings have no firing rate.", [item])
+    return ProblemError(
+        "not-readable", _("{file}: its readings have no firing rate.", file=name), [item]
+    )
 
 
 @router.post("/photos")
@@ -132,7 +135,7 @@ async def add_picture(request: Request, visit_id: UUID, intake: IntakeOf) -> Res
         who = signer(request, "") or "page"
         return taken(intake, visit_id, data, name, who, caption=caption)
 
-    title = f"{name} was not taken"
+    title = _("{file} was not taken", file=name)
     return await done_or_said(request, intake, visit_id, change, title, "#photos")
 
 
@@ -150,7 +153,7 @@ async def handled(request: Request, visit_id: UUID, intake: IntakeOf) -> Respons
         intake,
         visit_id,
         lambda: intake.say_handled(visit_id, said, _named(who)) if said else None,
-        "What was done was not stored",
+        _("What was done was not stored"),
         "#why",
         words,
     )
@@ -159,14 +162,14 @@ async def handled(request: Request, visit_id: UUID, intake: IntakeOf) -> Respons
 @router.post("/hand-in")
 async def hand_in(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Hand the visit in."""
-    who, _, printed = await _words(request)
+    who, _why, printed = await _words(request)
     sign = report_signing(request, intake, visit_id, printed)
     return await done_or_said(
         request,
         intake,
         visit_id,
         lambda: intake.hand_in(visit_id, _named(who), sign=sign),
-        "The visit was not handed in",
+        _("The visit was not handed in"),
         "",
     )
 
@@ -181,7 +184,7 @@ async def accept(request: Request, visit_id: UUID, intake: IntakeOf) -> Response
         intake,
         visit_id,
         lambda: intake.accept(visit_id, _named(who), why, sign=sign),
-        "The visit was not accepted",
+        _("The visit was not accepted"),
         "",
     )
 
@@ -189,12 +192,12 @@ async def accept(request: Request, visit_id: UUID, intake: IntakeOf) -> Response
 @router.post("/send-back")
 async def send_back(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Send the visit back."""
-    who, why, _ = await _words(request)
+    who, why, _printed = await _words(request)
     return await done_or_said(
         request,
         intake,
         visit_id,
         lambda: intake.send_back(visit_id, _named(who), why),
-        "The visit was not sent back",
+        _("The visit was not sent back"),
         "",
     )

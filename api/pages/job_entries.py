@@ -7,6 +7,7 @@ from typing import Any
 
 from api.pages.numbers import typed_number
 from api.settings import UnitSystem
+from api.words import _
 from combustion.units import conversion
 from ingest.service.job import WATER_TASK, Job
 from ingest.service.plans import Plan, RecordWanted
@@ -101,7 +102,7 @@ def document_from(
         try:
             return typed_number(given)
         except ValueError:
-            wrong[name] = f"{given!r} is no number"
+            wrong[name] = _("{text} is no number", text=repr(given))
             return None
 
     def pressure(name: str, part: Any, key: str) -> float | None:

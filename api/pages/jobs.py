@@ -24,7 +24,7 @@ from api.pages.show import day
 from api.pages.visit import visit_page
 from api.problems import ErrorItem, problem_of_book_error
 from api.routes.shared import IntakeOf, plans_of, signer
-from api.words import N_
+from api.words import N_, _
 from ingest.intake import OPEN_STATES, Intake
 from ingest.models import Visit
 from ingest.service.job import Job
@@ -51,7 +51,7 @@ _CHANGED = N_(
 
 def _name(intake: Intake, row: VisitRow) -> str:
     if row.visit.boiler_id is None:
-        return "Boiler not yet known"
+        return _("Boiler not yet known")
     return intake.boiler(row.visit.boiler_id).document.name
 
 
@@ -87,19 +87,19 @@ def _page(
         return page(
             request,
             "problem.html",
-            title="Not found",
+            title=_("Not found"),
             status=404,
-            heading="No such job",
-            detail="There is no job under this address in this book.",
+            heading=_("No such job"),
+            detail=_("There is no job under this address in this book."),
         )
     job, system = kept.document, shown_for(request).system
     site = None if job.site_id is None else intake.site(job.site_id).document
     water = water_wanted(list(plans_of(request).values()))
-    where = "Plant not yet known" if site is None else site.name
+    where = _("Plant not yet known") if site is None else site.name
     return page(
         request,
         "job.html",
-        title=f"Job, {where}",
+        title=_("Job, {where}", where=where),
         status=status,
         id=job_id,
         where=where,
@@ -153,15 +153,16 @@ def _saved(request: Request, intake: Intake, job_id: UUID, entries: dict[str, st
         for found in error.errors():
             wrong.setdefault(".".join(map(str, found["loc"])), found["msg"])
     if wrong:
-        return back("Not stored yet: something cannot be understood.", 422, wrong)
+        return back(_("Not stored yet: something cannot be understood."), 422, wrong)
     version = entries.get("version", "")
     expected = int(version) if version.isdigit() else kept.version
     try:
         intake.put_job(job, signer(request, "") or "page", expected_version=expected)
     except VersionConflict:
-        return back(_CHANGED, 412)
+        return back(_(_CHANGED), 412)
     except StateConflict as error:
-        return back(f"{error}: nothing was stored. Your entries stand below.", 409)
+        said = _("{why}: nothing was stored. Your entries stand below.", why=error)
+        return back(said, 409)
     return RedirectResponse(f"/jobs/{job_id}?saved=1", status_code=303)
 
 
@@ -179,7 +180,7 @@ def _joined(request: Request, intake: Intake, visit_id: UUID, asked: str) -> Res
         view = intake.visit(visit_id)
         job_id = view.visit.job_id
         if view.state not in OPEN_STATES:
-            raise StateConflict("the visit is not open; send it back before changing its job")
+            raise StateConflict(_("the visit is not open; send it back before changing its job"))
         if asked == "none":
             intake.put_visit(_in(view.visit, None), who, expected_version=view.version)
             return RedirectResponse(f"/jobs/{job_id}" if job_id else f"/visits/{visit_id}", 303)
@@ -194,7 +195,7 @@ def _joined(request: Request, intake: Intake, visit_id: UUID, asked: str) -> Res
     except (NotFound, StateConflict, VersionConflict) as error:
         problem = problem_of_book_error(error).details
     except ValueError:
-        return _refused(request, intake, visit_id, 422, [ErrorItem(message="no such job")])
+        return _refused(request, intake, visit_id, 422, [ErrorItem(message=_("no such job"))])
     else:
         return RedirectResponse(f"/jobs/{job_id}", status_code=303)
     return _refused(request, intake, visit_id, problem.status, problem.errors)
@@ -207,7 +208,7 @@ def _in(visit: Visit, job_id: UUID | None) -> Visit:
 def _refused(
     request: Request, intake: Intake, visit_id: UUID, status: int, problems: list[ErrorItem]
 ) -> Response:
-    title = "The visit stays in the job it was in"
+    title = _("The visit stays in the job it was in")
     return visit_page(
         request, intake, visit_id, status=status, problem_title=title, problems=problems
     )

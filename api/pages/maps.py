@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from api.pages.render import page
 from api.routes.files import uploaded
 from api.routes.shared import IntakeOf
+from api.words import _
 from combustion.quantities import MEASURED, QUANTITIES
 from ingest.intake import Intake
 from parsers.maps import IGNORE, ColumnMap, heading_rows, taught
@@ -50,7 +51,7 @@ def _shown(
     return page(
         request,
         "maps.html",
-        title="Column maps",
+        title=_("Column maps"),
         status=status,
         maps=intake.maps(),
         draft_name="" if draft is None else draft.name,
@@ -69,12 +70,15 @@ def all_maps(request: Request, intake: IntakeOf) -> Response:
 @router.post("/headings")
 async def headings(request: Request, intake: IntakeOf) -> Response:
     """Take a file and show its headings with what is known of each; nothing is kept yet."""
-    name, data, _ = await uploaded(request)
+    name, data, _fields = await uploaded(request)
 
     def shown() -> Response:
         found = heading_rows(physical_lines(decoded(data).text))
         if not found:
-            said = f"{name}: no row of headings stands over a row of numbers. Nothing was kept."
+            said = _(
+                "{file}: no row of headings stands over a row of numbers. Nothing was kept.",
+                file=name,
+            )
             return _shown(request, intake, said=said, status=422)
         return _shown(
             request, intake, draft=taught(PurePath(name).stem, found[0][2][:_MOST_HEADINGS], {})
@@ -100,13 +104,17 @@ async def teach(request: Request, intake: IntakeOf) -> Response:
             meanings[heading] = f"{means}[{unit}]" if unit and means in QUANTITIES else means
         try:
             if not name:
-                raise ValueError("The map needs a name.")
+                raise ValueError(_("The map needs a name."))
             made = taught(name, words, meanings)
         except ValueError as error:
             # What can be understood of the entries stays on the form.
             draft = taught(name or "unnamed", words, {})
             return _shown(
-                request, intake, draft=draft, said=f"{error} Nothing was kept.", status=422
+                request,
+                intake,
+                draft=draft,
+                said=_("{why} Nothing was kept.", why=str(error)),
+                status=422,
             )
         intake.put_map(made, "page")
         return RedirectResponse("/maps", status_code=303)

@@ -14,6 +14,7 @@ from typing import Any
 from api.pages.service_measures import measure_entries, measures_from, visit_from
 from api.pages.service_reader import ON, Entries, Reader, local_text, number_text
 from api.settings import UnitSystem
+from api.words import _
 from ingest.models import Visit
 from ingest.service.models import Measured, ServiceRecord, TaskEntry
 from ingest.service.plans import Plan, PlanTask, PlanTest
@@ -233,7 +234,7 @@ def _task(
     photos = [*ordered, *(p for p in shown if p not in ordered)]
     if outcome is None:
         if any(said.values()) or measured or replaced or photos:
-            reader.wrong[f"{at}.outcome"] = f"{task.title}: say whether it was done"
+            reader.wrong[f"{at}.outcome"] = _("{what}: say whether it was done", what=task.title)
         return task.key, None
     return task.key, {
         **_signed_task(reader, old, outcome),
@@ -251,7 +252,7 @@ def _quantity(reader: Reader, name: str) -> int:
     if many is None:
         return 1
     if many < 1 or many != int(many):
-        reader.wrong[name] = f"{many:g} is no count of parts"
+        reader.wrong[name] = _("{n:g} is no count of parts", n=many)
         return 1
     return int(many)
 
@@ -299,11 +300,13 @@ def _test(
         value = reader.number(f"{at}.{name}")
         unit = reader.text(f"{at}.{name}.unit")
         if value is not None and unit is None:
-            reader.wrong[f"{at}.{name}.unit"] = f"{test.label}: the unit of {value:g} is missing"
+            reader.wrong[f"{at}.{name}.unit"] = _(
+                "{what}: the unit of {n:g} is missing", what=test.label, n=value
+            )
         said[name] = None if value is None or unit is None else {"value": value, "unit": unit}
     if result is None:
         if any(said[k] for k in ("note", "lock_out", "set_point", "trip")):
-            reader.wrong[f"{at}.result"] = f"{test.label}: say what came of the test"
+            reader.wrong[f"{at}.result"] = _("{what}: say what came of the test", what=test.label)
         return None
     known = DEVICES[test.device].methods.get(method or "")
     mode = "simulated" if known is not None and not known.real else "real"

@@ -31,8 +31,14 @@ from api.pages.service_merge import (
     merged,
 )
 from api.pages.service_reader import ON, Entries
-from api.pages.service_view import ISOLATION_WORDS, LEFT_WORDS, OUTCOME_WORDS, RESULT_WORDS
-from api.pages.show import day
+from api.pages.service_view import (
+    ISOLATION_WORDS,
+    LEFT_WORDS,
+    OUTCOME_WORDS,
+    RESULT_WORDS,
+    in_language,
+)
+from api.pages.show import STATE_WORDS, day
 from api.pages.visit import photos_of, visit_page
 from api.problems import ProblemError
 from api.routes.photos import taken
@@ -92,10 +98,12 @@ def range_text(wanted: RecordWanted) -> str:
     """
     unit = _NAMES.get(wanted.unit or "", wanted.unit or "")
     if wanted.low is not None and wanted.high is not None:
-        return f"{wanted.low:g} to {wanted.high:g} {unit}".rstrip()
+        return _("{low:g} to {high:g} {unit}", low=wanted.low, high=wanted.high, unit=unit).rstrip()
     if wanted.high is not None:
-        return f"at most {wanted.high:g} {unit}".rstrip()
-    return "" if wanted.low is None else f"at least {wanted.low:g} {unit}".rstrip()
+        return _("at most {high:g} {unit}", high=wanted.high, unit=unit).rstrip()
+    if wanted.low is None:
+        return ""
+    return _("at least {low:g} {unit}", low=wanted.low, unit=unit).rstrip()
 
 
 def default_unit(test: PlanTest, system: UnitSystem) -> str:
@@ -113,7 +121,7 @@ def default_unit(test: PlanTest, system: UnitSystem) -> str:
 def methods_of(device: str) -> list[tuple[str, str]]:
     """Return the ways to provoke a device, each with whether it is the real thing."""
     return [
-        (m.key, f"{m.title} ({'real' if m.real else 'simulated'})")
+        (m.key, f"{m.title} ({_('real') if m.real else _('simulated')})")
         for m in DEVICES[device].methods.values()
     ]
 
@@ -123,7 +131,7 @@ def steps_of(plan: Plan) -> list[StepView]:
     used = {t.step for t in plan.task}
     order = [*plan.steps, *(s for s in STEPS if s in used and s not in plan.steps)]
     return [
-        StepView(s, STEP_TITLES[s], [t for t in plan.task if t.step == s])
+        StepView(s, _(STEP_TITLES[s]), [t for t in plan.task if t.step == s])
         for s in dict.fromkeys(order)
     ]
 
@@ -185,7 +193,7 @@ def _form(
 ) -> Response:
     plan = _plan(request, intake, view, asked, (entries or {}).get("plan_version"))
     zone, shown = _zone(view), shown_for(request)
-    boiler = "Boiler not yet known" if view.boiler is None else view.boiler.name
+    boiler = _("Boiler not yet known") if view.boiler is None else view.boiler.name
     given: dict[str, Any] = {
         "id": view.visit.id,
         "boiler": boiler,
@@ -193,7 +201,7 @@ def _form(
         "told": told,
         "saved": "" if told else request.query_params.get("saved", ""),
     }
-    title = f"Service part, {boiler}"
+    title = _("Service part, {boiler}", boiler=boiler)
     if plan is None:
         choice = _choice(request, view)
         record = view.visit.service
@@ -238,10 +246,10 @@ def _form(
         technician=filled.get("who") or view.visit.technician or "",
         steps=steps_of(plan),
         step_titles=STEP_TITLES,
-        isolation_words=ISOLATION_WORDS,
-        outcomes=OUTCOME_WORDS,
-        results=RESULT_WORDS,
-        left_words=LEFT_WORDS,
+        isolation_words=in_language(ISOLATION_WORDS),
+        outcomes=in_language(OUTCOME_WORDS),
+        results=in_language(RESULT_WORDS),
+        left_words=in_language(LEFT_WORDS),
         devices=DEVICES,
         methods_of=methods_of,
         unit_names=_NAMES,
@@ -316,11 +324,14 @@ def _saved(
 
     plan = _plan(request, intake, view, asked, entries.get("plan_version"))
     if plan is None:
-        return back("Choose the plan that is followed.", 422)
+        return back(_("Choose the plan that is followed."), 422)
     if view.state not in OPEN_STATES:
         return back(
-            f"The visit is {view.state.replace('_', ' ')}: nothing was stored. Your entries stand "
-            "below; have it sent back before changing it.",
+            _(
+                "The visit is {state}: nothing was stored. Your entries stand below; have it sent "
+                "back before changing it.",
+                state=_(STATE_WORDS[view.state]),
+            ),
             409,
         )
     who = signer(request, entries.get("who", "")[:100])
@@ -355,26 +366,27 @@ def _saved(
         )
         wrong |= not_read
         if not who:
-            wrong["who"] = "Your name is missing: it signs what is new"
+            wrong["who"] = _("Your name is missing: it signs what is new")
         entries = mine
         if wrong:
-            return back("Not stored yet: something cannot be understood.", 422, wrong)
+            return back(_("Not stored yet: something cannot be understood."), 422, wrong)
         try:
             visit = Visit.model_validate(document)
         except ValidationError as error:
-            return back("Not stored yet: something cannot be understood.", 422, _said(error))
+            return back(_("Not stored yet: something cannot be understood."), 422, _said(error))
         try:
             adopt_plan(request, intake, visit, who)
             intake.put_visit(visit, who, expected_version=view.version)
         except VersionConflict:
             continue  # changed between reading and writing: compare again
         except StateConflict as error:
-            return back(f"{error}: nothing was stored. Your entries stand below.", 409)
+            said = _("{why}: nothing was stored. Your entries stand below.", why=error)
+            return back(said, 409)
         together = "2" if both.entries is not mine else "1"
         if entries.get("then") == "visit":
             return RedirectResponse(f"/visits/{visit_id}#service", status_code=303)
         return RedirectResponse(f"/visits/{visit_id}/service?saved={together}", status_code=303)
-    return back("Others are changing this visit at this moment: save again.", 412)
+    return back(_("Others are changing this visit at this moment: save again."), 412)
 
 
 def _by_name(conflict: Conflict) -> str:

@@ -55,8 +55,8 @@ def label_of(name: str, plan: Plan) -> str:
         return f"{title}: {last}"
     titles: dict[str, str] = {}
     if kind == "iso":
-        titles = {str(k): str(v) for k, v in ISOLATION_WORDS.items()}
+        titles = {str(k): _(v) for k, v in ISOLATION_WORDS.items()}
     elif kind == "step":
-        titles = {str(k): str(v) for k, v in STEP_TITLES.items()}
+        titles = {str(k): _(v) for k, v in STEP_TITLES.items()}
     said = titles.get(rest[0] if rest else "", name.replace("_", " "))
     return f"{said}: {last}" if last else said

@@ -8,6 +8,7 @@ from datetime import datetime, tzinfo
 from typing import Any
 
 from api.pages.numbers import typed_number
+from api.words import _
 
 Entries = Mapping[str, str]
 ON = "on"
@@ -46,7 +47,7 @@ class Reader:
         try:
             return typed_number(text)
         except ValueError:
-            self.wrong[name] = f"{text!r} is no number"
+            self.wrong[name] = _("{text} is no number", text=repr(text))
             return None
 
     def time(self, name: str, before: datetime | None) -> datetime:
@@ -59,7 +60,7 @@ class Reader:
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
-            self.wrong[name] = f"{text!r} is no date and time"
+            self.wrong[name] = _("{text} is no date and time", text=repr(text))
             return before or self.now
         return moment if moment.tzinfo is not None else moment.replace(tzinfo=self.zone)
 

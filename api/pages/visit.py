@@ -19,6 +19,7 @@ from api.pages.show import Shown, day
 from api.pages.standing_view import StandingView, standing_view
 from api.problems import ErrorItem
 from api.routes.shared import IntakeOf, plans_of
+from api.words import N_, _
 from ingest.intake import Intake, VisitView
 from ingest.intake_service import MAX_PHOTO
 from ingest.models import Boiler, Handled
@@ -30,21 +31,21 @@ from ingest.store.audit import trail
 router = APIRouter(include_in_schema=False)
 
 _HAPPENED = {
-    "visit_opened": "opened",
-    "visit_changed": "changed",
-    "file_added": "file handed over",
-    "file_withdrawn": "file withdrawn",
-    "readings_added": "readings added",
-    "reading_superseded": "reading corrected",
-    "handed_in": "handed in",
-    "accepted": "accepted",
-    "sent_back": "sent back",
-    "judged_again": "judged again",
-    "accepted_together": "accepted together with others",
-    "job_changed": "its job changed",
-    "photo_added": "picture added",
-    "cut_corrected": "cut corrected of",
-    "cut_confirmed": "firing points taken from",
+    "visit_opened": N_("opened"),
+    "visit_changed": N_("changed"),
+    "file_added": N_("file handed over"),
+    "file_withdrawn": N_("file withdrawn"),
+    "readings_added": N_("readings added"),
+    "reading_superseded": N_("reading corrected"),
+    "handed_in": N_("handed in"),
+    "accepted": N_("accepted"),
+    "sent_back": N_("sent back"),
+    "judged_again": N_("judged again"),
+    "accepted_together": N_("accepted together with others"),
+    "job_changed": N_("its job changed"),
+    "photo_added": N_("picture added"),
+    "cut_corrected": N_("cut corrected of"),
+    "cut_confirmed": N_("firing points taken from"),
 }
 
 
@@ -61,8 +62,10 @@ def _happened(line: dict[str, Any]) -> str:
     details = line["details"]
     words = details.get("words") or details.get("note") or details.get("why") or ""
     about = details.get("file") or ""
-    said = " ".join(filter(None, [_HAPPENED.get(line["action"], line["action"]), about]))
-    return f"{day(at)}, {at:%H:%M} UTC: {said}, by {line['who']}" + (f": {words}" if words else "")
+    said = " ".join(filter(None, [_(_HAPPENED.get(line["action"], line["action"])), about]))
+    when = f"{day(at)}, {at:%H:%M} UTC"
+    told = _("{when}: {what}, by {who}", when=when, what=said, who=line["who"])
+    return told + (f": {words}" if words else "")
 
 
 def _files(intake: Intake, view: VisitView) -> list[FileView]:
@@ -141,13 +144,13 @@ def visit_page(
         return page(
             request,
             "problem.html",
-            title="Not found",
+            title=_("Not found"),
             status=404,
-            heading="No such visit",
-            detail="There is no visit under this address in this book.",
+            heading=_("No such visit"),
+            detail=_("There is no visit under this address in this book."),
         )
     shown = shown_for(request)
-    boiler = view.boiler or Boiler(name="Boiler not yet known")
+    boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     files = [a for a in view.attachments if a.withdrawn_at is None and a.kind != "photo"]
     plan = plan_of_view(request, intake, view)
     fuel = (view.visit.fuel or boiler.fuel).replace("_", " ")
@@ -159,7 +162,7 @@ def visit_page(
         status=status,
         id=visit_id,
         boiler=boiler,
-        site_name="site not yet known" if view.site is None else view.site.name,
+        site_name=_("site not yet known") if view.site is None else view.site.name,
         day=day(view.visit.started),
         fuel=fuel,
         state=view.state,
