@@ -26,6 +26,7 @@ async function draw() {
   strip.hidden = !waiting.length && !copy;
   strip.querySelector(".copy").hidden = !copy;
   if (copy) strip.querySelector(".copy").textContent = filled(words.copy, { at: clock(copy) });
+  words.count = waiting.length;
   const count = strip.querySelector(".count");
   count.hidden = !waiting.length;
   count.textContent = waiting.length === 1 ? words.one : filled(words.many, { n: waiting.length });

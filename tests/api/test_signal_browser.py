@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-import socket
-import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from uuid import UUID
 
 import pytest
-import uvicorn
 
-from api.app import create_app
-from api.settings import Settings
-from ingest.documents import boiler_from
-from ingest.identifiers import new_id
-from ingest.intake import Intake
-from ingest.store import Book
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
-from tests.browser import ARGUMENTS, chromium
+from tests.browser import chromium
+from tests.office import Office, phone, waits
 
 pytestmark = [
     pytest.mark.browser,
@@ -36,58 +27,6 @@ CSV = (
 )
 
 
-class Office:
-    """A server over one book that can be away and come back at the same address."""
-
-    def __init__(self, path: Path) -> None:
-        self.book = Book(path, durable=False)
-        self.intake = Intake(self.book)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
-        self.address = f"http://127.0.0.1:{self.port}"
-        self._server: uvicorn.Server | None = None
-        self._thread: threading.Thread | None = None
-        self.posts: list[str] = []
-        self.lose_answer = False
-        document = {"id": str(new_id()), "name": "B-1", "fuel": "natural_gas", "rates": [30, 100]}
-        boiler = self.intake.put_boiler(boiler_from(document), "t").document
-        assert boiler.id is not None
-        self.boiler: UUID = boiler.id
-
-    def come(self) -> None:
-        inner = create_app(self.intake, Settings(alone=True, requests_a_minute=0))
-
-        async def app(scope: Any, receive: Any, send: Any) -> None:
-            if scope["type"] == "http" and scope["method"] == "POST":
-                self.posts.append(scope["path"])
-                if self.lose_answer:
-                    self.lose_answer = False
-                    await inner(scope, receive, _nowhere)
-                    raise ConnectionError("the answer is lost on its way")
-            await inner(scope, receive, send)
-
-        config = uvicorn.Config(app, host="127.0.0.1", port=self.port, log_level="critical")
-        self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(target=self._server.run, daemon=True)
-        self._thread.start()
-        while not self._server.started:
-            self._thread.join(0.02)
-
-    def go(self) -> None:
-        assert self._server is not None and self._thread is not None
-        self._server.should_exit = self._server.force_exit = True
-        self._thread.join(20)
-
-    def readings(self, visit: UUID) -> list[tuple[float | None, float]]:
-        kept = self.intake.visit(visit).readings
-        return [(r.reading.firing_rate, r.reading.values["o2_dry"]) for r in kept]
-
-
-async def _nowhere(message: Any) -> None:
-    del message
-
-
 @pytest.fixture
 def office(tmp_path: Path) -> Iterator[Office]:
     made = Office(tmp_path / "book.db")
@@ -95,25 +34,6 @@ def office(tmp_path: Path) -> Iterator[Office]:
     yield made
     made.go()
     made.book.close()
-
-
-@contextmanager
-def phone(profile: Path) -> Iterator[Any]:
-    """Yield a page of a browser that keeps its profile in a folder."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        context = play.chromium.launch_persistent_context(
-            str(profile),
-            executable_path=chromium(),
-            args=ARGUMENTS,
-            viewport={"width": 390, "height": 844},
-        )
-        context.set_default_timeout(15000)
-        try:
-            yield context.pages[0]
-        finally:
-            context.close()
 
 
 def begun(page: Any, office: Office) -> tuple[str, UUID]:
@@ -139,10 +59,6 @@ def typed(page: Any, o2: str) -> None:
     page.get_by_label("O2", exact=False).first.fill(o2)
     page.get_by_label("Your name").fill("J. Harrow")
     page.get_by_role("button", name="Keep this reading").click()
-
-
-def waits(page: Any, number: int) -> None:
-    page.wait_for_function("n => document.querySelectorAll('#waiting li').length === n", arg=number)
 
 
 def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
