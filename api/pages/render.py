@@ -76,6 +76,12 @@ def shown_for(request: Request) -> Shown:
     return Shown(settings.units)
 
 
+def size_of_page(request: Request, settings: Settings) -> tuple[int, int]:
+    """Return how many rows of a long list are left out before this page, and how many it has."""
+    asked = request.query_params.get("skip", "")
+    return (int(asked) if asked.isdecimal() and len(asked) < 10 else 0), settings.page_size
+
+
 def _signed(request: Request) -> Markup:
     """Return what a field for a name carries: whoever signed in signs with their own."""
     person = request.scope.get(PRINCIPAL)

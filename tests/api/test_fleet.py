@@ -1,0 +1,128 @@
+"""The fleet is read from rows kept beside the boilers; they say what the visits say, always."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from uuid import UUID
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.app import create_app
+from api.pages.fleet import boiler_trend
+from api.settings import Settings
+from ingest.identifiers import new_id
+from ingest.intake import Intake
+from ingest.intake_life import Life
+from ingest.store import Book
+from ingest.store.fleet import BoilerTrend
+from tests.api.conftest import BOILER
+from tests.api.test_standing import HOT, one_visit
+
+DAYS = ("2024-01-01", "2025-01-01", "2026-01-01")
+
+
+@pytest.fixture
+def intake(tmp_path: Path) -> Iterator[Intake]:
+    with Book(tmp_path / "book.db") as book:
+        yield Intake(book)
+
+
+@pytest.fixture
+def client(intake: Intake) -> Iterator[TestClient]:
+    settings = Settings(alone=True, requests_a_minute=0, page_size=2)
+    with TestClient(create_app(intake, settings)) as opened:
+        yield opened
+
+
+def _boiler(client: TestClient, name: str = "B-1") -> str:
+    identity = str(new_id())
+    put = client.put(f"/v1/boilers/{identity}", json={**BOILER, "name": name})
+    assert put.status_code == 200
+    return identity
+
+
+def _read(client: TestClient, boiler: str) -> None:
+    for day, o2 in zip(DAYS, (b"3.5", b"4.0", b"4.5"), strict=True):
+        one_visit(client, boiler, day, HOT.replace(b"3.5,12", o2 + b",12"))
+
+
+def _check(intake: Intake) -> dict[UUID, BoilerTrend]:
+    """Return what is kept, having compared it with the visits as they are."""
+    kept = {row.id: row.trend for row in intake.fleet(boiler_trend)}
+    fresh = {b.id: boiler_trend(intake.life(b.id)) for b in intake.boilers() if b.id is not None}
+    assert kept == fresh
+    return kept
+
+
+def _never(life: Life) -> BoilerTrend:
+    raise AssertionError(f"{life.boiler.name} was summed up again")
+
+
+def test_a_fleet_that_did_not_change_is_not_summed_up_again(
+    client: TestClient, intake: Intake
+) -> None:
+    boiler = _boiler(client)
+    _read(client, boiler)
+    first = intake.fleet(boiler_trend)
+    assert first[0].trend.visits == 3
+    assert first[0].trend.worst_o2 is not None
+    assert intake.fleet(_never) == first
+
+
+def test_kept_rows_follow_every_change(client: TestClient, intake: Intake) -> None:
+    one, other = UUID(_boiler(client)), UUID(_boiler(client, "B-2"))
+    assert _check(intake)[one].visits == 0
+    _read(client, str(one))
+    seen = [_check(intake)[one]]
+    assert seen[0].wasted is not None
+    # The boiler: half the input wastes half the heat.
+    halved = {**BOILER, "rated_input": {"value": 1000, "unit": "MBH"}}
+    assert client.put(f"/v1/boilers/{one}", json=halved).status_code == 200
+    assert _check(intake)[one].wasted == pytest.approx(seen[0].wasted / 2)
+    # One more visit, of another day and with other readings.
+    visit = one_visit(client, str(one), "2026-02-01", HOT.replace(b"3.5,12", b"6.0,12"))["id"]
+    seen.append(_check(intake)[one])
+    assert seen[1].visits == 4
+    assert seen[1].o2_drift != seen[0].o2_drift
+    # A row of another program version is not used.
+    with intake.book.change("test") as change:
+        change.sql.execute("UPDATE boiler_trend SET program = 'other', visits = 99")
+    assert _check(intake)[one].visits == 4
+    # A visit that goes to another boiler, its day, its points, and one that goes altogether.
+    for column, value in (("started", "2026-03-01T00:00:00.000000Z"), ("boiler_id", str(other))):
+        with intake.book.change("test") as change:
+            change.sql.execute(f"UPDATE visit SET {column} = ? WHERE id = ?", (value, visit))
+        _check(intake)
+    assert _check(intake)[other].visits == 1
+    with intake.book.change("test") as change:
+        change.sql.execute("DELETE FROM point WHERE visit_id = ?", (visit,))
+        change.sql.execute("UPDATE visit SET points_stamp = 'another' WHERE id = ?", (visit,))
+    assert not _check(intake)[other].o2_drift
+    with intake.book.change("test") as change:
+        change.sql.execute("UPDATE visit SET state = 'open' WHERE id = ?", (visit,))
+    assert _check(intake)[other].visits == 0
+
+
+def test_accepting_leaves_the_rows_in_place(client: TestClient, intake: Intake) -> None:
+    boiler = _boiler(client)
+    _read(client, boiler)
+    intake.fleet(boiler_trend)
+    with intake.book.change("test") as change:
+        change.sql.execute("UPDATE visit SET state = 'accepted', version = version + 1")
+    assert intake.fleet(_never)[0].trend.visits == 3
+
+
+def test_a_long_fleet_goes_on_where_it_ended(client: TestClient) -> None:
+    made = [_boiler(client, f"B-{n}") for n in range(5)]
+    seen: list[str] = []
+    address = "/fleet?sort=name"
+    for _ in range(3):
+        text = client.get(address).text
+        seen += [b for b in made if f'href="/boilers/{b}"' in text]
+        following = text.partition('<a class="more" href="')[2].partition('"')[0]
+        address = following.replace("&amp;", "&")
+    assert seen == made
+    assert address == ""
+    assert client.get("/fleet?skip=x").status_code == 200
