@@ -149,7 +149,7 @@ def test_wrong_file_comes_back_said_first_and_leaves_nothing(
     )
     assert answer.status_code == 422
     main = answer.text.partition('<main id="main">')[2]
-    assert main.index("x.csv was not taken") < main.index("Curve sheet")
+    assert main.index("x.csv was not taken") < main.index("Service part")
     assert "Line 1, column 2" in main
     assert counted(intake) == before
 
