@@ -74,6 +74,12 @@ class Lives:
             open_findings(records),
         )
 
+    def named_boilers(
+        self, text: str = "", *, skip: int = 0, most: int = 100
+    ) -> list[tuple[UUID, str, str]]:
+        """Return id, name and site of boilers by site and name; of those that hold a text."""
+        return places.named_boilers(self.book.reader, text, skip=skip, most=most)
+
     def unfinished_visits(self, boiler_id: UUID) -> list[VisitRow]:
         """Return a boiler's visits that are not handed in, newest first."""
         found = visits.of_boiler(self.book.reader, boiler_id)

@@ -85,15 +85,16 @@ class AcceptingTogether:
         self.expire_standings()
         sql = self.book.reader
         wanted = lists.Wanted(nothing_to_act_on=True)
-        found = []
-        for one in lists.review_list(sql, wanted, most=MOST):
-            made = [j for j in judgements.judgements(sql, one.visit_id) if j.kind != "again"]
-            if not made or owed(made[-1].judgement.not_judged):
-                continue
-            version = visits.visit_row(sql, one.visit_id).version
-            drawn = is_drawn(one.visit_id, self._day(), percent)
-            found.append(Ready(one, drawn, opened.was_opened(sql, one.visit_id, version)))
-        return found
+        listed = lists.review_list(sql, wanted, most=MOST)
+        shown = [one.visit_id for one in listed]
+        lacking = judgements.not_judged(sql, shown)
+        seen = opened.opened_of(sql, shown)
+        day = self._day()
+        return [
+            Ready(one, is_drawn(one.visit_id, day, percent), one.visit_id in seen)
+            for one in listed
+            if one.visit_id in lacking and not owed(lacking[one.visit_id])
+        ]
 
     def opened_for_review(self, visit_id: UUID, who: str) -> None:
         """Keep that a reviewer opened a waiting visit."""

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
 from api.doorkeeper import principal_of
 from api.pages.facts import boiler_words
-from api.pages.render import page, shown_for
+from api.pages.render import page, shown_for, size_of_page
 from api.pages.show import Shown, label
 from api.pages.standing_view import standing_view
 from api.pages.trends import FIRST, At, limits_at, trends
-from api.routes.shared import IntakeOf
+from api.routes.shared import IntakeOf, SettingsOf
 from api.trend_chart import Moment, TrendPane, trend
 from api.words import _, words
 from ingest.intake_life import Life
 from ingest.store import NotFound
 
 router = APIRouter(prefix="/boilers", include_in_schema=False)
+# A boiler takes one line: as many times the rows of a page are shown.
+_LINES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +93,22 @@ def _cell(at: At | None, key: str, shown: Shown) -> str:
 
 
 @router.get("")
-def boilers(request: Request, intake: IntakeOf) -> Response:
+def boilers(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
     """List the boilers, each with its site."""
-    sites = {s.id: s.name for s in intake.sites()}
-    rows: list[dict[str, Any]] = [
-        {"id": b.id, "name": b.name, "site": sites.get(b.site_id, "")} for b in intake.boilers()
-    ]
-    rows.sort(key=lambda r: (r["site"], r["name"]))
-    return page(request, "boilers.html", title=_("Boilers"), boilers=rows)
+    text = request.query_params.get("text", "").strip()[:100]
+    skip, size = size_of_page(request, settings)
+    size *= _LINES
+    found = intake.named_boilers(text, skip=skip, most=size + 1)
+    asked = {"text": text} if text else {}
+    return page(
+        request,
+        "boilers.html",
+        title=_("Boilers"),
+        boilers=found[:size],
+        text=text,
+        many=bool(text or skip or len(found) > size),
+        next=urlencode({**asked, "skip": skip + size}) if len(found) > size else "",
+    )
 
 
 @router.get("/{boiler_id}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 from uuid import UUID
@@ -144,6 +145,25 @@ def _judgement(document: str) -> Judgement:
         not_judged=tuple(NotJudged(**n) for n in found["not_judged"]),
         work_done=tuple(_flag(f) for f in found["work_done"]),
     )
+
+
+def not_judged(sql: sqlite3.Connection, visit_ids: Sequence[UUID]) -> dict[UUID, list[NotJudged]]:
+    """Return what the deciding judgement of each visit could not judge; in one query for all.
+
+    A visit without a judgement is left out.
+    """
+    names = [f"v{n}" for n in range(len(visit_ids))]
+    rows = sql.execute(
+        "SELECT v.id, (SELECT json_extract(j.document, '$.not_judged') FROM judgement j "
+        "WHERE j.visit_id = v.id AND j.kind <> 'again' ORDER BY j.id DESC LIMIT 1) "
+        f"FROM visit v WHERE v.id IN ({', '.join(':' + n for n in names)})",
+        dict(zip(names, map(str, visit_ids), strict=True)),
+    )
+    return {
+        UUID(identity): [NotJudged(**n) for n in json.loads(text)]
+        for identity, text in rows
+        if text is not None
+    }
 
 
 def judgements(sql: sqlite3.Connection, visit_id: UUID | str) -> list[KeptJudgement]:

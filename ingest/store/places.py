@@ -147,6 +147,27 @@ def boilers(sql: sqlite3.Connection, site_id: UUID | None = None) -> list[Boiler
     return [Boiler.model_validate_json(row[0]) for row in rows]
 
 
+def named_boilers(
+    sql: sqlite3.Connection, text: str, *, skip: int, most: int
+) -> list[tuple[UUID, str, str]]:
+    """Return id, name and site's name of boilers by site and name, those that hold a text."""
+    parts, given = ["1 = 1"], dict[str, object](skip=skip, most=most)
+    if text:
+        parts.append("(INSTR(LOWER(b.name), :text) OR INSTR(LOWER(s.name), :text))")
+        given["text"] = text.lower()
+    held = reach.where_site("b.site_id")
+    if held is not None:
+        parts.append(held[0])
+        given |= held[1]
+    rows = sql.execute(
+        "SELECT b.id, b.name, COALESCE(s.name, '') AS site FROM boiler b "
+        f"LEFT JOIN site s ON s.id = b.site_id WHERE {' AND '.join(parts)} "
+        "ORDER BY site, b.name, b.id LIMIT :most OFFSET :skip",
+        given,
+    )
+    return [(UUID(row[0]), row[1], row[2]) for row in rows]
+
+
 def sites(sql: sqlite3.Connection) -> list[Site]:
     """Return all sites by name."""
     condition, given = reach.where_site("id") or ("1 = 1", {})

@@ -126,3 +126,15 @@ def test_a_long_fleet_goes_on_where_it_ended(client: TestClient) -> None:
     assert seen == made
     assert address == ""
     assert client.get("/fleet?skip=x").status_code == 200
+
+
+def test_a_long_list_of_boilers_is_paged_and_searched(client: TestClient) -> None:
+    made = [_boiler(client, f"B-{n}") for n in range(8)]
+    first = client.get("/boilers").text
+    assert [b for b in made if f'href="/boilers/{b}"' in first] == made[:6]
+    further = first.partition('<a class="more" href="')[2].partition('"')[0]
+    second = client.get(further).text
+    assert [b for b in made if f'href="/boilers/{b}"' in second] == made[6:]
+    found = client.get("/boilers?text=b-7").text
+    assert [b for b in made if f'href="/boilers/{b}"' in found] == made[7:]
+    assert "No boiler is found by this name." in client.get("/boilers?text=%25").text
