@@ -77,6 +77,7 @@ from api.routes import webhooks as webhook_routes
 from api.schemas import document_schemas
 from api.settings import Settings
 from api.watch import Figures, Watch
+from api.words import _
 from ingest.intake import Intake
 from ingest.store.clerk import Clerk
 
@@ -253,12 +254,12 @@ def _pages_speak_html(app: FastAPI) -> None:
                 return page(
                     request,
                     "problem.html",
-                    title="Not found" if missing else "Not understood",
+                    title=_("Not found") if missing else _("Not understood"),
                     status=status,
-                    heading="Nothing is here" if missing else "This was not understood",
-                    detail="There is no page under this address."
+                    heading=_("Nothing is here") if missing else _("This was not understood"),
+                    detail=_("There is no page under this address.")
                     if missing
-                    else "Nothing was stored. Go back and look at what was entered.",
+                    else _("Nothing was stored. Go back and look at what was entered."),
                 )
 
             return either

@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
+from api.words import _
 from ingest.intake import Intake
 from ingest.service.due import Due, Pick, Place, due, pick_list, readings_wanted
 from ingest.service.kept import boiler_history
@@ -52,9 +53,9 @@ def due_in_book(
             unknown[called] = str(error.args[0])
             continue
         if history is None:
-            unknown[called] = "neither a day of installation nor a finished visit is known"
+            unknown[called] = _("neither a day of installation nor a finished visit is known")
         elif not history.plans:
-            unknown[called] = f"no plan is for {boiler.fuel} and its kind"
+            unknown[called] = _("no plan is for {fuel} and its kind", fuel=boiler.fuel)
         else:
             histories.append(history)
     items = due(histories, until, known=plans)
@@ -64,7 +65,7 @@ def due_in_book(
 def _by_name(found: DueList) -> dict[str, list[str]]:
     """Return wanted readings by the boilers' names; boilers of one name share an entry."""
     named: dict[str, list[str]] = {}
-    for (_, name, _), keys in found.readings.items():
+    for (_site, name, _identity), keys in found.readings.items():
         held = named.setdefault(name, [])
         held += [k for k in keys if k not in held]
     return named

@@ -9,6 +9,7 @@ from itertools import groupby
 
 from api.due_list import DueList
 from api.pages.show import label
+from api.words import _, _n, words
 from ingest.service.due import Due, Place
 
 
@@ -35,23 +36,23 @@ def shown_day(day: date) -> str:
     >>> shown_day(date(2027, 3, 1))
     '1 Mar 2027'
     """
-    return f"{day.day} {day:%b %Y}"
+    return words().day(day)
 
 
 def sentence(found: DueList) -> str:
     """Return how much is due, as a sentence."""
     count, boilers = len(found.items), len({i.place for i in found.items})
     if not count:
-        return "Nothing known is due."
-    things = "1 thing is" if count == 1 else f"{count} things are"
-    return f"{things} due at {'1 boiler' if boilers == 1 else f'{boilers} boilers'}."
+        return _("Nothing known is due.")
+    where = _n("at {n} boiler", "at {n} boilers", boilers)
+    return _n("{n} thing is due {where}.", "{n} things are due {where}.", count, where=where)
 
 
 def _title(kind: str, on: date, estimated: bool, today: date) -> str:
     if kind == "finding":
-        return f"Open since {shown_day(on)}"
-    late = ", overdue" if on < today else ""
-    return f"{'About ' if estimated else ''}{shown_day(on)}{late}"
+        return _("Open since {day}", day=shown_day(on))
+    said = _("About {day}", day=shown_day(on)) if estimated else shown_day(on)
+    return _("{day}, overdue", day=said) if on < today else said
 
 
 def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerView]:

@@ -165,7 +165,7 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
         without=counts.get(None, 0) + counts.get("info", 0) if may_accept else 0,
         asked=asked,
         filter=urlencode(asked),
-        rules=sorted((r.title, r.key) for r in RULES.values()),
+        rules=sorted((_(r.title), r.key) for r in RULES.values()),
         tally=[(name, counts.get(name, 0)) for name in ("stop", "fix", "check")],
         rows=[row_view(one, shown) for one in found[:size]],
         next=urlencode(following),

@@ -16,6 +16,7 @@ from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report
 from api.report.given import ReportOptions
 from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
+from api.words import _
 from ingest.intake import Intake
 from ingest.service.calendar import calendar
 from ingest.service.intervals import add_months, end_of_month
@@ -164,7 +165,7 @@ def due_page(request: Request, intake: IntakeOf) -> Response:
     return page(
         request,
         "due.html",
-        title="What is due",
+        title=_("What is due"),
         found=found,
         until=shown_day(found.until),
         sentence=sentence(found),
