@@ -16,6 +16,8 @@ from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.pages.ways import ways
 from api.settings import Settings
 from api.words import words
+from ingest.store import Book
+from ingest.store.audit import first_hash
 
 UNITS_COOKIE = "fluebook_units"
 
@@ -90,6 +92,15 @@ def _signed(request: Request) -> Markup:
     return Markup(' value="{}" readonly').format(person.name)
 
 
+def _whose(request: Request) -> str:
+    """Return whose copies and waiting entries a browser keeps: an account's, or a book's."""
+    person = request.scope.get(PRINCIPAL)
+    if person is None or person.id is not None:
+        return "" if person is None else str(person.id)
+    book: Book = request.app.state.intake.book
+    return f"{person.kind}-{first_hash(book.reader)[:16]}"
+
+
 def page(
     request: Request, name: str, *, title: str, status: int = 200, **given: Any
 ) -> HTMLResponse:
@@ -102,6 +113,7 @@ def page(
         language=words().tag,
         languages=choices(),
         person=request.scope.get(PRINCIPAL),
+        whose=_whose(request),
         office=ways(request.scope.get(PRINCIPAL)),
         here=request.url.path,
         signed=_signed(request),

@@ -47,6 +47,12 @@ def readings_digest(rows: Iterable[Sequence[Any]]) -> str:
     return digest.hexdigest()
 
 
+def first_hash(sql: sqlite3.Connection) -> str:
+    """Return the hash of the trail's first line, which no other book has; "" in an empty book."""
+    row = sql.execute("SELECT hash FROM audit ORDER BY seq LIMIT 1").fetchone()
+    return "" if row is None else str(row[0])
+
+
 def append(
     connection: sqlite3.Connection,
     *,

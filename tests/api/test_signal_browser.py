@@ -45,7 +45,8 @@ def begun(page: Any, office: Office) -> tuple[str, UUID]:
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     page.reload()
     kept = (
-        "caches.open('fluebook-pages-alone').then(c => c.keys())"
+        "caches.keys().then(all => all.find(n => n.startsWith('fluebook-pages-alone-')))"
+        ".then(name => name ? caches.open(name).then(c => c.keys()) : [])"
         ".then(all => all.map(one => one.url))"
     )
     until = time.monotonic() + 15.0
