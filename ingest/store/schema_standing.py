@@ -71,3 +71,17 @@ CREATE INDEX visit_in_review_order
 def m013_order_of_the_review_list(db: sqlite_utils.Database) -> None:
     """Let a page of the review list be read in its order, without sorting all visits first."""
     db.execute(_LIST_ORDER)
+
+
+_LIST_WHOLE = """
+DROP INDEX visit_in_review_order;
+CREATE INDEX visit_in_review_order ON visit
+    (imported, state, review_rank, COALESCE(started, '9999'), id, boiler_id, technician)
+"""
+
+
+@migrations()
+def m015_search_of_the_review_list(db: sqlite_utils.Database) -> None:
+    """Let the review list be counted and searched by its index alone."""
+    for statement in _LIST_WHOLE.split(";\n"):
+        db.execute(statement)
