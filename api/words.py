@@ -53,6 +53,12 @@ def _locale(language: str, region: str | None) -> Locale:
         return Locale(language)
 
 
+@lru_cache(maxsize=20_000)
+def _day(when: date, pattern: str, locale: Locale) -> str:
+    """Return a date as text; a life of a boiler names the same few days thousands of times."""
+    return format_date(when, pattern, locale=locale)
+
+
 class Words(string.Formatter):
     """Translated text, numbers, dates and times for one reader.
 
@@ -120,14 +126,21 @@ class Words(string.Formatter):
             return "–"
         # English "medium" puts the month first, which half of the readers take for the day.
         pattern = "d MMM y" if self.locale.language == SOURCE else "medium"
-        return format_date(when, pattern, locale=self.locale)
+        day = when.date() if isinstance(when, datetime) else when
+        return _day(day, pattern, self.locale)
 
     def time(self, when: datetime | None) -> str:
-        """Return date, time and offset."""
+        """Return date, time and offset; UTC itself has none.
+
+        >>> from datetime import UTC
+        >>> Words("en").time(datetime(2026, 3, 4, 12, tzinfo=UTC))
+        '4 Mar 2026, 12:00 UTC'
+        """
         if when is None:
             return "–"
         offset = when.strftime("%z")
-        zone = f" UTC{offset[:3]}:{offset[3:5]}" if offset else ""
+        away = f"{offset[:3]}:{offset[3:5]}" if offset.strip("+-0") else ""
+        zone = f" UTC{away}" if offset else ""
         return f"{self.day(when.date())}, {when:%H:%M}{zone}"
 
 
