@@ -16,6 +16,8 @@ from api.words import _, words
 
 WIDTH, HEIGHT = 240, 132
 LEFT, RIGHT, TOP, BOTTOM = 40, 14, 26, 22
+MOST_SAID = 8
+"""Values that a pane's description says one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +56,25 @@ class TrendPane:
     joints: Sequence[tuple[date, str]] = ()
 
 
+def _said(pane: TrendPane, moment: Moment) -> str:
+    return f"{'>' if moment.above else ''}{number(moment.value, pane.decimals)} {pane.unit}"
+
+
 def described(pane: TrendPane) -> str:
-    """Return the pane in words."""
-    said = [
-        f"{words().day(m.day)}: {'>' if m.above else ''}{number(m.value, pane.decimals)}"
-        for m in pane.moments
-    ]
-    text = ", ".join(said) + f" {pane.unit}." if said else _("Nothing was read.")
+    """Return the pane in words: every value of a few, else the ends, the table having them all."""
+    if not pane.moments:
+        text = _("Nothing was read.")
+    elif len(pane.moments) > MOST_SAID:
+        marks = sorted(pane.moments, key=lambda m: m.day)
+        lowest, highest = (f(marks, key=lambda m: m.value) for f in (min, max))
+        text = _(
+            "Lowest {low}, highest {high}, last {last}; the table below has every value.",
+            low=_said(pane, lowest),
+            high=_said(pane, highest),
+            last=_said(pane, marks[-1]),
+        )
+    else:
+        text = "; ".join(f"{words().day(m.day)}: {_said(pane, m)}" for m in pane.moments) + "."
     if pane.low is not None or pane.high is not None:
         text += " " + _("Limit {limit}.", limit=_limit_words(pane))
     return text
@@ -156,8 +170,9 @@ def _line(pane: TrendPane, scale: _Scale) -> str:
     ]
     for mark in marks:
         x, y = scale.x(mark.day), scale.y(mark.value)
-        said = f"{'>' if mark.above else ''}{number(mark.value, pane.decimals)} {pane.unit}"
-        tip = f"{words().day(mark.day)}: {said}" + (f" ({mark.note})" if mark.note else "")
+        tip = f"{words().day(mark.day)}: {_said(pane, mark)}" + (
+            f" ({mark.note})" if mark.note else ""
+        )
         shape = (
             f"M{x - 4:g},{y + 3:g}L{x:g},{y - 5:g}L{x + 4:g},{y + 3:g}Z"
             if mark.above
@@ -165,6 +180,6 @@ def _line(pane: TrendPane, scale: _Scale) -> str:
         )
         out.append(
             f'<path class="left-dot" d="{shape}" fill="#1a56b0" stroke="#ffffff" '
-            f'data-tip="{escape(tip)}"><title>{escape(tip)}</title></path>'
+            f'data-tip=""><title>{escape(tip)}</title></path>'
         )
     return "".join(out) if len(marks) > 1 else "".join(out[1:])

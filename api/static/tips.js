@@ -10,7 +10,7 @@
   said.hidden = true;
   document.body.append(said);
   const show = (dot) => {
-    said.textContent = dot.dataset.tip;
+    said.textContent = dot.dataset.tip || dot.querySelector("title").textContent;
     said.hidden = false;
   };
   const hide = () => {

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from uuid import UUID
 
@@ -12,6 +14,7 @@ from starlette.testclient import TestClient
 from api.app import create_app
 from api.pages.fleet import boiler_trend
 from api.settings import Settings
+from api.trend_chart import Moment, TrendPane, described, trend
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.intake_life import Life
@@ -138,3 +141,13 @@ def test_a_long_list_of_boilers_is_paged_and_searched(client: TestClient) -> Non
     found = client.get("/boilers?text=b-7").text
     assert [b for b in made if f'href="/boilers/{b}"' in found] == made[7:]
     assert "No boiler is found by this name." in client.get("/boilers?text=%25").text
+
+
+def test_a_pane_says_few_values_each_and_many_by_their_ends() -> None:
+    moments = [Moment(date(2000 + n, 1, 2), float(v)) for n, v in enumerate((5, 3, 8, 4))]
+    pane = TrendPane("O2", "%", 1, 100.0, moments, (date(2000, 1, 1), date(2010, 1, 1)), (3, 8))
+    assert "2 Jan 2001: 3.0 %; 2 Jan 2002: 8.0 %" in described(pane)
+    many = replace(pane, moments=moments * 3)
+    assert described(many).startswith("Lowest 3.0 %, highest 8.0 %, last 4.0 %;")
+    # Every dot still says its own value on the drawing.
+    assert trend(many, "x").count("<title>2 Jan 2001: 3.0 %</title>") == 3
