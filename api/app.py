@@ -140,8 +140,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.kept_visits = KeptVisits(intake)
     app.state.clerk = clerk
     app.add_middleware(Compressed)
-    app.add_middleware(Languages, otherwise=settings.language)
     desk = app.state.desk = Desk(intake.book)
+    app.add_middleware(Languages, desk=desk, otherwise=settings.language)
     app.add_middleware(Repeats, book=intake.book)
     app.add_middleware(Doorkeeper, desk=desk, alone=settings.alone, rate=settings.requests_a_minute)
     app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)

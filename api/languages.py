@@ -1,7 +1,9 @@
 """Which language a reader is answered in: their choice, else what their browser asks for.
 
-Chosen by ``?language=`` on any page, kept in a cookie of the reader's browser; else by
-``Accept-Language``; else the office's. Programs under ``/v1`` are answered in English, always.
+Chosen by ``?language=`` on any page, kept in a cookie of the reader's browser and, of a person who
+signed in, in their account for devices without the cookie; else by ``Accept-Language``; else the
+office's. The units chosen by ``?units=`` are kept in the account the same way. Programs under
+``/v1`` are answered in English, always.
 """
 
 from __future__ import annotations
@@ -9,12 +11,16 @@ from __future__ import annotations
 from urllib.parse import parse_qs
 
 from babel import Locale, UnknownLocaleError
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.accounts import Desk, Principal
+from api.doorkeeper import PRINCIPAL
 from api.locales.pseudo import PSEUDO
 from api.words import LANGUAGES, SOURCE, Words, speaking, words_of
+from ingest.store.accounts import UNITS
 
 LANGUAGE_COOKIE = "fluebook-language"
 _MOST_WISHES = 20
@@ -83,10 +89,19 @@ def choices() -> list[tuple[str, str]]:
 
 
 class Languages:
-    """Plain ASGI: sets the words for everything that a page's request runs."""
+    """Plain ASGI, behind the doorkeeper: sets the words for everything that a page's request runs.
 
-    def __init__(self, app: ASGIApp, *, otherwise: str = SOURCE) -> None:
+    Parameters
+    ----------
+    desk : Desk
+        Keeps what a person chose.
+    otherwise : str
+        The office's language.
+    """
+
+    def __init__(self, app: ASGIApp, *, desk: Desk, otherwise: str = SOURCE) -> None:
         self.app = app
+        self.desk = desk
         self.otherwise = otherwise
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -95,9 +110,17 @@ class Languages:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        asked = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("language", [""])[0]
-        kept = cookie_parser(headers.get("cookie", "")).get(LANGUAGE_COOKIE, "")
+        query = parse_qs(scope.get("query_string", b"").decode("latin-1"))
+        asked = query.get("language", [""])[0]
         valid = asked in LANGUAGES or asked == PSEUDO
+        person = scope.get(PRINCIPAL)
+        kept = cookie_parser(headers.get("cookie", "")).get(LANGUAGE_COOKIE, "")
+        if isinstance(person, Principal):
+            kept = kept or person.language or ""
+            language = asked if asked in LANGUAGES else None
+            units = next((u for u in UNITS if u == query.get("units", [""])[0]), None)
+            if scope["method"] == "GET" and (language or units):
+                await run_in_threadpool(self.desk.choose, person, language=language, units=units)
         chosen = chosen_words(
             asked if valid else kept, headers.get("accept-language", ""), self.otherwise
         )

@@ -13,7 +13,7 @@ from api.accounts.principal import Principal, of_account, of_key
 from ingest.identifiers import new_id
 from ingest.store import Book, StateConflict
 from ingest.store import accounts as rows
-from ingest.store.accounts import SCOPES, AccessKey, Account, Role, Scope
+from ingest.store.accounts import SCOPES, AccessKey, Account, Role, Scope, Units
 from ingest.store.book import stamp
 
 LINK_LIVES = timedelta(hours=24)
@@ -272,6 +272,16 @@ class Desk:
         with self.book.change(who) as change:
             rows.revoke_key(change, key_id)
             change.record("key_revoked", f"key:{key_id}", {})
+
+    # What a person chose for their pages
+
+    def choose(self, person: Principal, *, language: str | None, units: Units | None) -> None:
+        """Keep a person's language and units in their account; None leaves what is there."""
+        same = language in (None, person.language) and units in (None, person.units)
+        if person.kind != "account" or person.id is None or same:
+            return
+        with self.book.change(person.name) as change:
+            rows.choose(change, person.id, language, units)
 
     # Recognising
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 from uuid import UUID
 
-from ingest.store.accounts import SCOPES, AccessKey, Account, Role, Scope
+from ingest.store.accounts import SCOPES, AccessKey, Account, Role, Scope, Units
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,8 @@ class Principal:
         Sites whose boilers and visits are seen; None means all.
     owner : str
         Whose external ids are meant: a key's own, empty for the office.
+    language, units : str or None
+        As a person chose them for their pages, on whatever device.
     """
 
     kind: Literal["account", "key", "alone"]
@@ -34,6 +36,8 @@ class Principal:
     sites: frozenset[UUID] | None = None
     scopes: frozenset[Scope] = frozenset(SCOPES)
     owner: str = ""
+    language: str | None = None
+    units: Units | None = None
 
     def signs_as(self, stated: str | None) -> str:
         """Return the name for the trail.
@@ -59,7 +63,16 @@ ALONE = Principal("alone", None, "", "", "administrator")
 def of_account(account: Account) -> Principal:
     """Return the person of an account."""
     sites = None if account.sites is None else frozenset(account.sites)
-    return Principal("account", account.id, account.name, account.printed_name, account.role, sites)
+    return Principal(
+        "account",
+        account.id,
+        account.name,
+        account.printed_name,
+        account.role,
+        sites,
+        language=account.language,
+        units=account.units,
+    )
 
 
 def of_key(key: AccessKey) -> Principal:

@@ -17,6 +17,7 @@ from api.pages.ways import ways
 from api.settings import Settings
 from api.words import words
 from ingest.store import Book
+from ingest.store.accounts import UNITS
 from ingest.store.audit import first_hash
 
 UNITS_COOKIE = "fluebook_units"
@@ -68,8 +69,11 @@ _templates.globals.update(_=_said, _n=_counted, caution=_caution)
 
 
 def shown_for(request: Request) -> Shown:
-    """Return the unit system that the reader chose: by the address, else by cookie, else ours."""
+    """Return the reader's unit system: by the address, by cookie, by their account, else ours."""
     chosen = request.query_params.get("units") or request.cookies.get(UNITS_COOKIE)
+    person = request.scope.get(PRINCIPAL)
+    if chosen not in UNITS and person is not None:
+        chosen = person.units
     if chosen == "us":
         return Shown("us")
     if chosen == "si":
@@ -104,7 +108,7 @@ def _whose(request: Request) -> str:
 def page(
     request: Request, name: str, *, title: str, status: int = 200, **given: Any
 ) -> HTMLResponse:
-    """Return a page; a chosen unit system is remembered in the reader's browser only."""
+    """Return a page; a chosen unit system is remembered in the reader's browser."""
     settings: Settings = request.app.state.settings
     html = _templates.get_template(name).render(
         title=title,
@@ -121,6 +125,6 @@ def page(
     )
     answer = HTMLResponse(html, status_code=status)
     chosen = request.query_params.get("units")
-    if chosen in ("us", "si"):
+    if chosen in UNITS:
         answer.set_cookie(UNITS_COOKIE, chosen, max_age=365 * 86400, samesite="lax", httponly=True)
     return answer

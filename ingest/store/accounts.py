@@ -15,6 +15,8 @@ Role = Literal["technician", "integrator", "reviewer", "administrator"]
 ROLES: tuple[Role, ...] = get_args(Role)
 Scope = Literal["read", "write"]
 SCOPES: tuple[Scope, ...] = get_args(Scope)
+Units = Literal["us", "si"]
+UNITS: tuple[Units, ...] = get_args(Units)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +33,8 @@ class Account:
         Sites whose boilers and visits are seen; None means all.
     has_password : bool
         False until the one-time link was used.
+    language, units : str or None
+        As the person chose them on a page; None where they never did.
     """
 
     id: UUID
@@ -44,6 +48,8 @@ class Account:
     made_by: str
     closed_at: str | None
     version: int
+    language: str | None = None
+    units: Units | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +72,7 @@ class AccessKey:
 
 _ACCOUNT = (
     "id, name, printed_name, email, role, sites, password_hash IS NOT NULL, made_at, made_by, "
-    "closed_at, version"
+    "closed_at, version, language, units"
 )
 _KEY = (
     "id, label, role, scopes, sites, owner, made_at, made_by, ends_at, last_used_at, revoked_at, "
@@ -83,9 +89,7 @@ def _sites_text(sites: tuple[UUID, ...] | None) -> str | None:
 
 
 def _account(r: Any) -> Account:
-    return Account(
-        UUID(r[0]), r[1], r[2], r[3], r[4], _sites(r[5]), bool(r[6]), r[7], r[8], r[9], r[10]
-    )
+    return Account(UUID(r[0]), r[1], r[2], r[3], r[4], _sites(r[5]), bool(r[6]), *r[7:13])
 
 
 def _key(r: Any) -> AccessKey:
@@ -114,7 +118,7 @@ def by_name(sql: sqlite3.Connection, name: str) -> tuple[Account, str | None] | 
         f"SELECT {_ACCOUNT}, password_hash FROM account WHERE sign_in_name = :name",
         {"name": name.casefold()},
     ).fetchone()
-    return None if row is None else (_account(row), row[11])
+    return None if row is None else (_account(row), row[13])
 
 
 def any_account(sql: sqlite3.Connection) -> bool:
@@ -191,6 +195,15 @@ def change_account(
     return there.version + 1
 
 
+def choose(change: Change, identity: UUID, language: str | None, units: Units | None) -> None:
+    """Write what a person chose for their pages; None leaves it. The version stays."""
+    change.sql.execute(
+        "UPDATE account SET language = COALESCE(:language, language), "
+        "units = COALESCE(:units, units) WHERE id = :id",
+        {"language": language, "units": units, "id": str(identity)},
+    )
+
+
 def _administrators(sql: sqlite3.Connection) -> int:
     row = sql.execute(
         "SELECT COUNT(*) FROM account WHERE role = 'administrator' AND closed_at IS NULL "
@@ -237,7 +250,7 @@ def session(sql: sqlite3.Connection, token_hash: str, now: str) -> tuple[Account
         "WHERE s.token_hash = :hash AND s.ends_at > :now AND a.closed_at IS NULL",
         {"hash": token_hash, "now": now},
     ).fetchone()
-    return None if row is None else (_account(row), row[11])
+    return None if row is None else (_account(row), row[13])
 
 
 def see_session(change: Change, token_hash: str) -> None:

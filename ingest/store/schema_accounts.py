@@ -82,3 +82,10 @@ def m005_kept_answers(db: sqlite_utils.Database) -> None:
     """Create the answers that are given again to a repeated request."""
     for statement in _ANSWERS.split(";\n"):
         db.execute(statement)
+
+
+@migrations()
+def m016_language_and_units_of_a_person(db: sqlite_utils.Database) -> None:
+    """Keep the language and the units that a person chose, for every device of theirs."""
+    db.execute("ALTER TABLE account ADD COLUMN language TEXT")
+    db.execute("ALTER TABLE account ADD COLUMN units TEXT CHECK (units IN ('us', 'si'))")
