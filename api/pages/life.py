@@ -20,6 +20,7 @@ from api.trend_chart import Moment, TrendPane, trend
 from api.words import _, words
 from ingest.intake_life import Life
 from ingest.store import NotFound
+from ingest.store.held import Held
 
 router = APIRouter(prefix="/boilers", include_in_schema=False)
 # A boiler takes one line: as many times the rows of a page are shown.
@@ -88,6 +89,33 @@ def quantity_life(
     return QuantityLife(key, label(key), shown.unit(key), panes, heads, table)
 
 
+_Drawn = dict[str, QuantityLife]
+_drawn_of: Held[tuple[Life, _Drawn]] = Held(32)
+
+
+def _drawn(life: Life, shown: Shown) -> _Drawn:
+    """Return what is shown of each quantity: drawn once for as long as the life stays as it is."""
+    key = (str(life.boiler.id), shown.system, words().language, str(words().locale))
+    kept = _drawn_of.get(key)
+    if kept is not None and _draws_as(kept[0], life):
+        return kept[1]
+    drawn = {k: quantity_life(life, k, v, shown) for k, v in trends(life.visits).items()}
+    _drawn_of.put(key, (life, drawn))
+    return drawn
+
+
+def _draws_as(one: Life, other: Life) -> bool:
+    """Return whether two lives are drawn alike; points read once are the same object."""
+    return (
+        (one.boiler, one.limits, one.fittings) == (other.boiler, other.limits, other.fittings)
+        and len(one.visits) == len(other.visits)
+        and all(
+            a.points is b.points and a.visit.id == b.visit.id and a.visit.started == b.visit.started
+            for a, b in zip(one.visits, other.visits, strict=True)
+        )
+    )
+
+
 def _cell(at: At | None, key: str, shown: Shown) -> str:
     return "–" if at is None else (">" if at.above else "") + shown.figure(key, at.value)
 
@@ -119,8 +147,7 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
     except NotFound:
         return missing(request)
     shown = shown_for(request)
-    found = trends(life.visits)
-    drawn = {k: quantity_life(life, k, v, shown) for k, v in found.items()}
+    drawn = _drawn(life, shown)
     visits = [
         {"id": e.visit.id, "day": words().day(e.visit.started), "technician": e.visit.technician}
         for e in reversed(life.visits)

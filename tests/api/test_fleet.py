@@ -151,3 +151,26 @@ def test_a_pane_says_few_values_each_and_many_by_their_ends() -> None:
     assert described(many).startswith("Lowest 3.0 %, highest 8.0 %, last 4.0 %;")
     # Every dot still says its own value on the drawing.
     assert trend(many, "x").count("<title>2 Jan 2001: 3.0 %</title>") == 3
+
+
+def test_a_drawn_life_follows_every_change(client: TestClient, intake: Intake) -> None:
+    boiler = _boiler(client)
+    _read(client, boiler)
+    address = f"/boilers/{boiler}"
+    first = client.get(address).text
+    assert client.get(address).text == first
+    assert "100 % (2.5 to 4.5 %)" in first
+    # Units, language, then limits, then one more visit, then a visit that is open again.
+    assert client.get(f"{address}?units=si").text != client.get(f"{address}?units=us").text
+    spanish = client.get(address, headers={"Accept-Language": "es"}).text
+    assert "ene 2024" in spanish
+    limits = {**BOILER["limits"]}
+    limits["targets"] = [{"firing_rate": 100, "o2_dry": {"low": 2.0, "aim": 3.0, "high": 4.0}}]
+    assert client.put(f"/v1{address}", json={**BOILER, "limits": limits}).status_code == 200
+    assert "100 % (2.0 to 4.0 %)" in client.get(address).text
+    visit = one_visit(client, boiler, "2026-02-03", HOT.replace(b"3.5,12", b"6.7,12"))["id"]
+    grown = client.get(address).text
+    assert "3 Feb 2026: 6.7 %" in grown
+    with intake.book.change("test") as change:
+        change.sql.execute("UPDATE visit SET state = 'open' WHERE id = ?", (visit,))
+    assert "3 Feb 2026: 6.7 %" not in client.get(address).text
