@@ -1,7 +1,7 @@
 """Every text that wants translating, found where it is written.
 
 Templates and Python say theirs inside ``_()``, ``{% trans %}`` and the report's ``t()``; the
-glossary and the rules are read as what they are: lists of texts.
+glossary, the rules and the safety devices are read as what they are: lists of texts.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from api.locales.sentences import written
 from combustion.quantities import QUANTITIES
 from ingest.rules import RULES
 from ingest.service.order import STEP_TITLES
+from ingest.service.safety import DEVICES, JURISDICTION_NOTE
 
 ROOT = Path(str(files("api"))).parent
 
@@ -64,6 +65,12 @@ def in_lists() -> Iterator[tuple[str, str]]:
             yield f"rule {rule.key}", getattr(rule, name)
     for step, title in STEP_TITLES.items():
         yield f"step {step}", title
+    yield "safety devices", JURISDICTION_NOTE
+    for device in DEVICES.values():
+        yield f"device {device.key}", device.title
+        for method in device.methods.values():
+            yield f"device {device.key}", method.title
+            yield f"device {device.key}", method.caution
 
 
 def in_judging() -> Iterator[tuple[str, str]]:

@@ -121,7 +121,7 @@ def default_unit(test: PlanTest, system: UnitSystem) -> str:
 def methods_of(device: str) -> list[tuple[str, str]]:
     """Return the ways to provoke a device, each with whether it is the real thing."""
     return [
-        (m.key, f"{m.title} ({_('real') if m.real else _('simulated')})")
+        (m.key, f"{_(m.title)} ({_('real') if m.real else _('simulated')})")
         for m in DEVICES[device].methods.values()
     ]
 
@@ -256,7 +256,7 @@ def _form(
         range_text=range_text,
         criss_cross=criss_cross,
         default_unit=lambda test: default_unit(test, shown.system),
-        jurisdiction=f"{JURISDICTION_NOTE} {plan.jurisdiction_note}",
+        jurisdiction=JURISDICTION_NOTE,
         zone=str(zone),
         rows=rows,
         earlier=open_findings(records),

@@ -51,7 +51,7 @@ def label_of(name: str, plan: Plan) -> str:
         return f"{rest[0] if task is None else task.title}: {last}"
     if kind == "test":
         device = rest[0].partition(" ")[0]
-        title = DEVICES[device].title if device in DEVICES else rest[0]
+        title = _(DEVICES[device].title) if device in DEVICES else rest[0]
         return f"{title}: {last}"
     titles: dict[str, str] = {}
     if kind == "iso":

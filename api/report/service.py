@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from api.cautions import caution
 from api.pages.show import Shown
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.bolts import bolt_circle
 from api.report.given import ReportInput
-from api.words import Words
+from api.words import Words, _
 from combustion.units import UnitError, conversion
 from ingest.service.models import Measured, SafetyTest, ServiceRecord, TaskEntry, Value
 from ingest.service.order import STEP_TITLES
@@ -106,13 +107,13 @@ def _tests(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
     else:
         out.append(blocks.paragraph(t("No safety test is recorded.")))
     note = given.plan.jurisdiction_note if given.plan is not None else ""
-    out.append(blocks.paragraph(f"{JURISDICTION_NOTE} {note}".strip(), "soft"))
+    out.append(blocks.paragraph(f"{caution(JURISDICTION_NOTE)} {note}".strip(), "soft"))
     return out
 
 
 def device_title(test: SafetyTest) -> str:
     """Return a device's name, with which one where there are several."""
-    title = DEVICES[test.device].title if test.device in DEVICES else test.device
+    title = _(DEVICES[test.device].title) if test.device in DEVICES else test.device
     return title if test.name is None else f"{title}, {test.name}"
 
 
@@ -123,7 +124,7 @@ def provoked(test: SafetyTest, words: Words) -> str:
     mode = words.t("real") if test.mode == "real" else words.t("simulated")
     if method is not None and not method.real:
         mode = words.t("simulated")
-    return f"{method.title} ({mode})" if method is not None else mode
+    return f"{words.t(method.title)} ({mode})" if method is not None else mode
 
 
 def _tasks(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words) -> list[Block]:
