@@ -7,7 +7,7 @@ such number.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from combustion.emissions import co_air_free
 from combustion.fuel_text import FuelError, fuel_from_text
@@ -15,6 +15,7 @@ from combustion.fuels import Fuel
 from combustion.losses import efficiency_gross
 from combustion.refusals import OutOfRange
 from combustion.stoichiometry import excess_air_from_o2
+from ingest.store.held import Held
 from parsers import FiringPoint
 
 
@@ -38,8 +39,25 @@ def _of_point(point: FiringPoint, fuel: Fuel | None) -> dict[str, float]:
     return found
 
 
-def computed(points: Sequence[FiringPoint]) -> dict[int, dict[str, float]]:
-    """Return the computed quantities of each point by its index."""
+_Numbers = Mapping[int, Mapping[str, float]]
+_once: Held[tuple[Sequence[FiringPoint], _Numbers]] = Held(1024)
+
+
+def computed(points: Sequence[FiringPoint]) -> _Numbers:
+    """Return the computed quantities of each point by its index.
+
+    Points that the store holds are the same tuple each time: what was computed of them is kept
+    with them, so that no other tuple can come to lie at its place.
+    """
+    if not isinstance(points, tuple):
+        return _computed(points)
+    kept = _once.get(id(points))
+    if kept is None or kept[0] is not points:
+        kept = _once.put(id(points), (points, _computed(points)))
+    return kept[1]
+
+
+def _computed(points: Sequence[FiringPoint]) -> dict[int, dict[str, float]]:
     fuels: dict[str, Fuel | None] = {}
     out = {}
     for index, point in enumerate(points):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from api.charts import described, firing_curve, number
 from api.pages.computed import computed
@@ -91,7 +91,7 @@ def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block
 def _rows(
     points: Sequence[FiringPoint],
     part: Sequence[int],
-    figures: dict[int, dict[str, float]],
+    figures: Mapping[int, Mapping[str, float]],
     visit: Visit,
     shown: Shown,
 ) -> list[list[str]]:
