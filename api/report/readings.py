@@ -115,7 +115,7 @@ def _rows(
 def _cell(
     seen: Point,
     key: str,
-    figures: dict[str, float],
+    figures: Mapping[str, float],
     shown: Shown,
 ) -> str:
     point = seen.raw
