@@ -9,22 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from tests.browser import browser, running_demo
+from tests.page_list import pages as all_pages
 
 WIDTHS = (390, 820, 1440)
 FACES = ("light", "dark")
 WHERE = Path("pictures")
 WRONG = "not readings at all\nbut two lines of prose\n"
-
-
-def addresses(page: Any, base: str) -> dict[str, str]:
-    """Return the pages worth a picture, by name."""
-    page.goto(base)
-    rows = page.locator("ol.visits a.visit")
-    found = {"review": "/", "review-fix": "/?severity=fix", "no-page": "/nothing-here"}
-    for n in range(rows.count() - 1):
-        found[f"visit-{n + 1}"] = str(rows.nth(n).get_attribute("href"))
-    found["open"] = str(rows.last.get_attribute("href"))
-    return found
 
 
 def refused(page: Any, address: str) -> None:
@@ -40,7 +30,8 @@ def main() -> None:
     """Take the pictures."""
     WHERE.mkdir(exist_ok=True)
     with running_demo() as base, browser() as opened:
-        pages = addresses(opened.new_page(), base)
+        listed = all_pages(opened.new_context().request, base)
+        pages = {one.name: one.address for one in listed}
         for width in WIDTHS:
             for face in FACES:
                 context = opened.new_context(

@@ -1,0 +1,192 @@
+"""Every page in a real Chromium: readable by axe-core's rules, never too wide, never jumping.
+
+``make test`` goes once over all pages, theme and language alternating; ``make soak`` takes every
+page in both themes, both languages and two widths. Thresholds: WCAG 2.2, 1.4.10 (reflow at
+320 px) and 1.4.4 (text at 200 %), from memory; a layout shift under 0.1 counts as good by the Web
+Vitals definition (memory), the bound here is half of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import axe_core_python
+import pytest
+from fastapi.routing import iter_route_contexts
+
+from api.app import create_app
+from api.permissions import OPEN_FOLDERS
+from api.settings import Settings
+from ingest.intake import Intake
+from ingest.store import Book
+from tests.browser import browser, chromium, running_demo
+from tests.page_list import NOT_PAGES, Listed, pages
+
+needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
+FACES = ("light", "dark")
+LANGUAGES = ("en", "es")
+SHIFT = 0.05
+RULES = next(Path(axe_core_python.__file__).parent.rglob("axe.min.js"))
+WATCH = """
+window.shift = 0;
+new PerformanceObserver(list => list.getEntries().forEach(e => {
+  if (!e.hadRecentInput) window.shift += e.value;
+})).observe({type: 'layout-shift', buffered: true});
+"""
+WIDE = """() => {
+  const page = document.documentElement;
+  if (page.scrollWidth <= innerWidth) return null;
+  const right = e => e.getBoundingClientRect().right;
+  const over = [...document.querySelectorAll('body *')].filter(
+    e => !e.parentElement.closest('.wide, .lines, svg') && e.checkVisibility()
+      && right(e) > innerWidth + 1);
+  return [page.scrollWidth, ...over.slice(0, 8).map(e => e.outerHTML.slice(0, 90))];
+}"""
+SETTLED = (
+    "() => document.fonts.ready.then(() => new Promise(done => "
+    "requestAnimationFrame(() => requestAnimationFrame(done))))"
+)
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[str]:
+    with running_demo() as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def opened() -> Iterator[Any]:
+    with browser() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def listed(demo: str, opened: Any) -> tuple[Listed, ...]:
+    context = opened.new_context()
+    found = pages(context.request, demo)
+    context.close()
+    return found
+
+
+def told(demo: str, opened: Any, face: str, language: str, width: int) -> Any:
+    """Return a page of a reader with a theme, a language and a width."""
+    context = opened.new_context(
+        viewport={"width": width, "height": 844},
+        color_scheme=face,
+        reduced_motion="reduce",
+        bypass_csp=True,  # axe-core is a test's only script
+    )
+    cookie = {"name": "fluebook-language", "value": language, "url": demo}
+    context.add_cookies([cookie])
+    page = context.new_page()
+    page.add_init_script(WATCH)
+    return page
+
+
+def broken(page: Any) -> list[tuple[str, str]]:
+    """Return what axe-core finds, with everything that folds unfolded."""
+    page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
+    page.evaluate(RULES.read_text("utf-8"))
+    found = page.evaluate("axe.run()")["violations"]
+    return [(n["html"], n["failureSummary"]) for v in found for n in v["nodes"]]
+
+
+def too_wide(page: Any, width: int) -> list[Any]:
+    """Return what reaches beyond the window: at a phone's width, a narrow one, large letters."""
+    found = []
+    for wide, letters in ((width, "100%"), (320, "100%"), (width, "200%")):
+        page.set_viewport_size({"width": wide, "height": 844})
+        page.evaluate("letters => { document.documentElement.style.fontSize = letters; }", letters)
+        over = page.evaluate(WIDE)
+        if over:
+            found.append((wide, letters, over))
+    return found
+
+
+def faults(page: Any, address: str, language: str, width: int) -> list[Any]:
+    """Return everything that is wrong with one page."""
+    page.set_viewport_size({"width": width, "height": 844})
+    page.goto(address)
+    page.evaluate(SETTLED)
+    found: list[Any] = []
+    shift = page.evaluate("window.shift")
+    if shift >= SHIFT:
+        found.append(("shift", shift))
+    said = page.locator("html").get_attribute("lang")
+    if said != language and not address.endswith("/report"):  # a report has one language for all
+        found.append(("language", said))
+    return found + broken(page) + too_wide(page, width)
+
+
+@pytest.mark.browser
+@needs_browser
+def test_every_page_is_readable_fits_and_stands_still(
+    demo: str, opened: Any, listed: tuple[Listed, ...]
+) -> None:
+    found = {}
+    kinds = [(face, language) for face in FACES for language in LANGUAGES]
+    readers = [told(demo, opened, face, language, 390) for face, language in kinds]
+    for n, one in enumerate(listed):
+        at = n % len(kinds)
+        wrong = faults(readers[at], demo + one.address, kinds[at][1], 390)
+        if wrong:
+            found[(one.name, *kinds[at])] = wrong
+    for page in readers:
+        page.context.close()
+    assert found == {}
+
+
+@pytest.mark.soak
+@pytest.mark.browser
+@needs_browser
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("face", FACES)
+def test_every_page_in_every_theme_language_and_width(
+    demo: str, opened: Any, listed: tuple[Listed, ...], face: str, language: str, width: int
+) -> None:
+    page = told(demo, opened, face, language, width)
+    found = {}
+    for one in listed:
+        wrong = faults(page, demo + one.address, language, width)
+        if wrong:
+            found[one.name] = wrong
+    page.context.close()
+    assert found == {}
+
+
+@pytest.mark.browser
+@needs_browser
+def test_no_listed_page_is_missing(demo: str, opened: Any, listed: tuple[Listed, ...]) -> None:
+    context = opened.new_context()
+    said = {}
+    for one in listed:
+        answer = context.request.get(
+            demo + one.address, max_redirects=0, headers={"Accept": "text/html"}
+        )
+        html = (answer.headers.get("content-type") or "").startswith("text/html")
+        if not html or (answer.status != 200 and one.name not in {"no-page", "first-over"}):
+            said[one.name] = answer.status
+    context.close()
+    assert said == {}
+    names = [one.name for one in listed]
+    assert len(names) == len(set(names))
+
+
+@pytest.mark.browser
+@needs_browser
+def test_every_route_of_pages_is_in_the_list(tmp_path: Path, listed: tuple[Listed, ...]) -> None:
+    with Book(tmp_path / "book.db", durable=False) as book:
+        app = create_app(Intake(book), Settings(alone=True, requests_a_minute=0))
+        routes = set()
+        for context in iter_route_contexts(app.routes):
+            original = getattr(context, "original_route", context)
+            path = getattr(context, "path", None) or getattr(original, "path", "")
+            methods = getattr(context, "methods", None) or getattr(original, "methods", None) or ()
+            if "GET" in methods and not path.startswith(("/v1/", *OPEN_FOLDERS)):
+                routes.add(path)
+    assert len(routes) > 25
+    assert routes - NOT_PAGES - {one.route for one in listed} == set(), "pages nobody looks at"
+    assert {one.route for one in listed if one.route} - routes == set(), "pages that are not there"
