@@ -65,6 +65,8 @@ class AccountAnswer(_Shape):
     made_at: datetime
     made_by: str
     closed_at: datetime | None
+    language: str | None = Field(default=None, description="What the person reads, where chosen.")
+    units: str | None = Field(default=None, description="`us` or `si`, where the person chose.")
 
 
 class MadeAccount(AccountAnswer):

@@ -342,3 +342,12 @@ def test_the_page_makes_accounts_and_keys_and_shows_secrets_once(door: TestClien
     door.cookies.clear()
     headers = {"Authorization": f"Bearer {secret[0]}"}
     assert door.get("/v1/me", headers=headers).status_code == 401
+
+
+def test_an_account_made_by_the_api_is_answered_and_listed(client: TestClient) -> None:
+    made = client.post("/v1/accounts", json={"name": "J. Harrow", "role": "technician"})
+    assert made.status_code == 201, made.text
+    listed = client.get("/v1/accounts").json()["accounts"]
+    assert [(a["name"], a["language"], a["units"]) for a in listed] == [("J. Harrow", None, None)]
+    one = client.get(f"/v1/accounts/{made.json()['id']}")
+    assert one.json() == listed[0]
