@@ -8,6 +8,7 @@ const strip = document.getElementById("waiting");
 const words = strip.dataset;
 const list = strip.querySelector("ol");
 const states = new Map();
+const LOOKING = "fluebook-looking";
 
 function said(tag, text, kind = "") {
   const made = document.createElement(tag);
@@ -59,8 +60,10 @@ async function draw() {
 }
 
 // Sends a refused entry as the browser itself would: the office's answer is shown as a page, with
-// what was entered and, where somebody else changed the same, with both versions.
-async function lookAt(entry) {
+// what was entered and, where somebody else changed the same, with both versions. The entry stays,
+// in its place, until the corrected form takes it over or a person throws it away.
+function lookAt(entry) {
+  sessionStorage.setItem(LOOKING, entry.id);
   const form = document.createElement("form");
   form.method = "post";
   form.action = entry.action;
@@ -79,7 +82,6 @@ async function lookAt(entry) {
     form.append(input);
   }
   document.body.append(form);
-  await dropEntry(entry.id);
   form.submit();
 }
 
@@ -109,9 +111,21 @@ function fieldsOf(form, button) {
   );
 }
 
+// The entry that a form corrects: looked at in this window, and the same form of the same place.
+async function corrected(form) {
+  const looking = sessionStorage.getItem(LOOKING);
+  if (!looking) return undefined;
+  const place = new URL(form.action).pathname;
+  const same = (one) => one.what === form.dataset.waits && new URL(one.action).pathname === place;
+  const found = (await entries(person)).find((one) => one.id === looking && same(one));
+  if (found) sessionStorage.removeItem(LOOKING);
+  return found;
+}
+
 async function submitted(form, button) {
-  const made = Date.now();
-  const id = uuid7(made);
+  const before = await corrected(form);
+  const made = before ? before.made : Date.now();
+  const id = before ? before.id : uuid7(made);
   const heading = document.querySelector("h1");
   const rate = form.querySelector("input[name=rate]:checked");
   const title = [heading && heading.textContent.split("·").pop().trim(), rate && `${rate.value} %`];
@@ -143,7 +157,7 @@ async function submitted(form, button) {
     await dropDraft(draftKey(form));
     goOn(new URL(result.address));
   } else if (result && result.state === "refused") {
-    await lookAt(entry);
+    lookAt(entry);
   } else {
     await dropDraft(draftKey(form));
     again(form);
