@@ -40,10 +40,17 @@ async function forget() {
 }
 
 let last = Promise.resolve();
+let signedOut = 0; // pages asked for before somebody signed out are not kept after it
 
 // One after another: pages of another person are forgotten before this one's are kept.
-function keep(address, answer) {
-  last = last.then(() => kept(address, answer)).catch(() => {});
+function keep(address, answer, since) {
+  last = last.then(() => since === signedOut && kept(address, answer)).catch(() => {});
+  return last;
+}
+
+function leave() {
+  signedOut += 1;
+  last = last.then(forget).catch(() => {});
   return last;
 }
 
@@ -91,11 +98,12 @@ function inTime(request) {
 
 async function shown(event) {
   const address = event.request.url.split("#")[0];
+  const since = signedOut;
   const copy = await copyOf(address);
   try {
     const answer = await (copy ? inTime(event.request) : fetch(event.request));
     if (copy && [502, 503, 504].includes(answer.status)) return copy;
-    event.waitUntil(keep(address, answer.clone()));
+    event.waitUntil(keep(address, answer.clone(), since));
     return answer;
   } catch {
     return copy || nothing();
@@ -111,7 +119,7 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (url.origin !== self.location.origin) return;
-  if (request.method === "POST" && url.pathname === "/sign-out") event.waitUntil(forget());
+  if (request.method === "POST" && url.pathname === "/sign-out") event.waitUntil(leave());
   if (request.method !== "GET") return;
   if (request.mode === "navigate") {
     // Files and reports are not pages: they go as they came.
@@ -124,12 +132,14 @@ self.addEventListener("message", (event) => {
   if (!Array.isArray(near)) return;
   event.waitUntil(
     (async () => {
+      const since = signedOut;
       for (const path of near.slice(0, 12)) {
+        if (since !== signedOut) return;
         const address = new URL(path, self.location.origin);
         if (address.origin !== self.location.origin) continue;
         try {
           const headers = { accept: "text/html" };
-          await keep(address.href, await inTime(new Request(address.href, { headers })));
+          await keep(address.href, await inTime(new Request(address.href, { headers })), since);
         } catch {
           return;
         }
