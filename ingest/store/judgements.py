@@ -19,6 +19,7 @@ from ingest.service.plans import Plan
 from ingest.store import standing
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
+from ingest.store.named import named
 
 Kind = Literal["current", "hand_in", "again"]
 NO_FLAG_RANK = len(SEVERITIES)
@@ -152,12 +153,12 @@ def not_judged(sql: sqlite3.Connection, visit_ids: Sequence[UUID]) -> dict[UUID,
 
     A visit without a judgement is left out.
     """
-    names = [f"v{n}" for n in range(len(visit_ids))]
+    names, given = named("v", list(map(str, visit_ids)))
     rows = sql.execute(
         "SELECT v.id, (SELECT json_extract(j.document, '$.not_judged') FROM judgement j "
         "WHERE j.visit_id = v.id AND j.kind <> 'again' ORDER BY j.id DESC LIMIT 1) "
-        f"FROM visit v WHERE v.id IN ({', '.join(':' + n for n in names)})",
-        dict(zip(names, map(str, visit_ids), strict=True)),
+        f"FROM visit v WHERE v.id IN ({names})",
+        given,
     )
     return {
         UUID(identity): [NotJudged(**n) for n in json.loads(text)]

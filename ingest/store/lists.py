@@ -11,6 +11,7 @@ from uuid import UUID
 
 from ingest.models import SEVERITIES, Severity, VisitState
 from ingest.store import reach
+from ingest.store.named import named
 
 NO_TIME = "9999"
 """Sorts visits without a time behind all others; the review list's index holds it too."""
@@ -71,14 +72,13 @@ def where_wanted(wanted: Wanted, rank: str = "v.severity_rank") -> tuple[list[st
     if wanted.unassigned:
         parts.append("v.boiler_id IS NULL")
     if wanted.states:
-        names = [f"state{n}" for n in range(len(wanted.states))]
-        parts.append(f"v.state IN ({', '.join(':' + n for n in names)})")
-        given.update(zip(names, wanted.states, strict=True))
+        names, states = named("state", wanted.states)
+        parts.append(f"v.state IN ({names})")
+        given |= states
     if wanted.severities:
-        names = [f"rank{n}" for n in range(len(wanted.severities))]
-        parts.append(f"{rank} IN ({', '.join(':' + n for n in names)})")
-        ranks = [SEVERITIES.index(s) for s in wanted.severities]
-        given.update(zip(names, ranks, strict=True))
+        names, ranks = named("rank", [SEVERITIES.index(s) for s in wanted.severities])
+        parts.append(f"{rank} IN ({names})")
+        given |= ranks
     if wanted.nothing_to_act_on:
         parts.append(f"{rank} >= :info")
         given["info"] = SEVERITIES.index("info")
@@ -207,13 +207,11 @@ def _counts(
     """Return how many flags each visit has: those that nothing covers by severity, the others."""
     found: dict[str, dict[Severity, int]] = {}
     covered: dict[str, int] = {}
-    if not visits:
-        return found, covered
-    names = [f"v{n}" for n in range(len(visits))]
+    names, given = named("v", visits)
     rows = sql.execute(
-        "SELECT visit_id, severity, COUNT(*), COUNT(standing) FROM flag WHERE visit_id IN "
-        f"({', '.join(':' + n for n in names)}) GROUP BY visit_id, severity",
-        dict(zip(names, visits, strict=True)),
+        "SELECT visit_id, severity, COUNT(*), COUNT(standing) FROM flag "
+        f"WHERE visit_id IN ({names}) GROUP BY visit_id, severity",
+        given,
     )
     for visit, severity, count, under in rows:
         if count > under:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from uuid import UUID
 
 from ingest.store.book import Change
+from ingest.store.named import named
 
 
 def keep_opened(change: Change, visit_id: UUID, version: int) -> None:
@@ -29,11 +30,11 @@ def was_opened(sql: sqlite3.Connection, visit_id: UUID, version: int) -> bool:
 
 def opened_of(sql: sqlite3.Connection, visit_ids: Sequence[UUID]) -> set[UUID]:
     """Return which of these visits somebody has opened as they are now; in one query for all."""
-    names = [f"v{n}" for n in range(len(visit_ids))]
+    names, given = named("v", list(map(str, visit_ids)))
     rows = sql.execute(
         "SELECT v.id FROM visit v "
         "JOIN opened_first o ON o.visit_id = v.id AND o.version = v.version "
-        f"WHERE v.id IN ({', '.join(':' + n for n in names)})",
-        dict(zip(names, map(str, visit_ids), strict=True)),
+        f"WHERE v.id IN ({names})",
+        given,
     )
     return {UUID(row[0]) for row in rows}

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
+from ingest.store.named import named
+
 
 @dataclass(frozen=True, slots=True)
 class Reach:
@@ -96,7 +98,4 @@ def where_site(site: str) -> tuple[str, dict[str, Any]] | None:
 
 
 def _sites(reach: Reach) -> tuple[str, dict[str, Any]]:
-    given: dict[str, Any] = {
-        f"reach{n}": str(s) for n, s in enumerate(sorted(reach.sites, key=str))
-    }
-    return ", ".join(":" + name for name in given) or "NULL", given
+    return named("reach", sorted(map(str, reach.sites)))
