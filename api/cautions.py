@@ -50,25 +50,24 @@ def approvals() -> frozenset[str]:
 def caution_pair(text: str, /, **given: object) -> Caution:
     """Return a safety text in the reader's language, the English beside it until approved."""
     spoken = words()
-    said = spoken.t(text)
-    filled = spoken.t(text, **given)
-    if spoken.language == SOURCE or said == text:
-        return Caution(filled)
-    if approval_hash(spoken.language, text, said) in approvals():
-        return Caution(filled)
-    return Caution(filled, text.format(**given) if given else text)
+    english = text.format(**given) if given else text
+    return _beside(text, spoken.t(text), spoken.t(text, **given), english)
 
 
 def counted_caution(one: str, many: str, number: int, /) -> Caution:
     """Return the form of a safety text for a number, the English beside it until approved."""
-    spoken = words()
+    spoken, text = words(), one if number == 1 else many
     filled = spoken.n(one, many, number)
-    said, english = spoken.form(one, many, number), one if number == 1 else many
-    if spoken.language == SOURCE or said == english:
+    return _beside(text, spoken.form(one, many, number), filled, text.format(n=number))
+
+
+def _beside(text: str, said: str, filled: str, english: str) -> Caution:
+    """Return what is said, with its English where the wording is a translation not approved."""
+    language = words().language
+    own = language == SOURCE or said == text
+    if own or approval_hash(language, text, said) in approvals():
         return Caution(filled)
-    if approval_hash(spoken.language, english, said) in approvals():
-        return Caution(filled)
-    return Caution(filled, english.format(n=number))
+    return Caution(filled, english)
 
 
 def caution(text: str, /, **given: object) -> str:
