@@ -85,7 +85,6 @@ def held_log(sha256: str, name: str, how: HowRead, data: Callable[[], bytes]) ->
     parsers.ReadError
         If the bytes cannot be read, or fewer than two readings have a time.
     """
-
     found = _held.get((sha256, how))
     if found is None:
         log, timed = log_and_readings(data(), name, how)

@@ -11,6 +11,7 @@ import hashlib
 import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -201,10 +202,7 @@ class Cuts:
         row = visits.visit_row(sql, visit_id)
         file = _must_be_there(sql, visit_id, attachment_id)
         how = HowRead.from_json(kept.settings)
-
-        def data() -> bytes:
-            return readings.evidence(sql, file.sha256)
-
+        data = partial(readings.evidence, sql, file.sha256)
         held = held_log(file.sha256, file.name, how, data)
         log = held.log
         if not held.was_read_as(kept.readings_sha256, data):
@@ -322,10 +320,7 @@ class Cuts:
         sql = self.book.reader
         how = HowRead.from_json(cuts.proposal(sql, visit_id, attachment_id).settings)
         file = cut.attachment
-
-        def data() -> bytes:
-            return readings.evidence(sql, file.sha256)
-
+        data = partial(readings.evidence, sql, file.sha256)
         timed = held_log(file.sha256, file.name, how, data).readings(data)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)

@@ -99,8 +99,10 @@ def _signed(request: Request) -> Markup:
 def _whose(request: Request) -> str:
     """Return whose copies and waiting entries a browser keeps: an account's, or a book's."""
     person = request.scope.get(PRINCIPAL)
-    if person is None or person.id is not None:
-        return "" if person is None else str(person.id)
+    if person is None:
+        return ""
+    if person.id is not None:
+        return str(person.id)
     book: Book = request.app.state.intake.book
     return f"{person.kind}-{first_hash(book.reader)[:16]}"
 

@@ -118,7 +118,7 @@ def by_name(sql: sqlite3.Connection, name: str) -> tuple[Account, str | None] | 
         f"SELECT {_ACCOUNT}, password_hash FROM account WHERE sign_in_name = :name",
         {"name": name.casefold()},
     ).fetchone()
-    return None if row is None else (_account(row), row[13])
+    return None if row is None else (_account(row), row[-1])
 
 
 def any_account(sql: sqlite3.Connection) -> bool:
@@ -250,7 +250,7 @@ def session(sql: sqlite3.Connection, token_hash: str, now: str) -> tuple[Account
         "WHERE s.token_hash = :hash AND s.ends_at > :now AND a.closed_at IS NULL",
         {"hash": token_hash, "now": now},
     ).fetchone()
-    return None if row is None else (_account(row), row[13])
+    return None if row is None else (_account(row), row[-1])
 
 
 def see_session(change: Change, token_hash: str) -> None:
