@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import socket
-import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 from uuid import UUID
-
-import uvicorn
 
 from api.app import create_app
 from api.settings import Settings
@@ -19,6 +15,7 @@ from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.browser import ARGUMENTS, chromium
+from tests.serving import serving
 
 
 class Office:
@@ -27,12 +24,8 @@ class Office:
     def __init__(self, path: Path, rates: Sequence[float] = (30, 100)) -> None:
         self.book = Book(path, durable=False)
         self.intake = Intake(self.book)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
-        self.address = f"http://127.0.0.1:{self.port}"
-        self._server: uvicorn.Server | None = None
-        self._thread: threading.Thread | None = None
+        self.port, self.address = 0, ""
+        self._open = ExitStack()
         self.posts: list[str] = []
         self.lose_answer = False
         document: dict[str, Any] = {"id": str(new_id()), "name": "B-1", "fuel": "natural_gas"}
@@ -53,17 +46,11 @@ class Office:
                     raise ConnectionError("the answer is lost on its way")
             await inner(scope, receive, send)
 
-        config = uvicorn.Config(app, host="127.0.0.1", port=self.port, log_level="critical")
-        self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(target=self._server.run, daemon=True)
-        self._thread.start()
-        while not self._server.started:
-            self._thread.join(0.02)
+        self.address = self._open.enter_context(serving(app, self.port))
+        self.port = int(self.address.rpartition(":")[2])
 
     def go(self) -> None:
-        assert self._server is not None and self._thread is not None
-        self._server.should_exit = self._server.force_exit = True
-        self._thread.join(20)
+        self._open.close()
 
     def readings(self, visit: UUID) -> list[tuple[float | None, float]]:
         kept = self.intake.visit(visit).readings

@@ -14,6 +14,7 @@ from api.settings import Settings
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
+from tests.browser import browser, running_demo
 
 BOILER: dict[str, Any] = {
     "name": "Test boiler",
@@ -36,6 +37,20 @@ CSV = (
     b"3.0,900,402.8,63\r\n"
     b"5.6,12,240,63\r\n"
 )
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[str]:
+    """A demo of this module's own, where nobody signs in."""
+    with running_demo() as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def opened() -> Iterator[Any]:
+    """A Chromium of this module's own."""
+    with browser() as found:
+        yield found
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ Vitals definition (memory), the bound here is half of it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +20,7 @@ from api.permissions import OPEN_FOLDERS
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
-from tests.browser import browser, chromium, running_demo
+from tests.browser import chromium
 from tests.page_list import NOT_PAGES, Listed, pages
 
 needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
@@ -48,18 +47,6 @@ SETTLED = (
     "() => document.fonts.ready.then(() => new Promise(done => "
     "requestAnimationFrame(() => requestAnimationFrame(done))))"
 )
-
-
-@pytest.fixture(scope="module")
-def demo() -> Iterator[str]:
-    with running_demo() as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

@@ -10,25 +10,13 @@ import axe_core_python
 import pytest
 
 from samples.on_disk import HERE
-from tests.browser import browser, chromium, running_demo
+from tests.browser import chromium
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
 FILE = next((HERE / "weir-2").glob("*as_left*.csv"))
-
-
-@pytest.fixture(scope="module")
-def demo() -> Iterator[str]:
-    with running_demo() as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
 
 
 @pytest.fixture(params=["with script", "without script"])

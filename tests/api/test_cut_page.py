@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -13,13 +11,11 @@ from uuid import UUID
 
 import numpy as np
 import pytest
-import uvicorn
 from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.cut_chart import Level, Stretch, Trace, thinned, time_chart
 from api.pages.cut_form import seconds_of
-from api.serve import LOOPBACK, address_of, open_socket
 from api.settings import Settings
 from ingest.documents import boiler_from
 from ingest.intake import Intake
@@ -28,6 +24,7 @@ from ingest.store import Book
 from tests import logs
 from tests.api.conftest import BOILER
 from tests.browser import browser, chromium
+from tests.serving import serving
 
 LOG = logs.as_csv(logs.made())
 
@@ -241,19 +238,8 @@ def served(folder: Path) -> Iterator[tuple[str, Intake, UUID]]:
             "T. One",
         ).document.id
         assert visit is not None
-        listening = open_socket(LOOPBACK, 0)
-        config = uvicorn.Config(create_app(intake, Settings(alone=True)), log_level="error")
-        server = uvicorn.Server(config)
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
-        thread.start()
-        try:
-            until = time.monotonic() + 20
-            while not server.started and time.monotonic() < until:
-                time.sleep(0.05)
-            yield address_of(listening).rstrip("/"), intake, visit
-        finally:
-            server.should_exit = True
-            thread.join(20)
+        with serving(create_app(intake, Settings(alone=True))) as address:
+            yield address, intake, visit
 
 
 @pytest.mark.browser

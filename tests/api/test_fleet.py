@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from uuid import UUID
 
 import pytest
@@ -18,18 +17,11 @@ from api.trend_chart import Moment, TrendPane, described, trend
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.intake_life import Life
-from ingest.store import Book
 from ingest.store.fleet import BoilerTrend
 from tests.api.conftest import BOILER
 from tests.api.test_standing import HOT, one_visit
 
 DAYS = ("2024-01-01", "2025-01-01", "2026-01-01")
-
-
-@pytest.fixture
-def intake(tmp_path: Path) -> Iterator[Intake]:
-    with Book(tmp_path / "book.db") as book:
-        yield Intake(book)
 
 
 @pytest.fixture

@@ -11,15 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 from starlette.testclient import TestClient
 
 from api.app import create_app
-from api.serve import address_of, open_socket
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.api.conftest import BOILER, CSV
+from tests.serving import serving
 
 MARKUP = '<script>alert("x")</script><img src=x onerror=alert(1)>'
 SQL = "x'); DROP TABLE visit; --"
@@ -28,17 +27,9 @@ SQL = "x'); DROP TABLE visit; --"
 @pytest.fixture
 def server(tmp_path: Path) -> Iterator[str]:
     with Book(tmp_path / "book.db") as book:
-        listening = open_socket("127.0.0.1", 0)
         app = create_app(Intake(book), Settings(alone=True, max_upload=1024 * 1024))
-        running = uvicorn.Server(uvicorn.Config(app, log_level="warning"))
-        thread = threading.Thread(target=running.run, kwargs={"sockets": [listening]})
-        thread.start()
-        while not running.started:
-            threading.Event().wait(0.01)
-        yield address_of(listening)
-        running.should_exit = True
-        thread.join()
-        listening.close()
+        with serving(app) as address:
+            yield address
 
 
 def test_two_reviewers_at_one_instant_one_wins_and_the_other_is_told(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,25 +10,13 @@ import pytest
 
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
-from tests.browser import browser, chromium, running_demo
+from tests.browser import chromium
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
 PLAN = two_yearly_plan()
-
-
-@pytest.fixture(scope="module")
-def demo() -> Iterator[str]:
-    with running_demo() as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
 
 
 def addresses(demo: str, page: Any) -> tuple[str, str]:

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import json
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
 import pytest
 import respx
-import uvicorn
 
 from api.app import create_app
-from api.serve import address_of, open_socket
 from api.settings import Settings
 from fluebook import Client, Refused, Unreachable
 from fluebook.client import Sample
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
+from tests.serving import serving
 
 OFFICE = "https://office.example"
 CSV = b"O2 %,CO ppm,Stack temperature degF,Air temperature degF\r\n3.0,900,402.8,63\r\n"
@@ -110,19 +107,11 @@ def test_samples_carry_ids_of_their_own_making() -> None:
 
 @pytest.fixture
 def server(tmp_path: Path) -> Iterator[str]:
-    with Book(tmp_path / "book.db") as book:
-        listening = open_socket("127.0.0.1", 0)
-        running = uvicorn.Server(
-            uvicorn.Config(create_app(Intake(book), Settings(alone=True)), log_level="warning")
-        )
-        thread = threading.Thread(target=running.run, kwargs={"sockets": [listening]})
-        thread.start()
-        while not running.started:
-            time.sleep(0.01)
-        yield address_of(listening)
-        running.should_exit = True
-        thread.join()
-        listening.close()
+    with (
+        Book(tmp_path / "book.db") as book,
+        serving(create_app(Intake(book), Settings(alone=True))) as address,
+    ):
+        yield address
 
 
 def test_a_visit_from_open_to_handed_in_on_a_real_server(server: str) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import random
-import threading
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,12 +11,10 @@ from typing import Any
 
 import httpx
 import pytest
-import uvicorn
 from typer.testing import CliRunner
 
 from api.app import create_app
 from api.command import main
-from api.serve import address_of, open_socket
 from api.settings import Settings
 from fluebook import Client, Refused, Unreachable
 from fluebook.field_book import FieldBook
@@ -29,6 +25,7 @@ from ingest.store import Book
 from parsers import Reading
 from tests.api.conftest import BOILER, CSV
 from tests.api.report_case import png
+from tests.serving import serving
 
 PICTURE = png(40, 30)
 
@@ -49,19 +46,11 @@ def office(tmp_path: Path) -> Iterator[Office]:
         intake = Intake(book)
         app = create_app(intake, Settings(requests_a_minute=0))
         _, secret = app.state.desk.add_key("J. Harrow's laptop", "test", role="reviewer")
-        listening = open_socket("127.0.0.1", 0)
-        running = uvicorn.Server(uvicorn.Config(app, log_level="warning"))
-        thread = threading.Thread(target=running.run, kwargs={"sockets": [listening]})
-        thread.start()
-        while not running.started:
-            time.sleep(0.01)
-        opened = Office(address_of(listening), secret, intake, [])
-        yield opened
-        for client in opened.clients:
-            client.close()
-        running.should_exit = True
-        thread.join()
-        listening.close()
+        with serving(app) as address:
+            opened = Office(address, secret, intake, [])
+            yield opened
+            for client in opened.clients:
+                client.close()
 
 
 @pytest.fixture
