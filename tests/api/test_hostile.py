@@ -22,6 +22,8 @@ from tests.serving import serving
 
 MARKUP = '<script>alert("x")</script><img src=x onerror=alert(1)>'
 SQL = "x'); DROP TABLE visit; --"
+SUM, WORKED_OUT = "{{ 7919 * 7927 }}", "62773913"
+"""Two primes: what a template would make of them stands in no id or hash by chance."""
 
 
 @pytest.fixture
@@ -90,7 +92,7 @@ def test_a_file_name_is_a_name_and_nothing_else(
     assert client.get(f"/v1/visits/{visit}").status_code == 200
 
 
-@pytest.mark.parametrize("text", [MARKUP, SQL, "=1+1", "{{ 7 * 7 }}", "%s%n", "\u202eevil"])
+@pytest.mark.parametrize("text", [MARKUP, SQL, "=1+1", SUM, "%s%n", "\u202eevil"])
 def test_text_shows_as_text(client: TestClient, text: str) -> None:
     boiler = client.post("/v1/boilers", json={**BOILER, "name": text})
     assert boiler.status_code == 201, boiler.text
@@ -100,7 +102,7 @@ def test_text_shows_as_text(client: TestClient, text: str) -> None:
         page = client.get(address)
         assert page.status_code == 200
         assert "<script>alert" not in page.text and "<img src=x" not in page.text
-        assert "49" not in page.text or "{{ 7 * 7 }}" not in text or "{{ 7 * 7 }}" in page.text
+        assert WORKED_OUT not in page.text
     assert len(client.get("/v1/boilers").json()["boilers"]) == 1
 
 
