@@ -157,6 +157,8 @@ GET    /                                                    TIRA
 GET    /boilers                                             TIRA
 GET    /boilers/{boiler_id}                                 TIRA
 POST   /boilers/{boiler_id}/visits                          TIRA
+GET    /boilers/{boiler_id}/visits/coming                   TIRA
+GET    /boilers/{boiler_id}/visits/coming/{part}            TIRA
 GET    /boilers/{boiler_id}/limits                          RA
 POST   /boilers/{boiler_id}/limits                          RA
 GET    /compare                                             TIRA

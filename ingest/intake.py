@@ -13,6 +13,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from ingest.identifiers import new_id
+from ingest.intake_coming import Coming
 from ingest.intake_cuts import Cuts
 from ingest.intake_handled import HandledFlags, Said
 from ingest.intake_jobs import Jobs
@@ -89,6 +90,7 @@ Kind = Literal["site", "boiler", "job", "visit"]
 
 class Intake(
     AcceptingTogether,
+    Coming,
     Cuts,
     HandledFlags,
     Jobs,

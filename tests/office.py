@@ -85,3 +85,10 @@ def waits(page: Any, number: int) -> None:
     """Wait until so many entries are shown as waiting."""
     page.locator(f"#waiting[data-count='{number}']").wait_for(state="attached")
     assert page.locator("#waiting li").count() == number
+
+
+def typed(page: Any, o2: str) -> None:
+    """Type one oxygen reading on the page of readings, and keep it."""
+    page.get_by_label("O2", exact=False).first.fill(o2)
+    page.get_by_label("Your name").fill("J. Harrow")
+    page.get_by_role("button", name="Keep this reading").click()

@@ -1,8 +1,13 @@
-"""Beginning a visit: one press on the boiler's page, and the visit is open."""
+"""Beginning a visit: one press on the boiler's page, and the visit is open.
+
+Without signal it is open, too: a browser keeps the pages of the visit that nobody has begun yet,
+and opens them under the id that it gives to the visit. What is entered there goes up after it.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
@@ -10,6 +15,9 @@ from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.pages.life import missing
+from api.pages.service_form import empty_form as service_form
+from api.pages.typed import empty_form as readings_form
+from api.pages.visit import visit_shown
 from api.routes.shared import IntakeOf, decider
 from ingest.identifiers import new_id
 from ingest.models import Visit
@@ -19,6 +27,7 @@ from parsers.times import zone_of
 router = APIRouter(prefix="/boilers/{boiler_id}/visits", include_in_schema=False)
 _WAITED = timedelta(days=30)
 _AHEAD = timedelta(minutes=5)
+Part = Literal["", "readings", "service"]
 
 
 @router.post("")
@@ -44,6 +53,21 @@ async def begin(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response
         return RedirectResponse(f"/visits/{visit.id}", status_code=303)
 
     return await run_in_threadpool(opened)
+
+
+@router.get("/coming")
+@router.get("/coming/{part}")
+def coming(request: Request, boiler_id: UUID, intake: IntakeOf, part: Part = "") -> Response:
+    """Show a page of the boiler's visit that nobody has begun yet, for a browser to keep."""
+    try:
+        view = intake.coming_visit(boiler_id, intake.book.clock())
+    except NotFound:
+        return missing(request)
+    if part == "readings":
+        return readings_form(request, view)
+    if part == "service":
+        return service_form(request, intake, view)
+    return visit_shown(request, intake, view, coming=True)
 
 
 def _begun(text: str, now: datetime) -> datetime:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
@@ -15,16 +15,19 @@ from api.pages.render import page, shown_for, size_of_page
 from api.pages.show import Shown, label
 from api.pages.standing_view import standing_view
 from api.pages.trends import FIRST, At, limits_at, trends
-from api.routes.shared import IntakeOf, SettingsOf
+from api.routes.shared import IntakeOf, SettingsOf, fitting_plans, plans_of
 from api.trend_chart import Moment, TrendPane, trend
 from api.words import _, words
 from ingest.intake_life import Life
+from ingest.models import Boiler
 from ingest.store import NotFound
 from ingest.store.held import Held
 
 router = APIRouter(prefix="/boilers", include_in_schema=False)
 # A boiler takes one line: as many times the rows of a page are shown.
 _LINES = 3
+_MOST_PLANS = 4
+"""Plans of a boiler whose forms are kept for a visit begun without signal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +174,17 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
         ],
         standing=[standing_view(s, shown) for s in intake.standings(boiler_id, ended=True)],
         may=role in ("reviewer", "administrator"),
+        coming=_coming(request, life.boiler),
     )
+
+
+def _coming(request: Request, boiler: Boiler) -> list[str]:
+    """Return the addresses of a coming visit's pages, which a browser keeps for a cellar."""
+    at = f"/boilers/{boiler.id}/visits/coming"
+    usual = {p.key: p for p in fitting_plans(request, boiler)}
+    others = {k: p for k, p in plans_of(request).items() if boiler.fuel in p.fuels}
+    plans = [f"{at}/service?plan={quote(key)}" for key in {**usual, **others}]
+    return [at, f"{at}/readings", f"{at}/service", *plans[:_MOST_PLANS]]
 
 
 def missing(request: Request) -> Response:

@@ -42,13 +42,12 @@ from api.pages.show import STATE_WORDS, day
 from api.pages.visit import photos_of, visit_page
 from api.problems import ProblemError
 from api.routes.photos import taken
-from api.routes.shared import IntakeOf, adopt_plan, plans_of, signer
+from api.routes.shared import IntakeOf, adopt_plan, fitting_plans, plans_of, signer
 from api.settings import UnitSystem
 from api.words import N_, _
 from ingest.intake import OPEN_STATES, Intake, VisitView
 from ingest.models import Visit
 from ingest.service.findings import open_findings
-from ingest.service.kept import plans_for
 from ingest.service.office import plan_named
 from ingest.service.order import STEP_TITLES, STEPS, Step
 from ingest.service.plans import Plan, PlanTask, PlanTest, RecordWanted
@@ -167,13 +166,10 @@ def _is_oil(fuel: str) -> bool:
 
 def _choice(request: Request, view: VisitView) -> list[tuple[Plan, bool]]:
     """Return the plans with whether each is for this boiler, those first."""
-    known = plans_of(request)
-    try:
-        fitting = {p.key for p in plans_for(view.boiler, known)} if view.boiler else set()
-    except KeyError:
-        fitting = set()
+    fitting = {p.key for p in fitting_plans(request, view.boiler)}
     return sorted(
-        ((p, p.key in fitting) for p in known.values()), key=lambda p: (not p[1], p[0].title)
+        ((p, p.key in fitting) for p in plans_of(request).values()),
+        key=lambda p: (not p[1], p[0].title),
     )
 
 
@@ -273,6 +269,11 @@ def service_form(request: Request, visit_id: UUID, intake: IntakeOf) -> Response
         return visit_page(request, intake, visit_id)
     if view.state not in OPEN_STATES:
         return RedirectResponse(f"/visits/{visit_id}#service", status_code=303)
+    return empty_form(request, intake, view)
+
+
+def empty_form(request: Request, intake: Intake, view: VisitView) -> Response:
+    """Return the form as the visit fills it, for the plan that the address names."""
     return _form(request, intake, view, request.query_params.get("plan"))
 
 

@@ -135,6 +135,11 @@ def _form(
     )
 
 
+def empty_form(request: Request, view: VisitView) -> Response:
+    """Return the form for the next firing rate."""
+    return _form(request, view, {"phase": request.query_params.get("phase", "")}, {})
+
+
 @router.get("")
 def show(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Show the form for one firing rate."""
@@ -144,7 +149,7 @@ def show(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
         return visit_page(request, intake, visit_id)
     if view.state not in OPEN_STATES:
         return RedirectResponse(f"/visits/{visit_id}", status_code=303)
-    return _form(request, view, {"phase": request.query_params.get("phase", "")}, {})
+    return empty_form(request, view)
 
 
 @router.post("")

@@ -69,7 +69,7 @@ def _happened(line: dict[str, Any]) -> str:
 
 
 def _files(intake: Intake, view: VisitView) -> list[FileView]:
-    logs = {} if view.visit.id is None else intake.logs(view.visit.id)
+    logs = intake.logs(view.visit.id) if view.visit.id and view.attachments else {}
     return [
         replace(
             file_view(file.name, file.sha256, intake.evidence(file.sha256), file.added_by),
@@ -99,7 +99,7 @@ def done_about(view: VisitView) -> dict[str, Handled]:
 
 def _standing(intake: Intake, view: VisitView, shown: Shown) -> dict[str, StandingView]:
     """Return what covers the findings, by the flag's id."""
-    if view.visit.id is None:
+    if view.visit.id is None or not view.judgements:
         return {}
     found = intake.covered_flags(view.visit.id)
     flags = view.judgement.flags
@@ -149,18 +149,42 @@ def visit_page(
             heading=_("No such visit"),
             detail=_("There is no visit under this address in this book."),
         )
+    return visit_shown(
+        request,
+        intake,
+        view,
+        status=status,
+        problem_title=problem_title,
+        problems=problems,
+        said=said,
+    )
+
+
+def visit_shown(
+    request: Request,
+    intake: Intake,
+    view: VisitView,
+    *,
+    status: int = 200,
+    problem_title: str = "",
+    problems: Sequence[ErrorItem] = (),
+    said: Mapping[str, str] | None = None,
+    coming: bool = False,
+) -> Response:
+    """Return the page of a visit as it was read; ``coming`` is one that nobody has begun yet."""
     shown = shown_for(request)
     boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     files = [a for a in view.attachments if a.withdrawn_at is None and a.kind != "photo"]
     plan = plan_of_view(request, intake, view)
     fuel = (view.visit.fuel or boiler.fuel).replace("_", " ")
-    lines = trail(intake.book.reader, f"visit:{visit_id}")
+    lines = trail(intake.book.reader, f"visit:{view.visit.id}")
     return page(
         request,
         "visit.html",
         title=f"{boiler.name}, {day(view.visit.started)}",
         status=status,
-        id=visit_id,
+        id=view.visit.id,
+        coming=coming,
         boiler=boiler,
         site_name=_("site not yet known") if view.site is None else view.site.name,
         day=day(view.visit.started),

@@ -13,7 +13,8 @@ from api.problems import ErrorItem, ProblemError
 from api.settings import Settings
 from ingest.dimensions import Document
 from ingest.intake import Intake, Kept, WordsMissing
-from ingest.models import Visit
+from ingest.models import Boiler, Visit
+from ingest.service.kept import plans_for
 from ingest.service.office import office_plans
 from ingest.service.plans import Plan
 
@@ -89,6 +90,14 @@ def plans_of(request: Request) -> dict[str, Plan]:
         held = request.app.state.plans = office_plans()
     intake: Intake = request.app.state.intake
     return {**held, **intake.plans()}
+
+
+def fitting_plans(request: Request, boiler: Boiler | None) -> list[Plan]:
+    """Return the plans that a boiler is kept by; none where it names one that is not there."""
+    try:
+        return [] if boiler is None else plans_for(boiler, plans_of(request))
+    except KeyError:
+        return []
 
 
 def adopt_plan(request: Request, intake: Intake, visit: Visit, who: str) -> None:

@@ -26,7 +26,11 @@ async function draw() {
   const copy = document.documentElement.dataset.copy;
   strip.hidden = !waiting.length && !copy;
   strip.querySelector(".copy").hidden = !copy;
-  if (copy) strip.querySelector(".copy").textContent = filled(words.copy, { at: clock(copy) });
+  if (copy) {
+    const again = said("a", words.again, "more");
+    again.href = location.pathname + location.search;
+    strip.querySelector(".copy").replaceChildren(filled(words.copy, { at: clock(copy) }), " ", again);
+  }
   words.count = waiting.length;
   const count = strip.querySelector(".count");
   count.hidden = !waiting.length;
@@ -98,12 +102,17 @@ async function go(progress = null) {
   return results;
 }
 
-const visitOf = (action) => (new URL(action).pathname.match(/\/(?:visits|jobs|boilers)\/[^/]+/) || [""])[0];
+// What is entered for one visit goes up in order, its beginning first.
+const visitOf = (action, begun) =>
+  begun ? `/visits/${begun}` : (new URL(action).pathname.match(/\/(?:visits|jobs|boilers)\/[^/]+/) || [""])[0];
 const draftKey = (form) => `${person} ${new URL(form.action || location.href).pathname} ${form.dataset.waits}`;
 
-function fieldsOf(form, button) {
+const fieldOf = (entry, name) => (entry && entry.fields.find(([one]) => one === name) || [])[1];
+
+// A visit that is begun keeps its id where its beginning is corrected.
+function fieldsOf(form, button, before) {
   for (const input of form.querySelectorAll("[data-now]")) input.value = new Date().toISOString();
-  for (const input of form.querySelectorAll("[data-id]")) input.value ||= uuid7();
+  for (const input of form.querySelectorAll("[data-id]")) input.value ||= fieldOf(before, input.name) || uuid7();
   const data = new FormData(form);
   if (button && button.name) data.append(button.name, button.value);
   return [...data].map(([name, value]) =>
@@ -122,10 +131,32 @@ async function corrected(form) {
   return found;
 }
 
+// Asks the worker for the pages of a visit that is begun here; resolves to its address, "" without.
+function begunAt(form, visit) {
+  const worker = navigator.serviceWorker && navigator.serviceWorker.controller;
+  if (!worker || !visit) return "";
+  return new Promise((resolve) => {
+    const { port1, port2 } = new MessageChannel();
+    port1.onmessage = (event) => resolve(event.data);
+    setTimeout(() => resolve(""), 3000);
+    const boiler = new URL(form.action).pathname.split("/")[2];
+    worker.postMessage({ begun: { boiler, visit } }, [port2]);
+  });
+}
+
+// The time of an entry: a clock that was put back does not change the order of what was done.
+async function now() {
+  const latest = (await entries(person)).at(-1);
+  return Math.max(Date.now(), latest ? latest.made + 1 : 0);
+}
+
 async function submitted(form, button) {
   const before = await corrected(form);
-  const made = before ? before.made : Date.now();
+  const made = before ? before.made : await now();
   const id = before ? before.id : uuid7(made);
+  const fields = fieldsOf(form, button, before);
+  const visit = form.dataset.coming !== undefined && fieldOf({ fields }, "id");
+  const begun = await begunAt(form, visit);
   const heading = document.querySelector("h1");
   const rate = form.querySelector("input[name=rate]:checked");
   const title = [heading && heading.textContent.split("·").pop().trim(), rate && `${rate.value} %`];
@@ -135,10 +166,10 @@ async function submitted(form, button) {
     made,
     what: form.dataset.waits,
     title: title.filter(Boolean).join(" · "),
-    visit: visitOf(form.action),
-    page: location.pathname + location.search,
+    visit: visitOf(form.action, visit),
+    page: begun || location.pathname + location.search,
     action: form.action,
-    fields: fieldsOf(form, button),
+    fields,
     state: "waits",
   };
   await putEntry(entry);
@@ -158,6 +189,9 @@ async function submitted(form, button) {
     goOn(new URL(result.address));
   } else if (result && result.state === "refused") {
     lookAt(entry);
+  } else if (begun) {
+    await dropDraft(draftKey(form));
+    location.assign(begun);
   } else {
     await dropDraft(draftKey(form));
     again(form);
@@ -237,6 +271,9 @@ function near() {
 }
 
 async function begin() {
+  // A copy that is opened again would give the next reading the id of one that waits.
+  if (document.documentElement.dataset.copy)
+    for (const input of document.querySelectorAll("input[name=reading]")) input.value = uuid7();
   for (const form of document.querySelectorAll("form[data-waits]")) {
     if (form.dataset.draft !== undefined) drafted(form);
     form.addEventListener("submit", (event) => {

@@ -7,6 +7,10 @@ const PAGES = "fluebook-pages-";
 const WHO = "/who";
 const EMPTY = "/no-signal";
 const MOST_PAGES = 60;
+const COMING = `${PAGES}coming-`; // pages of visits that nobody has begun, by boiler
+const BEGUN = `${PAGES}begun-`; // the same under the id of a visit that was begun here
+const NOT_BEGUN = "00000000-0000-0000-0000-000000000000";
+const FRESH = 12 * 3600 * 1000;
 const WAIT = 8000; // a weak signal may never answer: after so many milliseconds a copy is shown
 
 self.addEventListener("install", (event) => {
@@ -43,19 +47,22 @@ let last = Promise.resolve();
 let signedOut = 0; // pages asked for before somebody signed out are not kept after it
 
 // One after another: pages of another person are forgotten before this one's are kept.
-function keep(address, answer, since) {
-  last = last.then(() => since === signedOut && kept(address, answer)).catch(() => {});
+function after(work) {
+  last = last.then(work).catch(() => {});
   return last;
 }
+
+const keep = (address, answer, since, where = PAGES) =>
+  after(() => since === signedOut && kept(address, answer, where));
 
 function leave() {
   signedOut += 1;
-  last = last.then(forget).catch(() => {});
-  return last;
+  return after(forget);
 }
 
-// A page belongs to the person it was made for, and is shown to nobody else.
-async function kept(address, answer) {
+// A page belongs to the person it was made for, and is shown to nobody else. Resolves to the
+// addresses that a page names for a visit that is begun from it.
+async function kept(address, answer, where) {
   if (!answer.ok || answer.redirected || !/text\/html/.test(answer.headers.get("content-type"))) return;
   const html = await answer.text();
   const found = html.match(/<body data-person="([^"]*)"/);
@@ -66,22 +73,62 @@ async function kept(address, answer) {
     await forget();
     await (await caches.open(FIXED)).put(WHO, new Response(person));
   }
-  const pages = await caches.open(PAGES + person);
   const at = new Date().toISOString();
-  const headers = { "content-type": "text/html; charset=utf-8" };
+  const headers = { "content-type": "text/html; charset=utf-8", date: at };
   const policy = answer.headers.get("content-security-policy");
   if (policy) headers["content-security-policy"] = policy;
-  await pages.put(address, new Response(html.replace("<html ", `<html data-copy="${at}" `), { headers }));
+  await put(where + person, address, new Response(html.replace("<html ", `<html data-copy="${at}" `), { headers }));
+  if (where === PAGES) await (await caches.open(BEGUN + person)).delete(address);
+  return (html.match(/ data-coming="([^"]*)"/) || ["", ""])[1].split(" ").filter(Boolean);
+}
+
+async function put(name, address, answer) {
+  const pages = await caches.open(name);
+  await pages.delete(address);
+  await pages.put(address, answer);
   const all = await pages.keys();
   for (const old of all.slice(0, Math.max(0, all.length - MOST_PAGES))) await pages.delete(old);
+}
+
+// Keeps the pages of a visit that may be begun without signal; those kept lately stay where the
+// page that names them was not itself opened.
+async function keepComing(paths, since, again) {
+  const coming = await caches.open(COMING + (await who()));
+  for (const path of paths || []) {
+    if (since !== signedOut) return;
+    const address = new URL(path, self.location.origin).href;
+    const known = await coming.match(address);
+    if (known && !again && Date.now() - Date.parse(known.headers.get("date")) < FRESH) continue;
+    await keep(address, await fetched(address), since, COMING);
+  }
+}
+
+// Opens the pages of a visit begun here under its id; resolves to its address, "" where none is kept.
+async function opened(boiler, visit) {
+  const person = await who();
+  const coming = await caches.open(COMING + person);
+  const at = `${self.location.origin}/boilers/${boiler}/visits/coming`;
+  let first = "";
+  for (const { url } of person ? await coming.keys() : []) {
+    if (!url.startsWith(at)) continue;
+    const page = await coming.match(url);
+    const address = url.replace(at, `${self.location.origin}/visits/${visit}`);
+    const html = (await page.text()).replaceAll(NOT_BEGUN, visit);
+    await put(BEGUN + person, address, new Response(html, { headers: page.headers }));
+    if (url === at) first = address;
+  }
+  return first;
 }
 
 async function copyOf(address) {
   const person = await who();
   if (person) {
-    const pages = await caches.open(PAGES + person);
-    const found = (await pages.match(address)) || (await pages.match(address, { ignoreSearch: true }));
-    if (found) return found;
+    // The form of one plan does not stand for that of another.
+    for (const options of /[?&]plan=/.test(address) ? [{}] : [{}, { ignoreSearch: true }])
+      for (const where of [PAGES, BEGUN]) {
+        const page = await (await caches.open(where + person)).match(address, options);
+        if (page) return { page, begun: where === BEGUN };
+      }
   }
   return null;
 }
@@ -96,17 +143,20 @@ function inTime(request) {
   return fetch(request, { signal: stop.signal }).finally(() => clearTimeout(timer));
 }
 
+const fetched = (address) => inTime(new Request(address, { headers: { accept: "text/html" } }));
+
 async function shown(event) {
   const address = event.request.url.split("#")[0];
   const since = signedOut;
   const copy = await copyOf(address);
   try {
     const answer = await (copy ? inTime(event.request) : fetch(event.request));
-    if (copy && [502, 503, 504].includes(answer.status)) return copy;
-    event.waitUntil(keep(address, answer.clone(), since));
+    // A visit begun here is not yet known where its beginning still waits to go up.
+    if (copy && ([502, 503, 504].includes(answer.status) || (copy.begun && answer.status === 404))) return copy.page;
+    event.waitUntil(keep(address, answer.clone(), since).then((paths) => keepComing(paths, since, true)).catch(() => {}));
     return answer;
   } catch {
-    return copy || nothing();
+    return copy ? copy.page : nothing();
   }
 }
 
@@ -127,23 +177,21 @@ self.addEventListener("fetch", (event) => {
   } else if (ASSETS.includes(url.pathname)) event.respondWith(asset(request));
 });
 
+async function keepNear(near) {
+  const since = signedOut;
+  for (const path of near.slice(0, 12)) {
+    if (since !== signedOut) return;
+    const address = new URL(path, self.location.origin);
+    if (address.origin !== self.location.origin) continue;
+    await keepComing(await keep(address.href, await fetched(address.href), since), since, false);
+  }
+}
+
 self.addEventListener("message", (event) => {
-  const near = event.data && event.data.near;
-  if (!Array.isArray(near)) return;
-  event.waitUntil(
-    (async () => {
-      const since = signedOut;
-      for (const path of near.slice(0, 12)) {
-        if (since !== signedOut) return;
-        const address = new URL(path, self.location.origin);
-        if (address.origin !== self.location.origin) continue;
-        try {
-          const headers = { accept: "text/html" };
-          await keep(address.href, await inTime(new Request(address.href, { headers })), since);
-        } catch {
-          return;
-        }
-      }
-    })(),
-  );
+  const { near, begun } = event.data || {};
+  if (Array.isArray(near)) event.waitUntil(keepNear(near).catch(() => {}));
+  if (begun)
+    event.waitUntil(
+      after(() => opened(begun.boiler, begun.visit)).then((address) => event.ports[0].postMessage(address || "")),
+    );
 });

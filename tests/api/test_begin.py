@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from starlette.testclient import TestClient
 
 from ingest.identifiers import new_id
+from ingest.intake_coming import NOT_BEGUN
 from tests.api.conftest import BOILER
 
 
@@ -28,3 +31,21 @@ def test_a_visit_begins_with_a_name_and_at_a_boiler(client: TestClient) -> None:
     assert client.post(f"/boilers/{boiler}/visits", data={"who": " "}).status_code == 422
     nowhere = client.post(f"/boilers/{new_id()}/visits", data={"who": "J. Harrow"})
     assert nowhere.status_code == 404
+
+
+def test_the_pages_of_a_visit_that_nobody_has_begun_write_nothing(client: TestClient) -> None:
+    boiler = client.post("/v1/boilers", json=BOILER).json()["id"]
+    named = re.search(r'data-coming="([^"]+)"', client.get(f"/boilers/{boiler}").text)
+    assert named is not None
+    pages = {address: client.get(address) for address in named.group(1).split(" ")}
+    assert {answer.status_code for answer in pages.values()} == {200}
+    tails = [address.removeprefix(f"/boilers/{boiler}/visits/coming") for address in pages]
+    assert tails[:3] == ["", "/readings", "/service"]
+    assert all(tail.startswith("/service?plan=") for tail in tails[3:]) and tails[3:]
+    first = pages[f"/boilers/{boiler}/visits/coming"].text
+    for action in ("files", "photos", "hand-in"):
+        assert f'action="/visits/{NOT_BEGUN}/{action}"' in first
+    assert client.get("/v1/visits").json()["visits"] == []
+    assert client.get(f"/visits/{NOT_BEGUN}").status_code == 404
+    assert client.get(f"/boilers/{new_id()}/visits/coming").status_code == 404
+    assert client.get(f"/boilers/{boiler}/visits/coming/else").status_code == 422

@@ -13,7 +13,7 @@ import pytest
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
 from tests.browser import chromium
-from tests.office import Office, phone, waits
+from tests.office import Office, phone, typed, waits
 
 pytestmark = [
     pytest.mark.browser,
@@ -54,12 +54,6 @@ def begun(page: Any, office: Office) -> tuple[str, UUID]:
         assert time.monotonic() < until, "the worker keeps no copy"
         time.sleep(0.05)
     return page.url, UUID(page.url.rsplit("/", 1)[1])
-
-
-def typed(page: Any, o2: str) -> None:
-    page.get_by_label("O2", exact=False).first.fill(o2)
-    page.get_by_label("Your name").fill("J. Harrow")
-    page.get_by_role("button", name="Keep this reading").click()
 
 
 def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(

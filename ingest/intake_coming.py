@@ -1,0 +1,52 @@
+"""A visit that nobody has begun yet, as it would be: for pages that are kept for a cellar."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from ingest.intake_judging import boiler_and_site, history, judged, limits_of, older_service
+from ingest.intake_shapes import VisitView
+from ingest.models import Visit
+from ingest.store.book import Book
+from ingest.store.visits import VisitRow
+
+NOT_BEGUN = UUID(int=0)
+"""The id of a visit that nobody has begun: the nil UUID of RFC 9562 (memory)."""
+
+
+class Coming:
+    """What the intake tells of a boiler's next visit."""
+
+    book: Book
+
+    def coming_visit(self, boiler_id: UUID, started: datetime) -> VisitView:
+        """Return a boiler's visit as it is on being begun; nothing is written.
+
+        Raises
+        ------
+        NotFound
+            If there is no such boiler.
+        """
+        sql = self.book.reader
+        sql.execute("BEGIN")  # one moment for all that follows
+        try:
+            visit = Visit(id=NOT_BEGUN, boiler_id=boiler_id, started=started)
+            row = VisitRow(NOT_BEGUN, visit, "open", False, 0, None)
+            boiler, site = boiler_and_site(sql, visit)
+            return VisitView(
+                visit=visit,
+                state=row.state,
+                imported=row.imported,
+                version=row.version,
+                handed_in_at=row.handed_in_at,
+                boiler=boiler,
+                site=site,
+                points=(),
+                judgement=judged(sql, row, ())[0],
+                limits=limits_of(sql, visit),
+                history=history(sql, row),
+                older=older_service(sql, row),
+            )
+        finally:
+            sql.execute("ROLLBACK")
