@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -21,7 +22,10 @@ from tests.serving import serving
 class Office:
     """A server over one book that can be away and come back at the same address."""
 
-    def __init__(self, path: Path, rates: Sequence[float] = (30, 100)) -> None:
+    def __init__(
+        self, path: Path, rates: Sequence[float] = (30, 100), *, alone: bool = True
+    ) -> None:
+        self.alone = alone
         self.book = Book(path, durable=False)
         self.intake = Intake(self.book)
         self.port, self.address = 0, ""
@@ -35,7 +39,8 @@ class Office:
         self.boiler: UUID = boiler.id
 
     def come(self) -> None:
-        inner = create_app(self.intake, Settings(alone=True, requests_a_minute=0))
+        inner = create_app(self.intake, Settings(alone=self.alone, requests_a_minute=0))
+        self.desk = inner.state.desk
 
         async def app(scope: Any, receive: Any, send: Any) -> None:
             if scope["type"] == "http" and scope["method"] == "POST":
@@ -66,19 +71,33 @@ def phone(profile: Path, *, width: int = 390, touch: bool = False) -> Iterator[A
     """Yield a page of a browser that keeps its profile in a folder."""
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as play:
-        context = play.chromium.launch_persistent_context(
-            str(profile),
-            executable_path=chromium(),
-            args=ARGUMENTS,
-            viewport={"width": width, "height": 844},
-            has_touch=touch,
-        )
-        context.set_default_timeout(15000)
-        try:
-            yield context.pages[0]
-        finally:
-            context.close()
+    with sync_playwright() as play, _open(play, profile, width, touch) as page:
+        yield page
+
+
+@contextmanager
+def phones(*profiles: Path) -> Iterator[list[Any]]:
+    """Yield a page of each of several such browsers."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play, ExitStack() as opened:
+        yield [opened.enter_context(_open(play, profile)) for profile in profiles]
+
+
+@contextmanager
+def _open(play: Any, profile: Path, width: int = 390, touch: bool = False) -> Iterator[Any]:
+    context = play.chromium.launch_persistent_context(
+        str(profile),
+        executable_path=chromium(),
+        args=ARGUMENTS,
+        viewport={"width": width, "height": 844},
+        has_touch=touch,
+    )
+    context.set_default_timeout(15000)
+    try:
+        yield context.pages[0]
+    finally:
+        context.close()
 
 
 def waits(page: Any, number: int) -> None:
@@ -87,8 +106,55 @@ def waits(page: Any, number: int) -> None:
     assert page.locator("#waiting li").count() == number
 
 
+CSV = (
+    b"Time;O2 %;CO ppm;Stack C;Air C\r\n"
+    b"2026-03-04 09:30:00;5.1;12;131.0;20.1\r\n"
+    b"2026-03-04 09:40:00;4.6;15;142.0;20.2\r\n"
+)
+COMING = (
+    "caches.keys().then(all => all.find(n => n.startsWith('fluebook-pages-coming-')))"
+    ".then(name => name ? caches.open(name).then(c => c.keys()) : [])"
+    ".then(all => all.length)"
+)
+
+
+def ready(page: Any, office: Office) -> None:
+    """Open the boiler's page with signal, until the browser keeps what a visit needs."""
+    page.goto(f"{office.address}/boilers/{office.boiler}")
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    wanted = len(page.locator("[data-coming]").get_attribute("data-coming").split(" "))
+    assert wanted > 3, "the boiler has plans"
+    until = time.monotonic() + 20.0
+    while page.evaluate(COMING) < wanted:
+        assert time.monotonic() < until, "the worker keeps no pages of a coming visit"
+        time.sleep(0.05)
+
+
 def typed(page: Any, o2: str) -> None:
     """Type one oxygen reading on the page of readings, and keep it."""
     page.get_by_label("O2", exact=False).first.fill(o2)
-    page.get_by_label("Your name").fill("J. Harrow")
+    name = page.get_by_label("Your name")
+    if name.is_editable():  # else it is that of whoever signed in
+        name.fill("J. Harrow")
     page.get_by_role("button", name="Keep this reading").click()
+
+
+def begun_with_signal(page: Any, office: Office) -> tuple[str, UUID]:
+    """Begin a visit with signal, open its forms once; return its address and id."""
+    page.goto(f"{office.address}/boilers/{office.boiler}")
+    page.get_by_label("Your name").first.fill("J. Harrow")
+    page.get_by_role("button", name="Begin a visit now").click()
+    page.wait_for_url("**/visits/*")
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    kept = (
+        "caches.keys().then(all => all.find(n => n.startsWith('fluebook-pages-alone-')))"
+        ".then(name => name ? caches.open(name).then(c => c.keys()) : [])"
+        ".then(all => all.map(one => one.url))"
+    )
+    until = time.monotonic() + 15.0
+    while not any(one.endswith("/readings") for one in page.evaluate(kept)):
+        assert time.monotonic() < until, "the worker keeps no copy"
+        time.sleep(0.05)
+    return page.url, UUID(page.url.rsplit("/", 1)[1])

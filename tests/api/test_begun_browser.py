@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,22 +11,12 @@ import pytest
 
 from tests.api.report_case import png
 from tests.browser import chromium
-from tests.office import Office, phone, typed, waits
+from tests.office import CSV, Office, phone, ready, typed, waits
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
-CSV = (
-    b"Time;O2 %;CO ppm;Stack C;Air C\r\n"
-    b"2026-03-04 09:30:00;5.1;12;131.0;20.1\r\n"
-    b"2026-03-04 09:40:00;4.6;15;142.0;20.2\r\n"
-)
-COMING = (
-    "caches.keys().then(all => all.find(n => n.startsWith('fluebook-pages-coming-')))"
-    ".then(name => name ? caches.open(name).then(c => c.keys()) : [])"
-    ".then(all => all.length)"
-)
 
 
 @pytest.fixture
@@ -37,19 +26,6 @@ def office(tmp_path: Path) -> Iterator[Office]:
     yield made
     made.go()
     made.book.close()
-
-
-def ready(page: Any, office: Office) -> None:
-    """Open the boiler's page with signal, until the browser keeps what a visit needs."""
-    page.goto(f"{office.address}/boilers/{office.boiler}")
-    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    page.reload()
-    wanted = len(page.locator("[data-coming]").get_attribute("data-coming").split(" "))
-    assert wanted > 3, "the boiler has plans"
-    until = time.monotonic() + 20.0
-    while page.evaluate(COMING) < wanted:
-        assert time.monotonic() < until, "the worker keeps no pages of a coming visit"
-        time.sleep(0.05)
 
 
 def begun(page: Any) -> UUID:

@@ -5,26 +5,19 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
-from uuid import UUID
 
 import pytest
 
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
 from tests.browser import chromium
-from tests.office import Office, phone, typed, waits
+from tests.office import CSV, Office, begun_with_signal, phone, typed, waits
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
 PLAN = two_yearly_plan()
-CSV = (
-    b"Time;O2 %;CO ppm;Stack C;Air C\r\n"
-    b"2026-03-04 09:30:00;5.1;12;131.0;20.1\r\n"
-    b"2026-03-04 09:40:00;4.6;15;142.0;20.2\r\n"
-)
 
 
 @pytest.fixture
@@ -36,32 +29,12 @@ def office(tmp_path: Path) -> Iterator[Office]:
     made.book.close()
 
 
-def begun(page: Any, office: Office) -> tuple[str, UUID]:
-    """Begin a visit with signal, open its forms once; return its address and id."""
-    page.goto(f"{office.address}/boilers/{office.boiler}")
-    page.get_by_label("Your name").first.fill("J. Harrow")
-    page.get_by_role("button", name="Begin a visit now").click()
-    page.wait_for_url("**/visits/*")
-    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    page.reload()
-    kept = (
-        "caches.keys().then(all => all.find(n => n.startsWith('fluebook-pages-alone-')))"
-        ".then(name => name ? caches.open(name).then(c => c.keys()) : [])"
-        ".then(all => all.map(one => one.url))"
-    )
-    until = time.monotonic() + 15.0
-    while not any(one.endswith("/readings") for one in page.evaluate(kept)):
-        assert time.monotonic() < until, "the worker keeps no copy"
-        time.sleep(0.05)
-    return page.url, UUID(page.url.rsplit("/", 1)[1])
-
-
 def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
     office: Office, tmp_path: Path
 ) -> None:
     profile = tmp_path / "profile"
     with phone(profile) as page:
-        address, visit = begun(page, office)
+        address, visit = begun_with_signal(page, office)
         office.go()
         page.goto(f"{address}/readings")  # from the worker's copy
         page.locator("#waiting .copy").wait_for()
@@ -98,7 +71,7 @@ def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
 
 def test_an_answer_lost_on_its_way_doubles_nothing(office: Office, tmp_path: Path) -> None:
     with phone(tmp_path / "profile") as page:
-        _, visit = begun(page, office)
+        _, visit = begun_with_signal(page, office)
         office.lose_answer = True
         page.locator("#file").set_input_files(
             {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
@@ -116,7 +89,7 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
     office: Office, tmp_path: Path
 ) -> None:
     with phone(tmp_path / "profile") as page:
-        address, visit = begun(page, office)
+        address, visit = begun_with_signal(page, office)
         office.go()
         page.goto(f"{address}/readings")
         typed(page, "99")  # more oxygen than there is in air
@@ -140,7 +113,7 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
 
 def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> None:
     with phone(tmp_path / "profile") as page:
-        address, visit = begun(page, office)
+        address, visit = begun_with_signal(page, office)
         page.goto(f"{address}/readings")
         page.locator("input[name=o2_dry]").fill("5.5")
         page.wait_for_timeout(600)
@@ -157,7 +130,7 @@ def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> 
 
 def test_what_two_devices_changed_is_shown_in_both_versions(office: Office, tmp_path: Path) -> None:
     with phone(tmp_path / "one") as page:
-        address, visit = begun(page, office)
+        address, visit = begun_with_signal(page, office)
         page.goto(f"{address}/service?plan={PLAN.key}")
         office.go()
         page.locator("#note").fill("Burner noisy at half rate")
@@ -192,7 +165,7 @@ def test_a_picture_waits_too_and_signing_out_throws_copies_away(
     office: Office, tmp_path: Path
 ) -> None:
     with phone(tmp_path / "one") as page:
-        address, visit = begun(page, office)
+        address, visit = begun_with_signal(page, office)
         office.go()
         page.goto(address)
         page.locator("#photo").set_input_files(
