@@ -167,8 +167,7 @@ class Intake(
     def _assign(self, change: Change, row: VisitRow, boiler: Boiler, owner: str) -> None:
         """Put a visit that waited under its boiler, and judge it by what is now known."""
         visit = row.visit.model_copy(update={"boiler_id": boiler.id})
-        visits.write_visit(change, visit, owner=owner, imported=row.imported, previous=row)
-        row = visits.visit_row(change.sql, row.id)
+        row = visits.write_visit(change, visit, owner=owner, imported=row.imported, previous=row)
         details = {"boiler": str(boiler.id)}
         if row.state in OPEN_STATES:
             judge_open(change, row)
@@ -288,13 +287,12 @@ class Intake(
                 )
             visit = with_id(visit)
             assert visit.id is not None
-            visits.write_visit(change, visit, owner=owner, imported=True, previous=None)
+            row = visits.write_visit(change, visit, owner=owner, imported=True, previous=None)
             sha256 = readings.keep_evidence(change, data)
             attachment = readings.attach(change, visit.id, sha256, "readings", name, {})
             digest = readings.add_readings(
                 change, visit.id, ((new_id(), r) for r in whole), attachment
             )
-            row = visits.visit_row(change.sql, visit.id)
             judge_open(change, row)
             jobs.freeze(change, row.id)
             visits.set_state(change, row, "accepted")

@@ -19,7 +19,7 @@ from ingest.store import cuts, jobs, judgements, lists, places, plans, readings,
 from ingest.store.book import Change, stamp
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
-from parsers import FiringPoint, Reading, assign, firing_points
+from parsers import FiringPoint, Reading, assign, firing_points, refuse_unclear
 from parsers.points import filled
 from parsers.times import zone_of
 
@@ -144,12 +144,13 @@ def judged(
         boiler = boiler.model_copy(update={"altitude": site.altitude})
     company = settings.company_limits(sql)
     limits = resolve_limits(boiler, company=company)
+    past = history(sql, row)
     case = Case(
         boiler=boiler,
         visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
         points=points,
-        history=history(sql, row),
-        older_service=older_service(sql, row),
+        history=past,
+        older_service=older_service(sql, row) if len(past) == HISTORY_VISITS else [],
         company_limits=company,
         # By the visit as recorded: what a job shares never makes a visit owe a whole plan.
         plan=plan_of(sql, row.visit, boiler),
@@ -213,5 +214,5 @@ def stated(
     fuel = visit.fuel or (boiler.fuel if boiler is not None else "natural_gas")
     burner = boiler.burners[0] if boiler is not None else "1"
     whole = [filled(r, fuel=fuel, burner=burner) for r in whole]
-    firing_points(whole, file=file)
+    refuse_unclear(whole, file=file)
     return whole

@@ -178,8 +178,7 @@ def _written(
     if row is not None:
         must_be_open(row)
         visits.check_version(row, expected_version)
-    visits.write_visit(change, visit, owner=owner, imported=imported, previous=row)
-    stored = visits.visit_row(change.sql, visit.id)
+    stored = visits.write_visit(change, visit, owner=owner, imported=imported, previous=row)
     if visit.job_id is not None:
         refuse_other_plant(change, stored, jobs.job(change.sql, visit.job_id)[0])
     return stored

@@ -143,6 +143,14 @@ def _plain(value: Any) -> Any:
     return value
 
 
+_OF_BOILER = ("condensing", "medium", "vent", "fuel")
+"""What else of a boiler decides which limits it is held to."""
+
+_MOST_RESOLVED = 512
+_Stated = tuple[Limits, Limits | None, Limits | None]
+_resolved: dict[tuple[Any, ...], tuple[_Stated, LimitSet]] = {}
+
+
 def resolve_limits(
     boiler: Boiler, *, model: Limits | None = None, company: Limits | None = None
 ) -> LimitSet:
@@ -160,6 +168,17 @@ def resolve_limits(
     >>> resolve_limits(Boiler()).number("co_air_free_stop")
     400.0
     """
+    # Documents are frozen and shared: while one is held here, no other has its place in memory.
+    key = (*map(id, (boiler.limits, model, company)), *(getattr(boiler, n) for n in _OF_BOILER))
+    held = _resolved.get(key)
+    if held is None:
+        if len(_resolved) >= _MOST_RESOLVED:
+            _resolved.clear()
+        held = _resolved[key] = ((boiler.limits, model, company), _resolve(boiler, model, company))
+    return held[1]
+
+
+def _resolve(boiler: Boiler, model: Limits | None, company: Limits | None) -> LimitSet:
     levels = _levels(boiler, model, company)
     limits = dict(_defaults)
     if boiler.condensing:
@@ -195,10 +214,7 @@ def resolve_limits(
         "targets_source": None
         if targets_source is None
         else {"source": targets_source.text, "level": targets_source.level},
-        "condensing": boiler.condensing,
-        "medium": boiler.medium,
-        "vent": boiler.vent,
-        "fuel": boiler.fuel,
+        **{name: getattr(boiler, name) for name in _OF_BOILER},
     }
     text = json.dumps(snapshot, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     digest = hashlib.sha256(text.encode()).hexdigest()

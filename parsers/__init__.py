@@ -24,7 +24,15 @@ from parsers.model import (
     ReadWarning,
 )
 from parsers.options import ReadOptions
-from parsers.points import FiringPoint, LineRange, PointKey, Settled, assign, firing_points
+from parsers.points import (
+    FiringPoint,
+    LineRange,
+    PointKey,
+    Settled,
+    assign,
+    firing_points,
+    refuse_unclear,
+)
 from parsers.reader import read
 
 __all__ = [
@@ -55,4 +63,5 @@ __all__ = [
     "firing_points",
     "read",
     "read_json",
+    "refuse_unclear",
 ]

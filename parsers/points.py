@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import groupby
 from statistics import fmean, stdev
+from typing import NamedTuple
 
 from parsers.errors import PointsUnclear, Problem
 from parsers.model import Bound, Phase, Reading
@@ -28,8 +29,7 @@ class PointKey:
     pass_number: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Settled:
+class Settled(NamedTuple):
     """One quantity over one firing point.
 
     ``mean`` and ``spread`` (sample standard deviation, 0 for a single reading) in the canonical
@@ -40,7 +40,7 @@ class Settled:
 
     mean: float
     spread: float = 0.0
-    count: int = 1
+    count: int = 1  # type: ignore[assignment]  # a tuple's own count is of no use here
     drift: float | None = None
     u_mean: float | None = None
     settled: bool | None = None
@@ -258,6 +258,47 @@ def _ordered(readings: Sequence[Reading]) -> list[Reading]:
     return list(readings)
 
 
+def refuse_unclear(readings: Sequence[Reading], *, file: str = "readings") -> None:
+    """Refuse readings of which no firing points can be made.
+
+    Raises
+    ------
+    PointsUnclear
+        If there is no reading, or one has no firing rate, phase or fuel.
+    """
+    problems: list[Problem] = []
+    if not readings:
+        problems.append(
+            Problem(
+                "no_reading", "there is no reading", "at least one", "Read a file with readings."
+            )
+        )
+    for r in readings:
+        if r.firing_rate is not None and r.phase is not None and r.fuel is not None:
+            continue
+        wanting = [
+            what
+            for what, value in (
+                ("firing rate", r.firing_rate),
+                ("phase", r.phase),
+                ("fuel", r.fuel),
+            )
+            if value is None
+        ]
+        problems.append(
+            Problem(
+                "point_unclear",
+                f"the reading has no {' and no '.join(wanting)}",
+                "firing rate, phase (as-found, trial, as-left) and fuel for every reading",
+                "State them: --rates 100,75,50,25 (one for each reading), --phase as-left, or "
+                "line ranges.",
+                line=_place(r),
+            )
+        )
+    if problems:
+        raise PointsUnclear(file, problems[:50])
+
+
 def firing_points(
     readings: Sequence[Reading],
     *,
@@ -293,39 +334,8 @@ def firing_points(
     the same points. Consecutive readings of one key are one point; the same key again after another
     one is the next pass.
     """
-    problems: list[Problem] = []
-    if not readings:
-        problems.append(
-            Problem(
-                "no_reading", "there is no reading", "at least one", "Read a file with readings."
-            )
-        )
     whole = [filled(r, phase=phase, fuel=fuel, burner=burner) for r in readings]
-    for r in whole:
-        if r.firing_rate is not None and r.phase is not None and r.fuel is not None:
-            continue
-        wanting = [
-            what
-            for what, value in (
-                ("firing rate", r.firing_rate),
-                ("phase", r.phase),
-                ("fuel", r.fuel),
-            )
-            if value is None
-        ]
-        if wanting:
-            problems.append(
-                Problem(
-                    "point_unclear",
-                    f"the reading has no {' and no '.join(wanting)}",
-                    "firing rate, phase (as-found, trial, as-left) and fuel for every reading",
-                    "State them: --rates 100,75,50,25 (one for each reading), --phase as-left, or "
-                    "line ranges.",
-                    line=_place(r),
-                )
-            )
-    if problems:
-        raise PointsUnclear(file, problems[:50])
+    refuse_unclear(whole, file=file)
     passes: dict[tuple[str, str, str, float], int] = {}
     points = []
     for key, group in groupby(

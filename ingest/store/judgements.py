@@ -90,23 +90,31 @@ def write_judgement(
         },
     )
     if kind != "again":
-        _write_flags(change, visit, judgement)
-        standing.mark(change, visit_id, judgement.flags)
+        _write_flags(change, visit_id, judgement)
     kept = {"judgement": str(identity), "sha256": hashlib.sha256(document.encode()).hexdigest()}
     if plan is not None:
         kept |= {"plan": plan.key, "plan_version": plan.version}
     return kept
 
 
-def _write_flags(change: Change, visit: str, judgement: Judgement) -> None:
+def _write_flags(change: Change, visit_id: UUID, judgement: Judgement) -> None:
+    """Keep the flags with what covers them, and the visit's place among the others."""
+    visit, flags = str(visit_id), judgement.flags
+    by = standing.covering(change.sql, visit_id, flags)
+    rank, first = standing.review_place(flags, by)
     change.sql.execute("DELETE FROM flag WHERE visit_id = :v", {"v": visit})
     change.sql.executemany(
-        "INSERT INTO flag (visit_id, position, rule, severity, message) VALUES (?, ?, ?, ?, ?)",
-        [(visit, n, f.rule, f.severity, f.message) for n, f in enumerate(judgement.flags)],
+        "INSERT INTO flag (visit_id, position, rule, severity, message, standing) "
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            (visit, n, f.rule, f.severity, f.message, None if k is None else str(k.id))
+            for n, (f, k) in enumerate(zip(flags, by, strict=True))
+        ],
     )
     change.sql.execute(
-        "UPDATE visit SET severity_rank = :rank WHERE id = :v",
-        {"rank": severity_rank(judgement), "v": visit},
+        "UPDATE visit SET severity_rank = :worst, review_rank = :rank, review_flag = :first "
+        "WHERE id = :v",
+        {"worst": severity_rank(judgement), "rank": rank, "first": first, "v": visit},
     )
 
 

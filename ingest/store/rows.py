@@ -84,10 +84,7 @@ def point_json(point: FiringPoint) -> str:
     """Return a firing point as the book keeps it, without its readings."""
     return canonical_json(
         {
-            "values": {
-                key: [s.mean, s.spread, s.count, s.drift, s.u_mean, s.settled]
-                for key, s in point.values.items()
-            },
+            "values": dict(point.values),
             "count": point.count,
             "started": _time_out(point.started),
             "ended": _time_out(point.ended),

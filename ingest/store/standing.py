@@ -209,29 +209,43 @@ def fitted(visit: Visit) -> str | None:
     return next((r.part for t in tasks for r in t.replaced), None)
 
 
+def covering(
+    sql: sqlite3.Connection, visit_id: UUID, flags: Sequence[Flag]
+) -> list[Standing | None]:
+    """Return what covers each of a visit's flags, None for one that nothing covers."""
+    if not flags:
+        return []
+    found = sql.execute(
+        f"SELECT {_COLUMNS} FROM visit v JOIN standing_acceptance a ON a.boiler_id = v.boiler_id "
+        "WHERE v.id = :v AND a.ended_at IS NULL ORDER BY a.made_at, a.id",
+        {"v": str(visit_id)},
+    )
+    known = [_standing(r) for r in found]
+    if any(k.until_part_change for k in known):
+        row = sql.execute(
+            "SELECT document FROM visit WHERE id = :v", {"v": str(visit_id)}
+        ).fetchone()
+        if fitted(document_of(Visit, row[0])) is not None:
+            known = [k for k in known if not k.until_part_change]
+    return [next((k for k in known if covers(k, flag)), None) for flag in flags]
+
+
+def review_place(flags: Sequence[Flag], by: Sequence[Standing | None]) -> tuple[int, int]:
+    """Return the rank of a visit in the review list, and its flag that is shown there."""
+    first = next((n for n, k in enumerate(by) if k is None), None)
+    if first is None:
+        return len(SEVERITIES), 0
+    return SEVERITIES.index(flags[first].severity), first
+
+
 def mark(change: Change, visit_id: UUID, flags: Sequence[Flag]) -> None:
-    """Mark a visit's flags with what covers them, and order the visit by the others."""
-    row = change.sql.execute(
-        "SELECT boiler_id, document FROM visit WHERE id = :v", {"v": str(visit_id)}
-    ).fetchone()
-    known: list[Standing] = []
-    if row[0] is not None and flags:
-        found = change.sql.execute(
-            f"SELECT {_COLUMNS} FROM standing_acceptance a WHERE a.boiler_id = :boiler "
-            "AND a.ended_at IS NULL ORDER BY a.made_at, a.id",
-            {"boiler": row[0]},
-        )
-        known = [_standing(r) for r in found]
-    if known and fitted(document_of(Visit, row[1])) is not None:
-        known = [k for k in known if not k.until_part_change]
-    by = [next((k for k in known if covers(k, flag)), None) for flag in flags]
+    """Mark the kept flags of a visit with what covers them, and order the visit by the others."""
+    by = covering(change.sql, visit_id, flags)
     change.sql.executemany(
         "UPDATE flag SET standing = ? WHERE visit_id = ? AND position = ?",
         [(None if k is None else str(k.id), str(visit_id), n) for n, k in enumerate(by)],
     )
-    open_ones = [n for n, k in enumerate(by) if k is None]
-    first = open_ones[0] if open_ones else 0
-    rank = SEVERITIES.index(flags[first].severity) if open_ones else len(SEVERITIES)
+    rank, first = review_place(flags, by)
     change.sql.execute(
         "UPDATE visit SET review_rank = :rank, review_flag = :first WHERE id = :v",
         {"rank": rank, "first": first, "v": str(visit_id)},

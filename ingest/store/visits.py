@@ -55,24 +55,27 @@ def exists(sql: sqlite3.Connection, visit_id: UUID | None) -> bool:
 
 def write_visit(
     change: Change, visit: Visit, *, owner: str, imported: bool, previous: VisitRow | None
-) -> int:
-    """Write a visit's document; return its version."""
+) -> VisitRow:
+    """Write a visit's document, which has its id; return it as the book has it now."""
+    assert visit.id is not None
     places.refuse_taken(change.sql, "visit", visit.id, visit.external_id, owner)
     if visit.job_id is not None:
         jobs.ensure_job(change, visit.job_id)
+    state = "open" if previous is None else previous.state
+    version = 1 if previous is None else previous.version + 1
     row = {
         "id": str(visit.id),
         "boiler_id": None if visit.boiler_id is None else str(visit.boiler_id),
         "job_id": None if visit.job_id is None else str(visit.job_id),
         "owner": owner,
         "external_id": visit.external_id,
-        "state": "open" if previous is None else previous.state,
+        "state": state,
         "imported": int(imported),
         "started": None if visit.started is None else stamp(visit.started),
         "technician": visit.technician,
         "boiler_external_id": visit.boiler_external_id,
         "document": visit.model_dump_json(exclude_none=True),
-        "version": 1 if previous is None else previous.version + 1,
+        "version": version,
         "changed_at": change.at,
     }
     names = list(row)
@@ -82,7 +85,14 @@ def write_visit(
         + ", ".join(f"{n} = excluded.{n}" for n in names if n not in ("id", "owner", "imported")),
         row,
     )
-    return 1 if previous is None else previous.version + 1
+    return VisitRow(
+        visit.id,
+        visit,
+        state,
+        imported if previous is None else previous.imported,
+        version,
+        None if previous is None else previous.handed_in_at,
+    )
 
 
 def unassigned(sql: sqlite3.Connection, boiler_external_id: str, owner: str) -> list[VisitRow]:
