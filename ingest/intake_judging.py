@@ -51,7 +51,11 @@ def at_home(sql: sqlite3.Connection, visit: Visit, owner: str) -> Visit:
     if visit.boiler_id is None and visit.boiler_external_id is not None:
         found = places.by_external_id(sql, "boiler", visit.boiler_external_id, owner)
         visit = visit.model_copy(update={"boiler_id": found})
-    boiler, site = boiler_and_site(sql, visit)
+    return in_zone(visit, *boiler_and_site(sql, visit))
+
+
+def in_zone(visit: Visit, boiler: Boiler | None, site: Site | None) -> Visit:
+    """Return a visit with its times in the zone of its boiler or site, where they state none."""
     naive = {
         key: moment
         for key, moment in (("started", visit.started), ("ended", visit.ended))
@@ -62,6 +66,13 @@ def at_home(sql: sqlite3.Connection, visit: Visit, owner: str) -> Visit:
     name = (boiler.zone if boiler else None) or (site.zone if site else None)
     zone = zone_of(name) or UTC
     return visit.model_copy(update={k: m.replace(tzinfo=zone) for k, m in naive.items()})
+
+
+def with_site(boiler: Boiler, site: Site | None) -> Boiler:
+    """Return a boiler with its site's altitude, where it states none of its own."""
+    if boiler.altitude is not None or site is None or site.altitude is None:
+        return boiler
+    return boiler.model_copy(update={"altitude": site.altitude})
 
 
 def unknown_boiler(visit: Visit) -> Boiler:
@@ -139,9 +150,7 @@ def judged(
 ) -> tuple[Judgement, LimitSet, Plan | None]:
     """Return a visit's judgement by today's rules and limits, and the plan it is held to."""
     boiler, site = boiler_and_site(sql, row.visit)
-    boiler = boiler or unknown_boiler(row.visit)
-    if boiler.altitude is None and site is not None and site.altitude is not None:
-        boiler = boiler.model_copy(update={"altitude": site.altitude})
+    boiler = with_site(boiler or unknown_boiler(row.visit), site)
     company = settings.company_limits(sql)
     limits = resolve_limits(boiler, company=company)
     past = history(sql, row)

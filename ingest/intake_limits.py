@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, timedelta
 from uuid import UUID
 
-from ingest.intake_judging import boiler_and_site, history, live_points, older_service, plan_of
+from ingest.intake_judging import (
+    boiler_and_site,
+    history,
+    live_points,
+    older_service,
+    plan_of,
+    with_site,
+)
 from ingest.intake_shapes import Kept, WordsMissing
 from ingest.judgement import Case, Flag
 from ingest.models import Boiler, Limits, Visit
@@ -74,10 +81,8 @@ class LimitsOfBoilers:
     def _case(self, row: VisitRow, boiler: Boiler) -> Case:
         sql = self.book.reader
         _, site = boiler_and_site(sql, row.visit)
-        if boiler.altitude is None and site is not None and site.altitude is not None:
-            boiler = boiler.model_copy(update={"altitude": site.altitude})
         return Case(
-            boiler=boiler,
+            boiler=with_site(boiler, site),
             visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
             points=live_points(sql, row.id),
             history=history(sql, row),

@@ -8,19 +8,14 @@ from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.posted import PostedReadings, readings_from
-from api.routes.shared import IntakeOf, plans_of
+from api.routes.shared import IntakeOf, Owner, plans_of
 from ingest.documents import boiler_from, job_from, limits_from, visit_from
-from ingest.intake import Intake
-from ingest.intake_judging import HISTORY_VISITS
+from ingest.intake_asked import Asked, AskedVisit, judge_asked
 from ingest.judge_json import judge_json
-from ingest.judgement import Case, EarlierVisit
-from ingest.models import Boiler, Site, Visit
+from ingest.models import Site
 from ingest.rules import RULES
-from ingest.service.job import with_job
-from ingest.service.office import plan_named
 from ingest.service.plans import Plan
-from ingest.validator import RULES_VERSION, judge
-from parsers import FiringPoint, firing_points
+from ingest.validator import RULES_VERSION
 
 router = APIRouter(prefix="/v1", tags=["judging"])
 
@@ -37,72 +32,62 @@ class JudgedVisit(BaseModel):
 class JudgeRequest(JudgedVisit):
     """Everything that judging may look at."""
 
-    boiler: dict[str, Any] = Field(description="As boiler.json: fuel, limits, target curve.")
-    history: list[JudgedVisit] = Field(default_factory=list, description="Earlier visits.")
+    boiler: dict[str, Any] | None = Field(
+        default=None,
+        description="As boiler.json: fuel, limits, target curve. Where its id or external id, or "
+        "the visit, names a boiler of this fluebook, that one with these fields over it.",
+    )
+    history: list[JudgedVisit] | None = Field(
+        default=None,
+        description="Earlier visits; if absent, those that this fluebook has of a known boiler.",
+    )
     site: dict[str, Any] | None = Field(
-        default=None, description="As a site: its altitude, where the boiler states none."
+        default=None,
+        description="As a site: its zone, and its altitude where the boiler states none; if "
+        "absent, the boiler's own where this fluebook has it.",
     )
     job: dict[str, Any] | None = Field(
-        default=None, description="As a job: what the visit leaves out is filled from it."
+        default=None,
+        description="As a job: what the visit leaves out is filled from it; if absent, the job "
+        "that the visit names.",
     )
     plan: dict[str, Any] | None = Field(
         default=None,
         description="fluebook.plan/1, what the service part is held to; if absent, the plan that "
         "the visit's record names, where this fluebook has it.",
     )
-    company_limits: dict[str, Any] | None = None
-    model_limits: dict[str, Any] | None = None
-
-
-def _points(posted: PostedReadings, visit: Visit, boiler: Boiler) -> list[FiringPoint]:
-    return firing_points(
-        readings_from(posted),
-        fuel=visit.fuel or boiler.fuel,
-        burner=boiler.burners[0],
-        phase=visit.phase or "as_left",
+    company_limits: dict[str, Any] | None = Field(
+        default=None,
+        description="As limits.json, under the boiler's own; if absent, what the company states "
+        "in this fluebook.",
+    )
+    model_limits: dict[str, Any] | None = Field(
+        default=None, description="As limits.json, of the model of boiler."
     )
 
 
-def _plan(
-    body: JudgeRequest, visit: Visit, boiler: Boiler, request: Request, intake: Intake
-) -> Plan | None:
-    """Return the plan sent along, else the one that a stored visit would be held to."""
-    record = visit.service
-    if body.plan is not None:
-        return Plan.model_validate(body.plan)
-    if record is None:
-        return None
-    if record.plan is None:
-        return intake.plan(boiler.plans[0]) if len(boiler.plans) == 1 else None
-    held = intake.plan(record.plan, record.plan_version)
-    return held or plan_named(plans_of(request), record.plan, record.plan_version)
+def _asked(one: JudgedVisit, name: str) -> AskedVisit:
+    return AskedVisit(visit_from(one.visit, name), readings_from(one.readings))
 
 
 @router.post("/judge", summary="Judge a visit and store nothing")
-def judge_visit(body: JudgeRequest, request: Request, intake: IntakeOf) -> dict[str, Any]:
+def judge_visit(
+    body: JudgeRequest, request: Request, intake: IntakeOf, owner: Owner
+) -> dict[str, Any]:
     """Answer fluebook.judge/1: the same flags as a stored visit gets from the same input."""
-    boiler = boiler_from(body.boiler, "boiler")
-    site = None if body.site is None else Site.model_validate(body.site)
-    if boiler.altitude is None and site is not None and site.altitude is not None:
-        boiler = boiler.model_copy(update={"altitude": site.altitude})
-    visit = visit_from(body.visit, "visit")
-    earlier = []
-    for one in body.history:
-        before = visit_from(one.visit, "history")
-        earlier.append(EarlierVisit(before, _points(one.readings, before, boiler)))
-    earlier.sort(key=lambda e: "" if e.visit.started is None else e.visit.started.isoformat())
     company, model = body.company_limits, body.model_limits
-    case = Case(
-        boiler=boiler,
-        visit=with_job(visit, None if body.job is None else job_from(body.job, "job")),
-        points=_points(body.readings, visit, boiler),
-        history=earlier[-HISTORY_VISITS:],
-        older_service=[e.visit for e in earlier[:-HISTORY_VISITS] if e.visit.service is not None],
+    asked = Asked(
+        now=_asked(body, "visit"),
+        boiler=None if body.boiler is None else boiler_from(body.boiler, "boiler"),
+        site=None if body.site is None else Site.model_validate(body.site),
+        job=None if body.job is None else job_from(body.job, "job"),
+        plan=None if body.plan is None else Plan.model_validate(body.plan),
+        plans=plans_of(request),
+        history=None if body.history is None else [_asked(o, "history") for o in body.history],
         company_limits=None if company is None else limits_from(company),
         model_limits=None if model is None else limits_from(model),
-        plan=_plan(body, visit, boiler, request, intake),
     )
-    return judge_json(judge(case))
+    return judge_json(judge_asked(intake.book, asked, owner=owner))
 
 
 @router.get("/rules", summary="The closed list of rules")

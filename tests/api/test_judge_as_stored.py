@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import asdict
 from datetime import datetime, timedelta, timezone
 from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
+from api.app import create_app
+from api.demo import fill
+from api.settings import Settings
+from ingest.dimensions import CANONICAL_UNITS
 from ingest.identifiers import new_id
+from ingest.intake import Intake, VisitView
+from ingest.judge_json import judge_json
+from ingest.limits import resolve_limits
+from ingest.models import Boiler, LimitsDocument
+from ingest.store import Book
 from samples.service import filled_document, two_yearly_plan
 
 START = datetime(2026, 11, 20, 7, 30, tzinfo=timezone(timedelta(hours=1)))
@@ -79,3 +90,98 @@ def test_altitude_and_plan_do_decide(client: TestClient) -> None:
     assert refused.status_code == 422
     bare = client.post("/v1/judge", json={**body, "site": {"name": "x", "altitude": 2400}})
     assert bare.json()["type"] == "/problems/unit-missing"
+
+
+# What a company may state; each decides somewhere in the demo.
+COMPANY = LimitsDocument.model_validate(
+    {
+        "co_air_free_check": 20,
+        "co_air_free_fix": 30,
+        "o2_spread_max": 0.2,
+        "stack_temperature_max": "150 degC",
+        "source": "company",
+    }
+)
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Intake, TestClient]]:
+    """The demo's book, whose company states limits from before its first visit."""
+    with Book(tmp_path_factory.mktemp("book") / "book.db", durable=False) as book:
+        intake = Intake(book)
+        intake.put_company_limits(COMPANY, "office")
+        fill(intake)
+        with TestClient(create_app(intake, Settings(alone=True, deliver=False))) as client:
+            yield intake, client
+
+
+def _taken(view: VisitView) -> dict[str, Any]:
+    """Return a stored visit as a sender has it: its document, and its readings."""
+    readings = [
+        {
+            "values": dict(kept.reading.values),
+            "missing": dict(kept.reading.missing),
+            "bounds": {k: asdict(b) for k, b in kept.reading.bounds.items()},
+            "phase": kept.reading.phase,
+            "firing_rate": kept.reading.firing_rate,
+            "time": None if kept.reading.time is None else kept.reading.time.isoformat(),
+        }
+        for kept in view.readings
+    ]
+    document = view.visit.model_dump(mode="json", exclude_none=True)
+    return {
+        "visit": {**document, "units": CANONICAL_UNITS},
+        "readings": {"units": CANONICAL_UNITS, "readings": readings},
+    }
+
+
+def test_every_demo_visit_is_judged_as_it_is_stored(filled: tuple[Intake, TestClient]) -> None:
+    intake, client = filled
+    views = [
+        intake.visit(row.id) for b in intake.boilers() if b.id for row in intake.boiler_visits(b.id)
+    ]
+    with_readings = [view for view in views if view.readings]
+    assert len(with_readings) > 40
+    by_company = 0
+    for view in with_readings:
+        answer = client.post("/v1/judge", json=_taken(view))
+        assert answer.status_code == 200, answer.text
+        stored = judge_json(view.judgement)
+        assert answer.json() == stored
+        by_company += any((f["source"] or {}).get("level") == "company" for f in stored["flags"])
+    assert by_company > 10
+
+
+def test_what_is_stated_beside_the_visit_stands_over_the_book(
+    filled: tuple[Intake, TestClient],
+) -> None:
+    intake, client = filled
+    boiler = next(b for b in intake.boilers() if b.id and intake.boiler_visits(b.id))
+    assert boiler.id is not None
+    view = intake.visit(intake.boiler_visits(boiler.id)[0].id)
+    body = _taken(view)
+
+    def judged(**more: Any) -> Any:
+        return client.post("/v1/judge", json={**body, **more}).json()
+
+    whole = judged()
+    earlier = [_taken(intake.visit(e.visit.id)) for e in view.history if e.visit.id]
+    document = {**boiler.model_dump(mode="json", exclude_none=True), "units": CANONICAL_UNITS}
+    site = intake.site(boiler.site_id).document if boiler.site_id else None
+    stated = judged(
+        boiler=document,
+        history=earlier,
+        site=site and {**site.model_dump(mode="json", exclude_none=True), "units": CANONICAL_UNITS},
+        company_limits=COMPANY.model_dump(mode="json", exclude_unset=True)
+        | {"units": CANONICAL_UNITS},
+    )
+    assert stated == whole
+    assert judged(boiler={"id": str(boiler.id)}) == whole
+    # Company limits of the asker's own, and a boiler that the book does not know.
+    assert judged(company_limits={})["limits"] != whole["limits"]
+    unknown = {**body, "visit": {k: v for k, v in body["visit"].items() if k != "boiler_id"}}
+    asked = client.post("/v1/judge", json={**unknown, "boiler": {"name": "elsewhere"}}).json()
+    company = resolve_limits(Boiler(name="elsewhere"), company=COMPANY)
+    assert asked["limits"] == {"id": company.id, "sha256": company.sha256}
+    missing = {**body, "visit": {**body["visit"], "boiler_id": str(new_id())}}
+    assert client.post("/v1/judge", json=missing).status_code == 404
