@@ -151,3 +151,29 @@ def test_the_ways_take_one_row_on_a_phone_and_open_without_script(
     page.wait_for_url("**/help")
     assert "here" in (ways.locator("summary").get_attribute("class") or "")
     context.close()
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_head_is_one_row_above_the_title_on_a_phone(
+    demo: str, opened: Any, language: str
+) -> None:
+    context = opened.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, java_script_enabled=False
+    )
+    page = context.new_page()
+    page.goto(f"{demo}/?language={language}")
+    row = page.locator(".dado .name")
+    assert row.bounding_box()["height"] == 48
+    small = row.locator("a, summary").evaluate_all(
+        "all => all.filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 48)"
+        ".map(e => e.outerHTML)"
+    )
+    assert small == []
+    row.locator("summary").tap()
+    other = row.get_by_role("link", name="English" if language == "es" else "Español")
+    box = other.bounding_box()
+    assert box["x"] >= 0 and box["x"] + box["width"] <= 390 and box["height"] >= 48
+    other.tap()
+    page.wait_for_url("**/?language=*")
+    assert page.locator("html").get_attribute("lang") == ("en" if language == "es" else "es")
+    context.close()
