@@ -15,7 +15,6 @@ from api.posted import PostedReadings, readings_from
 from combustion.quantities import QUANTITIES
 from ingest.dimensions import CANONICAL_UNITS
 from ingest.documents import visit_from
-from ingest.identifiers import new_id
 from ingest.models import Visit
 from parsers import Reading
 
@@ -27,14 +26,14 @@ class PostedVisit:
     """A visit's document, and its readings where the body carries some."""
 
     visit: Visit
-    readings: Sequence[tuple[UUID, Reading]] | None = None
+    readings: Sequence[tuple[UUID | None, Reading]] | None = None
 
 
 def posted_visit(body: Mapping[str, Any]) -> PostedVisit:
     """Return the visit and the readings of a body; a body without ``readings`` is a visit alone.
 
     A reading without an id gets one from the visit's id and its place in the body, so that the
-    same body again brings nothing new.
+    same body again brings nothing new; the readings of a visit without an id get theirs later.
 
     Raises
     ------
@@ -61,7 +60,7 @@ def posted_visit(body: Mapping[str, Any]) -> PostedVisit:
     posted = PostedReadings.model_validate({**given, "units": units or {}})
     made = readings_from(posted)
     ids = [
-        one.id or (new_id() if visit.id is None else uuid5(visit.id, f"reading {n}"))
+        one.id or (None if visit.id is None else uuid5(visit.id, f"reading {n}"))
         for n, one in enumerate(posted.readings)
     ]
     return PostedVisit(visit, list(zip(ids, made, strict=True)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import socket
 from dataclasses import replace
 from pathlib import Path
@@ -33,6 +34,16 @@ def address_of(listening: socket.socket) -> str:
     """Return the address that a person opens."""
     host, port = listening.getsockname()[:2]
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def settle_memory() -> None:
+    """Leave all that a server holds from its start out of the collector's rounds.
+
+    A full round looks at every object that there is. With those of the program itself one took
+    about 0.14 s, and whoever asked at that moment waited for it.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def serve(
@@ -89,4 +100,5 @@ def serve(
             forwarded_allow_ips=settings.proxies or None,
             timeout_graceful_shutdown=20,
         )
+        settle_memory()
         uvicorn.Server(config).run(sockets=[listening])

@@ -68,12 +68,14 @@ def main(kind: str, descriptor: str, book: str, visit: str) -> None:
         uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
         return
     from api.app import create_app
+    from api.serve import settle_memory
     from api.settings import Settings
     from ingest.intake import Intake
     from ingest.store import Book
 
     with Book(Path(book)) as opened:
         app = create_app(Intake(opened), Settings(alone=True, requests_a_minute=0))
+        settle_memory()
         uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
 
 

@@ -162,14 +162,15 @@ def add_readings(
     ValueError
         If a value is not finite.
     """
+    visit = str(visit_id)
     last = change.sql.execute(
-        "SELECT COALESCE(MAX(seq), 0) FROM reading WHERE visit_id = :v", {"v": str(visit_id)}
+        "SELECT COALESCE(MAX(seq), 0) FROM reading WHERE visit_id = :v", {"v": visit}
     ).fetchone()[0]
     origin = None if attachment_id is None else str(attachment_id)
     rows = [
         (
             str(identity),
-            str(visit_id),
+            visit,
             origin,
             last + n,
             reading.phase,
@@ -272,17 +273,18 @@ def write_points(change: Change, visit_id: UUID, points: Sequence[FiringPoint]) 
     They get a mark that no other points in any book have: what is kept under it is never stale,
     and the mark of a change that was undone is never seen again.
     """
+    visit = str(visit_id)
     change.sql.execute(
         "UPDATE visit SET points_stamp = :stamp WHERE id = :v",
-        {"stamp": secrets.token_hex(16), "v": str(visit_id)},
+        {"stamp": secrets.token_hex(16), "v": visit},
     )
-    change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": str(visit_id)})
+    change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": visit})
     change.sql.executemany(
         "INSERT INTO point (visit_id, burner, fuel, phase, firing_rate, pass, seq, document) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         [
             (
-                str(visit_id),
+                visit,
                 p.key.burner,
                 p.key.fuel,
                 p.key.phase,

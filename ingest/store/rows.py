@@ -84,7 +84,7 @@ def point_json(point: FiringPoint) -> str:
     """Return a firing point as the book keeps it, without its readings."""
     return canonical_json(
         {
-            "values": dict(point.values),
+            "values": {key: tuple(settled) for key, settled in point.values.items()},
             "count": point.count,
             "started": _time_out(point.started),
             "ended": _time_out(point.ended),
