@@ -178,6 +178,46 @@ def resolve_limits(
     return held[1]
 
 
+def held_to(snapshot: Mapping[str, Any]) -> LimitSet:
+    """Return the limits of a snapshot, as they were when a judgement was frozen with them.
+
+    >>> made = resolve_limits(Boiler())
+    >>> held_to(made.snapshot) == made
+    True
+    """
+    stated, of_targets = snapshot["limits"], snapshot["targets_source"]
+    known = {key: one["value"] for key, one in stated.items() if key in _STATED}
+    typed = Limits.model_validate({**known, "targets": snapshot["targets"]})
+    limits = {}
+    for key, one in stated.items():
+        value = getattr(typed, key) if key in known else one["value"]
+        limits[key] = Limit(
+            tuple(value) if isinstance(value, list) and key not in known else value,
+            Source(one["source"], one["status"], one["level"]),
+        )
+    source = of_targets and Source(of_targets["source"], "stated", of_targets["level"])
+    return _set_of(snapshot, limits, tuple(typed.targets), source)
+
+
+def _set_of(
+    snapshot: Mapping[str, Any],
+    limits: Mapping[str, Limit],
+    targets: tuple[Any, ...],
+    targets_source: Source | None,
+) -> LimitSet:
+    text = json.dumps(dict(snapshot), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return LimitSet(
+        id=f"limits-{digest[:12]}",
+        sha256=digest,
+        limits=MappingProxyType(dict(limits)),
+        targets=targets,
+        targets_source=targets_source,
+        snapshot=MappingProxyType(dict(snapshot)),
+        text=text,
+    )
+
+
 def _resolve(boiler: Boiler, model: Limits | None, company: Limits | None) -> LimitSet:
     levels = _levels(boiler, model, company)
     limits = dict(_defaults)
@@ -216,14 +256,4 @@ def _resolve(boiler: Boiler, model: Limits | None, company: Limits | None) -> Li
         else {"source": targets_source.text, "level": targets_source.level},
         **{name: getattr(boiler, name) for name in _OF_BOILER},
     }
-    text = json.dumps(snapshot, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    return LimitSet(
-        id=f"limits-{digest[:12]}",
-        sha256=digest,
-        limits=MappingProxyType(limits),
-        targets=targets,
-        targets_source=targets_source,
-        snapshot=MappingProxyType(snapshot),
-        text=text,
-    )
+    return _set_of(snapshot, limits, targets, targets_source)

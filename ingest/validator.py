@@ -9,7 +9,7 @@ from ingest.rules.joining import joined
 from ingest.rules.view import View
 from ingest.service.rules import with_service
 
-RULES_VERSION = "2026.11.3"
+RULES_VERSION = "2026.11.4"
 """Changes with every change that can alter a flag."""
 
 _POINT_FAMILIES = (co.judge, oxygen.judge, stack.judge, plain.judge)
@@ -49,7 +49,9 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
         work_done=tuple(_work_done(view, flags)) if view.left_all and view.found else (),
     )
     earlier = [*case.older_service, *(e.visit for e in case.history)]
-    return with_service(judgement, case.plan, visit=visit, boiler=case.boiler, earlier=earlier)
+    return with_service(
+        judgement, case.plan, visit=visit, boiler=case.boiler, limits=held_to, earlier=earlier
+    )
 
 
 def _work_done(decided: View, left: tuple[Flag, ...]) -> list[Flag]:

@@ -19,6 +19,7 @@ from api.report.numbers import MADE, Numbered, moment_of, numbered
 from api.report.pdf import report_pdf
 from api.report.pictures import can_be_set
 from ingest.intake import PROGRAM_VERSION, Decided, Intake, Signing, VisitView
+from ingest.limits import held_to
 from ingest.models import Boiler
 from ingest.service.findings import open_findings
 from ingest.service.office import plan_named
@@ -80,10 +81,18 @@ def report_input(
         plan = plan_named(plans, record.plan, record.plan_version)
     records = [v.service for v in view.before if v.service is not None]
     judgement = view.judgement if deciding is None else deciding.judgement
+    limits = decided.limits if deciding is None else deciding.limits
     if not holds_service(judgement) or (plan is not None and lacks_plan(judgement)):
         # Judged when no plan was at hand: the readings' judgement stays, the service part's is new.
         readings = without_service(judgement)
-        judgement = with_service(readings, plan, visit=visit, boiler=boiler, earlier=view.before)
+        judgement = with_service(
+            readings,
+            plan,
+            visit=visit,
+            boiler=boiler,
+            limits=held_to(limits),
+            earlier=view.before,
+        )
     standing = [a for a in view.attachments if a.withdrawn_at is None]
     photos = _photos(intake, standing)
     taken = intake.logs(_id(view))
@@ -95,7 +104,7 @@ def report_input(
         visit=visit,
         points=view.points,
         judgement=judgement,
-        limits=decided.limits if deciding is None else deciding.limits,
+        limits=limits,
         site=view.site,
         company=company or None,
         plan=plan,

@@ -126,7 +126,9 @@ def case(
     history = [EarlierVisit(earlier, points(rates, "as_left", 0.2))]
     judgement = judge(Case(boiler, visit, made_points, history))
     assert visit.service is not None
-    service_flags, unjudged = judge_service(visit.service, PLAN, visit=visit, boiler=boiler)
+    service_flags, unjudged = judge_service(
+        visit.service, PLAN, visit=visit, boiler=boiler, limits=resolve_limits(boiler)
+    )
     if flags is not None:
         judgement = replace(judgement, flags=tuple(many_flags(flags)))
         service_flags = ()

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from ingest.limits import DEFAULT_LIMITS, resolve_limits
+from ingest.limits import DEFAULT_LIMITS, held_to, resolve_limits
 from ingest.models import Boiler, Limits
 from ingest.rules.curve import interpolated
 from tests.ingest.cases import boiler
@@ -82,3 +82,20 @@ def test_the_curve_is_level_beyond_its_ends() -> None:
     curve = [(20.0, (4.0, 5.0, 6.0)), (100.0, (2.0, 3.0, 4.0))]
     assert interpolated(curve, 5.0) == (4.0, 5.0, 6.0)
     assert interpolated(curve, 110.0) == (2.0, 3.0, 4.0)
+
+
+def test_a_snapshot_gives_its_limits_again() -> None:
+    stated = {
+        "gas_inlet_pressure": {"low": 1200, "high": 3500},
+        "required_rates": [20, 100],
+        "stack_temperature_by_rate": [{"firing_rate": 100, "stack_temperature_max": 210}],
+    }
+    company = Limits.model_validate(stated | {"source": "office rule 7"})
+    whole = resolve_limits(boiler(), company=company)
+    again = held_to(json.loads(json.dumps(dict(whole.snapshot))))
+    assert (again.sha256, again.limits, again.targets) == (
+        whole.sha256,
+        whole.limits,
+        whole.targets,
+    )
+    assert again == whole

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ingest.models import PressureBand
 from ingest.service.rules.proving import beyond, span
 from ingest.service.rules.view import ServiceView, rule
 
@@ -60,13 +61,15 @@ GAS = rule(
     "gas_pressure_out_of_limits",
     "gas pressures",
     "Gas pressure outside its limits",
-    "A gas pressure or the gas-air offset is outside the boiler's least and greatest.",
+    "A gas pressure or the gas-air offset is outside the least or greatest stated.",
     "Find out why before adjusting: the regulator, the meter, another appliance.",
-    needs="gas pressures, and the boiler's limits for them",
-    silent="When the boiler states no limits.",
+    needs="gas pressures, and limits for them",
+    silent="When no limits are stated.",
     causes="Regulator, pipe size, other appliances on the supply.",
+    default="none: only where a limit is stated",
     status="stated",
     safety=True,
+    limits=("gas_inlet_pressure", "manifold_pressure", "gas_air_offset"),
 )
 NIPPLES = rule(
     "gas_nipples_not_tight",
@@ -98,10 +101,12 @@ DRAFT = rule(
     "Draft outside its limits",
     "Draft at the outlet or over the fire is outside the boiler's limits.",
     "Look at vent, draft control and room pressure.",
-    needs="draft, and the boiler's limits for it",
-    silent="When the boiler states no limits.",
+    needs="draft, and limits for it",
+    silent="When no limits are stated.",
     causes="Vent, draft control, wind, room pressure.",
+    default="none: only where a limit is stated",
     status="stated",
+    limits=("stack_draft", "overfire_draft"),
 )
 SMOKE_FIRST = rule(
     "smoke_after_probe",
@@ -215,25 +220,28 @@ def _gas(view: ServiceView) -> None:
         view.not_judged(GAS, "no gas pressures are recorded")
         view.not_judged(NIPPLES, "no gas pressures are recorded")
         return
-    limits = view.boiler.limits
     looked = False
-    for key, value, band, name in (
-        ("inlet_off", gas.inlet_burners_off, limits.gas_inlet_pressure, "Inlet, burners off"),
-        ("inlet_alone", gas.inlet_high_fire_alone, limits.gas_inlet_pressure, "Inlet, high fire"),
+    for key, value, of, name in (
+        ("inlet_off", gas.inlet_burners_off, "gas_inlet_pressure", "Inlet, burners off"),
+        ("inlet_alone", gas.inlet_high_fire_alone, "gas_inlet_pressure", "Inlet, high fire"),
         (
             "inlet_all",
             gas.inlet_all_appliances,
-            limits.gas_inlet_pressure,
+            "gas_inlet_pressure",
             "Inlet, every appliance running",
         ),
-        ("manifold_low", gas.manifold_low_fire, limits.manifold_pressure, "Manifold, low fire"),
-        ("manifold_high", gas.manifold_high_fire, limits.manifold_pressure, "Manifold, high fire"),
-        ("offset_low", gas.offset_low_fire, limits.gas_air_offset, "Gas-air offset, low fire"),
-        ("offset_high", gas.offset_high_fire, limits.gas_air_offset, "Gas-air offset, high fire"),
+        ("manifold_low", gas.manifold_low_fire, "manifold_pressure", "Manifold, low fire"),
+        ("manifold_high", gas.manifold_high_fire, "manifold_pressure", "Manifold, high fire"),
+        ("offset_low", gas.offset_low_fire, "gas_air_offset", "Gas-air offset, low fire"),
+        ("offset_high", gas.offset_high_fire, "gas_air_offset", "Gas-air offset, high fire"),
     ):
-        looked |= value is not None and band is not None
+        limit = view.limits.get(of)
+        if value is None or limit is None:
+            continue
+        looked = True
+        band: PressureBand = limit.value
         decimals = 1 if key.startswith("offset") else 0
-        if value is not None and band is not None and beyond(value, band):
+        if beyond(value, band):
             view.flag(
                 GAS,
                 "fix",
@@ -244,6 +252,7 @@ def _gas(view: ServiceView) -> None:
                 value=value,
                 low=band.low,
                 high=band.high,
+                limit=limit,
             )
     if not looked:
         view.not_judged(GAS, "no gas pressure with a limit of the boiler is recorded")
@@ -264,15 +273,17 @@ def _vent(view: ServiceView) -> None:
         view.not_judged(SPILLAGE, "spillage was not checked")
     elif vent.spillage == "seen":
         view.flag(SPILLAGE, "stop", "Spillage of flue gas was seen.", tag="seen")
-    limits = view.boiler.limits
-    pairs = (
-        ("outlet", None if vent is None else vent.outlet_draft, limits.stack_draft),
-        ("over fire", None if vent is None else vent.overfire_draft, limits.overfire_draft),
-    )
-    if not any(value is not None and band is not None for _, value, band in pairs):
-        view.not_judged(DRAFT, "no draft with a limit of the boiler is recorded")
-    for name, value, band in pairs:
-        if value is not None and band is not None and beyond(value, band):
+    looked = False
+    for value, of, name in (
+        (None if vent is None else vent.outlet_draft, "stack_draft", "outlet"),
+        (None if vent is None else vent.overfire_draft, "overfire_draft", "over fire"),
+    ):
+        limit = view.limits.get(of)
+        if value is None or limit is None:
+            continue
+        looked = True
+        band: PressureBand = limit.value
+        if beyond(value, band):
             view.flag(
                 DRAFT,
                 "fix",
@@ -282,7 +293,10 @@ def _vent(view: ServiceView) -> None:
                 value=value,
                 low=band.low,
                 high=band.high,
+                limit=limit,
             )
+    if not looked:
+        view.not_judged(DRAFT, "no draft with a limit of the boiler is recorded")
 
 
 RULES = (IGNITION, PURGE, TRIAL, CO_PEAK, GAS, NIPPLES, SPILLAGE, DRAFT, SMOKE_FIRST)

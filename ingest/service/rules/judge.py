@@ -7,6 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from ingest.judgement import Flag, Judgement, NotJudged
+from ingest.limits import LimitSet
 from ingest.models import SEVERITIES, Boiler, Visit
 from ingest.rules.model import Rule
 from ingest.service.findings import open_findings
@@ -29,6 +30,7 @@ def judge_service(
     *,
     visit: Visit,
     boiler: Boiler,
+    limits: LimitSet,
     earlier: Sequence[ServiceRecord] = (),
     installed: Sequence[InstalledPart] = (),
     open_stops: Sequence[str] = (),
@@ -42,7 +44,9 @@ def judge_service(
     plan : Plan or None
         The plan followed; without one most rules are not judged, and say so.
     visit, boiler : Visit, Boiler
-        For how it was left, the day, and the boiler's limits.
+        For how it was left, the day, and the boiler's fuel.
+    limits : LimitSet
+        What the boiler is held to, of whatever level.
     earlier : sequence of ServiceRecord
         Earlier visits of the boiler, oldest first: their open findings are carried on.
     installed : sequence of InstalledPart
@@ -59,6 +63,7 @@ def judge_service(
         plan,
         visit=visit,
         boiler=boiler,
+        limits=limits,
         earlier_findings=open_findings(earlier),
         installed=installed,
         open_stops=open_stops,
@@ -94,6 +99,7 @@ def with_service(
     *,
     visit: Visit,
     boiler: Boiler,
+    limits: LimitSet,
     earlier: Sequence[Visit] = (),
 ) -> Judgement:
     """Return a judgement of readings joined with that of the service part, worst first.
@@ -109,6 +115,7 @@ def with_service(
         plan,
         visit=visit,
         boiler=boiler,
+        limits=limits,
         earlier=[v.service for v in earlier if v.service is not None],
         installed=parts_before(boiler.parts, earlier),
         open_stops=stops,

@@ -22,13 +22,14 @@ FLAME = rule(
     "Flame signal weak at proving",
     "The flame was proved with less signal than the boiler's least.",
     "Look at detector, its place, ground and ignition before leaving it.",
-    needs="the flame signal of the last light-off, and the boiler's least",
-    silent="When the boiler states no least signal, or no flame was proved.",
+    needs="the flame signal of the last light-off",
+    silent="When no flame was proved, or its signal is not recorded.",
     causes="Dirty or misplaced detector, poor ground, late or lean ignition.",
     formula="flame signal < flame_signal_min, at the last light-off",
-    default="none: the boiler states it",
-    status="stated",
+    default="1.0 uA; at the default a check",
+    source="weakest steady flame-rod current",
     safety=True,
+    limits=("flame_signal_min",),
 )
 OIL = rule(
     "oil_out_of_limits",
@@ -36,12 +37,13 @@ OIL = rule(
     "Oil burner outside its limits",
     "Smoke number, pump or nozzle pressure of the service part is outside the boiler's limits.",
     "Check nozzle, pump and filter; set the pressure, then the air; repeat smoke and CO.",
-    needs="the value, and the boiler's limit for it",
-    silent="When the boiler states no limit for it.",
+    needs="the value, and a limit for it",
+    silent="When no limit is stated for a pressure, or the value is not recorded.",
     causes="Worn nozzle, wrong pressure, blocked filter, too little air.",
     formula="smoke number > smoke_number_max; low <= pressure <= high",
-    default="none: the boiler states them",
+    default="smoke number 1; none for pressures: only where a limit is stated",
     status="stated",
+    limits=("smoke_number_max", "oil_pump_pressure", "oil_nozzle_pressure"),
 )
 
 
@@ -57,49 +59,57 @@ def judge(view: ServiceView) -> None:
 
 
 def _flame(view: ServiceView) -> None:
-    least = view.boiler.limits.flame_signal_min
+    limit = view.limits.limits["flame_signal_min"]
+    least: float = limit.value
     last = view.record.light_offs[-1] if view.record.light_offs else None
-    if least is None:
-        view.not_judged(FLAME, "the boiler states no least flame signal")
-    elif last is None or last.ignition == "none" or last.flame_signal is None:
+    if last is None or last.ignition == "none" or last.flame_signal is None:
         view.not_judged(FLAME, "no flame signal at proving is recorded")
     elif last.flame_signal < least:
         view.flag(
             FLAME,
-            "fix",
+            "check" if limit.source.level == "default" else "fix",
             f"Flame signal {last.flame_signal:g} uA at proving, at least {least:g} uA wanted.",
             tag=str(len(view.record.light_offs)),
             unit="uA",
             value=last.flame_signal,
             low=least,
+            limit=limit,
         )
 
 
 def _oil(view: ServiceView) -> None:
-    oil, limits = view.record.oil, view.boiler.limits
-    most = limits.smoke_number_max
-    smoke = None if most is None else PressureBand.model_construct(low=None, high=most)
+    oil = view.record.oil
     looked = False
-    for key, value, band, name, unit in (
-        ("smoke", None if oil is None else oil.smoke_number, smoke, "Smoke number", None),
+    for key, value, of, name, unit in (
+        (
+            "smoke",
+            None if oil is None else oil.smoke_number,
+            "smoke_number_max",
+            "Smoke number",
+            None,
+        ),
         (
             "pump",
             None if oil is None else oil.pump_pressure,
-            limits.oil_pump_pressure,
+            "oil_pump_pressure",
             "Pump pressure",
             "Pa",
         ),
         (
             "nozzle",
             None if oil is None else oil.nozzle_pressure,
-            limits.oil_nozzle_pressure,
+            "oil_nozzle_pressure",
             "Nozzle pressure",
             "Pa",
         ),
     ):
-        if value is None or band is None:
+        limit = view.limits.get(of)
+        if value is None or limit is None:
             continue
         looked = True
+        band = limit.value
+        if not isinstance(band, PressureBand):
+            band = PressureBand.model_construct(low=None, high=band)
         if beyond(value, band):
             view.flag(
                 OIL,
@@ -111,6 +121,7 @@ def _oil(view: ServiceView) -> None:
                 value=value,
                 low=band.low,
                 high=band.high,
+                limit=limit,
             )
     if not looked and (oil is not None or view.boiler.fuel.endswith("oil")):
         view.not_judged(OIL, "no value of an oil burner with a limit of the boiler is recorded")

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from ingest.judgement import Flag, NotJudged, Source, Status
+from ingest.judgement import Flag, Level, NotJudged, Source, Status
+from ingest.limits import Limit, LimitSet
 from ingest.models import Boiler, Severity, Visit
 from ingest.rules.model import Rule
 from ingest.service.models import Finding, InstalledPart, ServiceRecord
@@ -27,6 +28,7 @@ def rule(
     source: str = "the service plan followed",
     status: Status = "common practice",
     safety: bool = False,
+    limits: tuple[str, ...] = (),
 ) -> Rule:
     """Return a rule of the service part, with what most of them share filled in."""
     return Rule(
@@ -43,6 +45,7 @@ def rule(
         silent=silent,
         needs=needs,
         safety=safety,
+        limits=limits,
     )
 
 
@@ -56,6 +59,7 @@ class ServiceView:
         *,
         visit: Visit,
         boiler: Boiler,
+        limits: LimitSet,
         earlier_findings: Sequence[Finding],
         installed: Sequence[InstalledPart],
         open_stops: Sequence[str],
@@ -64,6 +68,7 @@ class ServiceView:
         self.plan = plan
         self.visit = visit
         self.boiler = boiler
+        self.limits = limits
         self.earlier_findings = earlier_findings
         self.installed: Mapping[str, InstalledPart] = {p.part: p for p in installed}
         self.open_stops = tuple(open_stops)
@@ -84,10 +89,14 @@ class ServiceView:
         value: float | None = None,
         low: float | None = None,
         high: float | None = None,
+        limit: Limit | None = None,
     ) -> None:
-        """Put down one flag; ``tag`` tells it from others of its rule."""
-        text, status = found.source, found.status
-        level = "boiler" if status == "stated" else "default"
+        """Put down one flag; ``tag`` tells it from others of its rule.
+
+        ``limit`` is what the boiler is held to, where that decided: the flag names its source.
+        """
+        level: Level = "boiler" if found.status == "stated" else "default"
+        source = Source(found.source, found.status, level) if limit is None else limit.source
         self.flags.append(
             Flag(
                 id=f"{found.key}:{tag}",
@@ -100,7 +109,7 @@ class ServiceView:
                 low=low,
                 high=high,
                 answer=None if low is None and high is None else "beyond",
-                source=Source(text, status, level),  # type: ignore[arg-type]
+                source=source,
             )
         )
 

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from ingest.judgement import Flag, Judgement, NotJudged
-from ingest.models import Boiler, RoomCo, Visit
+from ingest.limits import resolve_limits
+from ingest.models import Boiler, Limits, LimitsDocument, RoomCo, Visit
 from ingest.service.job import Job, with_job
 from ingest.service.models import InstalledPart, ServiceRecord
 from ingest.service.rules import SERVICE_RULES, judge_service, with_service
@@ -47,8 +48,9 @@ def judged(
         {"started": START.isoformat(), "how_left": how_left, "service": document}
     )
     assert visit.service is not None
-    settings = {"installed": INSTALLED} | more
-    return judge_service(visit.service, PLAN, visit=visit, boiler=BOILER, **settings)
+    settings: dict[str, Any] = {"installed": INSTALLED, "boiler": BOILER} | more
+    settings.setdefault("limits", resolve_limits(settings["boiler"]))
+    return judge_service(visit.service, PLAN, visit=visit, **settings)
 
 
 def loud(flags: tuple[Flag, ...]) -> list[tuple[str, str]]:
@@ -332,7 +334,8 @@ def test_a_part_fitted_at_an_earlier_visit_counts_from_there() -> None:
 
     def past(earlier: list[Visit]) -> bool:
         empty = Judgement("v", "r", "l", "s")
-        made = with_service(empty, PLAN, visit=visit, boiler=boiler, earlier=earlier)
+        limits = resolve_limits(boiler)
+        made = with_service(empty, PLAN, visit=visit, boiler=boiler, limits=limits, earlier=earlier)
         return "part_past_life:air_filter" in {f.id for f in made.flags}
 
     assert past([])
@@ -391,7 +394,10 @@ def test_open_findings_follow_until_they_are_closed_by_name() -> None:
 
 def test_without_a_plan_it_says_what_was_not_judged() -> None:
     visit = Visit()
-    flags, not_judged = judge_service(ServiceRecord(), None, visit=visit, boiler=Boiler())
+    bare = Boiler()
+    flags, not_judged = judge_service(
+        ServiceRecord(), None, visit=visit, boiler=bare, limits=resolve_limits(bare)
+    )
     assert loud(flags) == []
     keys = {n.rule for n in not_judged}
     assert {"task_missing", "safety_test_missing", "isolation_incomplete"} <= keys
@@ -431,3 +437,50 @@ def test_what_the_job_shares_is_entered_once_and_the_visit_keeps_its_own() -> No
     assert visit.service.vent is not None
     assert visit.service.vent.spillage == "none"
     assert visit.service.tasks[0].measured[0].value == 8.1
+
+
+# Each a value of the filled record that no limit of BOILER's finds beyond, held to one that does.
+BY_COMPANY: list[tuple[str, dict[str, Any], str]] = [
+    ("gas_pressure_out_of_limits:inlet_off", {"gas_inlet_pressure": {"high": "5 Pa"}}, "fix"),
+    ("draft_out_of_limits:outlet", {"stack_draft": {"low": "100 Pa"}}, "fix"),
+    ("flame_weak_at_proving:1", {"flame_signal_min": "900 uA"}, "fix"),
+    ("oil_out_of_limits:smoke", {"smoke_number_max": 0.5}, "fix"),
+    ("oil_out_of_limits:pump", {"oil_pump_pressure": {"low": "30 bar"}}, "fix"),
+]
+
+
+def burning_oil(d: dict[str, Any]) -> None:
+    d["oil"] = {"smoke_number": 1, "pump_pressure": "12 bar", "smoke_before_probe": True}
+
+
+@pytest.mark.parametrize(("flag", "company", "severity"), BY_COMPANY)
+def test_a_company_limit_stands_under_the_boilers_own(
+    flag: str, company: dict[str, Any], severity: str
+) -> None:
+    stated = LimitsDocument.model_validate(company | {"source": "office rule 7"})
+    (key,) = (k for k in company)
+    bare = BOILER.model_copy(
+        update={"limits": Limits.model_validate(BOILER.limits.model_dump() | {key: None})}
+    )
+
+    def found(boiler: Boiler, limits: LimitsDocument | None) -> list[Flag]:
+        held = resolve_limits(boiler, company=limits)
+        return [f for f in judged(burning_oil, boiler=boiler, limits=held)[0] if f.id == flag]
+
+    (one,) = found(bare, stated)
+    assert one.severity == severity
+    assert one.source is not None
+    assert (one.source.level, one.source.text) == ("company", "office rule 7")
+    assert found(bare, None) == []
+    assert found(BOILER, stated) == []
+
+
+def test_a_weak_flame_is_a_check_by_the_default_and_a_fix_by_a_stated_limit() -> None:
+    def slip(d: dict[str, Any]) -> None:
+        d["light_offs"][-1]["flame_signal"] = "0.8 uA"
+
+    for boiler, severity, level in ((Boiler(), "check", "default"), (BOILER, "fix", "boiler")):
+        (one,) = (f for f in judged(slip, boiler=boiler)[0] if f.rule == "flame_weak_at_proving")
+        assert one.severity == severity
+        assert one.source is not None
+        assert one.source.level == level
