@@ -31,6 +31,7 @@ from ingest.store.cuts import KeptConfirmation, KeptCorrection
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.maps import maps as kept_maps
 from ingest.store.readings import Attachment
+from ingest.store.told import ANEW
 from ingest.store.visits import VisitRow
 from parsers import FiringPoint, Phase, Reading, ReadOptions
 from parsers.cut_corrections import CorrectionError
@@ -339,7 +340,7 @@ class Cuts:
                     "no stretch has both a firing rate that is more than a proposal and a phase; "
                     "confirm or name them first"
                 )
-            cuts.supersede_readings(change, attachment_id, "the cut was confirmed anew")
+            cuts.supersede_readings(change, attachment_id, ANEW)
             number = cuts.write_confirmation(
                 change,
                 attachment_id,

@@ -78,7 +78,16 @@ class Desk:
                 role,
                 None if sites is None else tuple(sites),
             )
-            change.record("account_made", f"account:{identity}", {"name": name, "role": role})
+            change.record(
+                "account_made",
+                f"account:{identity}",
+                {
+                    "name": name,
+                    "printed_name": printed_name.strip() or name,
+                    "role": role,
+                    "sites": _told(sites),
+                },
+            )
             token = self.link_for(identity, who)
         return self.account(identity), token
 
@@ -111,9 +120,10 @@ class Desk:
                 "account_changed",
                 f"account:{account_id}",
                 {
+                    "printed_name": printed_name.strip() or there.name,
                     "role": role,
                     "closed": closed,
-                    "sites": None if sites is None else [str(s) for s in sites],
+                    "sites": _told(sites),
                 },
             )
         return self.account(account_id)
@@ -174,7 +184,9 @@ class Desk:
                 identity = new_id()
                 rows.add_account(change, identity, name, name, None, "administrator", None)
                 change.record(
-                    "account_made", f"account:{identity}", {"name": name, "role": "administrator"}
+                    "account_made",
+                    f"account:{identity}",
+                    {"name": name, "printed_name": name, "role": "administrator", "sites": None},
                 )
             else:
                 identity = there.id
@@ -263,7 +275,14 @@ class Desk:
             change.record(
                 "key_made",
                 f"key:{key.id}",
-                {"label": label, "role": role, "scopes": list(key.scopes)},
+                {
+                    "label": label,
+                    "role": role,
+                    "scopes": list(key.scopes),
+                    "sites": _told(sites),
+                    "owner": key.owner,
+                    "ends_at": ends_at,
+                },
             )
         return key, secret
 
@@ -336,3 +355,8 @@ def account_name(text: str, field: str = "name") -> str:
     if re.search(r"[()<>\"\\\x00-\x1f\x7f]", name):
         raise Unfit(field, "A name has no brackets, quotes or control characters.")
     return name
+
+
+def _told(sites: Sequence[UUID] | None) -> list[str] | None:
+    """Return sites as a line of the trail names them."""
+    return None if sites is None else sorted(str(s) for s in sites)

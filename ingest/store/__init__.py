@@ -1,6 +1,6 @@
 """The book: one SQLite file with every visit, its evidence and its trail. All SQL lives here."""
 
-from ingest.store.audit import AuditFinding, verify
+from ingest.store.audit import AuditFinding
 from ingest.store.book import Book, Change
 from ingest.store.errors import (
     BookError,
@@ -12,6 +12,7 @@ from ingest.store.errors import (
     VersionConflict,
 )
 from ingest.store.safekeeping import backup, restore, verify_file
+from ingest.store.verifying import verify
 
 __all__ = [
     "AuditFinding",

@@ -23,6 +23,7 @@ from ingest.store.errors import NewerBook, NotABook
 from ingest.store.repeats import Ticket
 from ingest.store.safekeeping import backup
 from ingest.store.schema import migration_names, migrations
+from ingest.store.verifying import verify
 
 Clock = Callable[[], datetime]
 BUSY_TIMEOUT_S = 10.0
@@ -35,7 +36,7 @@ def system_clock() -> datetime:
 
 def stamp(moment: datetime) -> str:
     """Return a time as the book keeps it: ISO 8601 in UTC, microseconds always written."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 def _to_wal(connection: sqlite3.Connection) -> None:
@@ -246,8 +247,8 @@ class Book:
             self._writer.execute("ROLLBACK")
 
     def verify(self) -> list[audit.AuditFinding]:
-        """Return what in trail and evidence is not as it was written."""
-        return audit.verify(self.reader)
+        """Return what in the book is not as it was written."""
+        return verify(self.reader)
 
     def backup(self, target: Path) -> None:
         """Write a consistent copy of the book while it is in use; never over a file."""

@@ -8,14 +8,15 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from ingest.store import audit
+from ingest.store.audit import AuditFinding
 from ingest.store.errors import BookError, NotABook, TargetExists
+from ingest.store.verifying import verify
 
 
 class BackupUnsound(BookError):
     """A backup is not restored while something in it is not as it was written."""
 
-    def __init__(self, path: Path, findings: list[audit.AuditFinding]) -> None:
+    def __init__(self, path: Path, findings: list[AuditFinding]) -> None:
         listed = "; ".join(f"{f.where} {f.what}" for f in findings[:5])
         super().__init__(f"{path} is not as it was written: {listed}")
         self.findings = tuple(findings)
@@ -36,7 +37,7 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
         connection.close()
 
 
-def verify_file(path: Path) -> list[audit.AuditFinding]:
+def verify_file(path: Path) -> list[AuditFinding]:
     """Return what in a book is not as it was written; empty if clean. Nothing is changed.
 
     Raises
@@ -46,7 +47,7 @@ def verify_file(path: Path) -> list[audit.AuditFinding]:
     """
     with _reading(path) as connection:
         connection.execute("BEGIN")  # one moment, even while a server writes
-        return audit.verify(connection)
+        return verify(connection)
 
 
 def backup(source: Path, target: Path) -> None:
