@@ -30,7 +30,7 @@ from ingest.intake_judging import (
     stated,
 )
 from ingest.intake_life import Lives
-from ingest.intake_limits import LimitsOfBoilers
+from ingest.intake_limits import LimitsStated
 from ingest.intake_maps import Maps
 from ingest.intake_notices import Notices
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
@@ -48,7 +48,7 @@ from ingest.intake_standing import StandingAcceptances, end_by_part_change
 from ingest.intake_taking import VisitTaken, must_be_open, with_id
 from ingest.intake_together import AcceptingTogether
 from ingest.judgement import Judgement
-from ingest.models import Boiler, LimitsDocument, Severity, Site, Visit
+from ingest.models import Boiler, Severity, Site, Visit
 from ingest.store import (
     answers,
     audit,
@@ -58,7 +58,6 @@ from ingest.store import (
     lists,
     places,
     readings,
-    settings,
     visits,
 )
 from ingest.store.book import Book, Change
@@ -94,7 +93,7 @@ class Intake(
     Cuts,
     HandledFlags,
     Jobs,
-    LimitsOfBoilers,
+    LimitsStated,
     Lives,
     Maps,
     Notices,
@@ -156,11 +155,6 @@ class Intake(
     def boilers(self, site_id: UUID | None = None, *, change: Change | None = None) -> list[Boiler]:
         """Return all boilers by name, of one site where given."""
         return places.boilers(self.book.reader if change is None else change.sql, site_id)
-
-    def put_company_limits(self, limits: LimitsDocument, who: str) -> None:
-        """Write what the company holds all its boilers to."""
-        with self.book.change(who) as change:
-            settings.put_company_limits(change, limits)
 
     # Visits
 

@@ -145,25 +145,29 @@ def plan_of(sql: sqlite3.Connection, visit: Visit, boiler: Boiler | None) -> Pla
     return plans.plan(sql, known[0]) if len(known) == 1 else None
 
 
-def judged(
-    sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]
-) -> tuple[Judgement, LimitSet, Plan | None]:
-    """Return a visit's judgement by today's rules and limits, and the plan it is held to."""
+def case_of(sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]) -> Case:
+    """Return all that judging a stored visit looks at, by what the book holds today."""
     boiler, site = boiler_and_site(sql, row.visit)
     boiler = with_site(boiler or unknown_boiler(row.visit), site)
-    company = settings.company_limits(sql)
-    limits = resolve_limits(boiler, company=company)
     past = history(sql, row)
-    case = Case(
+    return Case(
         boiler=boiler,
         visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
         points=points,
         history=past,
         older_service=older_service(sql, row) if len(past) == HISTORY_VISITS else [],
-        company_limits=company,
+        company_limits=settings.company_limits(sql),
         # By the visit as recorded: what a job shares never makes a visit owe a whole plan.
         plan=plan_of(sql, row.visit, boiler),
     )
+
+
+def judged(
+    sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]
+) -> tuple[Judgement, LimitSet, Plan | None]:
+    """Return a visit's judgement by today's rules and limits, and the plan it is held to."""
+    case = case_of(sql, row, points)
+    limits = resolve_limits(case.boiler, company=case.company_limits)
     return judge(case, limits=limits), limits, case.plan
 
 

@@ -1,120 +1,161 @@
-"""A boiler's limits changed with their reason, after a look at what they would have flagged."""
+"""Limits of a boiler and of the company: changed with a reason, after a look ahead."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from uuid import UUID
 
-from ingest.intake_judging import (
-    boiler_and_site,
-    history,
-    live_points,
-    older_service,
-    plan_of,
-    with_site,
-)
-from ingest.intake_shapes import Kept, WordsMissing
-from ingest.judgement import Case, Flag
-from ingest.models import Boiler, Limits, Visit
-from ingest.service.job import with_job
-from ingest.store import jobs, places, settings, visits
+from ingest.intake_judging import case_of, live_points
+from ingest.intake_shapes import WordsMissing
+from ingest.judgement import Case
+from ingest.limits import resolve_limits
+from ingest.limits_tried import Trial, Tried
+from ingest.models import Boiler, Limits, LimitsDocument
+from ingest.store import places, settings, visits
 from ingest.store.book import Book, stamp
-from ingest.store.visits import VisitRow
+from ingest.store.settings import LimitsChange
 from ingest.validator import judge
 
 PREVIEW_DAYS = 365
+MOST_TRIED = 400
+"""Visits that one preview judges, newest first: a page waits for the answer."""
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
-    """One visit judged twice: by the limits in force and by those asked about.
+class StatedLimits:
+    """What a boiler or the company states, its version, and its last change with a reason."""
 
-    Attributes
-    ----------
-    before, after : sequence of Flag
-        All findings each way.
-    """
-
-    visit: Visit
-    before: Sequence[Flag]
-    after: Sequence[Flag]
-
-    @property
-    def new(self) -> list[Flag]:
-        """Return the findings that only the limits asked about give."""
-        known = {(f.rule, f.severity, f.phase, f.firing_rates) for f in self.before}
-        return [f for f in self.after if (f.rule, f.severity, f.phase, f.firing_rates) not in known]
-
-    @property
-    def gone(self) -> list[Flag]:
-        """Return the findings that the limits asked about no longer give."""
-        return replace(self, before=self.after, after=self.before).new
+    limits: Limits
+    version: int
+    changed: LimitsChange | None
 
 
-class LimitsOfBoilers:
+def _stated(limits: Limits) -> dict[str, object]:
+    return limits.model_dump(mode="json", exclude={"units"}, exclude_none=True)
+
+
+def _own(limits: Limits) -> Limits:
+    """Return limits as a boiler's document holds them: without units of their own."""
+    return Limits.model_validate(limits.model_dump(exclude={"units"}, exclude_unset=True))
+
+
+def _reasoned(why: str) -> str:
+    if not why.strip():
+        raise WordsMissing("say why the limits change")
+    return why.strip()
+
+
+class LimitsStated:
     """What the intake takes about limits."""
 
     book: Book
 
-    def try_limits(self, boiler_id: UUID, limits: Limits) -> list[Tried]:
-        """Judge the last year's finished visits by other limits; nothing is stored.
+    def boiler_limits(self, boiler_id: UUID) -> StatedLimits:
+        """Return what a boiler states itself."""
+        sql = self.book.reader
+        boiler, version = places.document(sql, "boiler", boiler_id, Boiler)
+        changed = settings.boiler_limits_changed(sql, boiler_id)
+        return StatedLimits(boiler.limits, version, changed)
+
+    def company_limits(self) -> StatedLimits:
+        """Return what the company states for all its boilers; version 0 before the first."""
+        sql = self.book.reader
+        version, changed = settings.company_limits_changed(sql)
+        return StatedLimits(settings.company_limits(sql) or LimitsDocument(), version, changed)
+
+    def preview_time(self) -> tuple[date, date]:
+        """Return the first and last day that a preview looks at unless others are asked for."""
+        today = self.book.clock().astimezone(UTC).date()
+        return today - timedelta(days=PREVIEW_DAYS), today
+
+    def try_limits(
+        self,
+        limits: Limits,
+        boiler_id: UUID | None = None,
+        *,
+        since: date | None = None,
+        until: date | None = None,
+    ) -> Trial:
+        """Judge finished visits by other limits of a boiler, or of the company; nothing is stored.
 
         Both sides are judged by today's rules, so that only the limits differ.
+
+        Parameters
+        ----------
+        limits : Limits
+            In place of the boiler's own, or of the company's where no boiler is named.
+        since, until : date or None
+            First and last day in UTC; the last year if absent.
         """
         sql = self.book.reader
-        boiler, _ = places.document(sql, "boiler", boiler_id, Boiler)
-        since = stamp(self.book.clock().astimezone(UTC) - timedelta(days=PREVIEW_DAYS))
-        other = boiler.model_copy(update={"limits": limits})
-        out = []
-        for row in reversed(visits.of_boiler(sql, boiler_id)):
-            finished = row.imported or row.state in ("handed_in", "accepted")
-            if not finished or row.visit.started is None or stamp(row.visit.started) < since:
-                continue
-            case = self._case(row, boiler)
-            before = judge(case).flags
-            changed = replace(case, boiler=case.boiler.model_copy(update={"limits": other.limits}))
-            out.append(Tried(row.visit, before, judge(changed).flags))
-        return out
-
-    def _case(self, row: VisitRow, boiler: Boiler) -> Case:
-        sql = self.book.reader
-        _, site = boiler_and_site(sql, row.visit)
-        return Case(
-            boiler=with_site(boiler, site),
-            visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
-            points=live_points(sql, row.id),
-            history=history(sql, row),
-            older_service=older_service(sql, row),
-            company_limits=settings.company_limits(sql),
-            plan=plan_of(sql, row.visit, boiler),
-        )
+        if boiler_id is not None:
+            places.document(sql, "boiler", boiler_id, Boiler)
+        first, last = self.preview_time()
+        first, last = since or first, until or last
+        after = datetime.combine(last + timedelta(days=1), time(), UTC)
+        begin = stamp(datetime.combine(first, time(), UTC))
+        sql.execute("BEGIN")  # one moment for all visits
+        try:
+            rows, finished = visits.finished_between(
+                sql, begin, stamp(after), MOST_TRIED, boiler_id
+            )
+            tried = []
+            for row in rows:
+                case = case_of(sql, row, live_points(sql, row.id))
+                name = "" if row.visit.boiler_id is None else case.boiler.name
+                tried.append(_tried(case, limits, name, company=boiler_id is None))
+        finally:
+            sql.execute("ROLLBACK")
+        return Trial(first, last, finished, tried)
 
     def keep_limits(
-        self, boiler_id: UUID, limits: Limits, who: str, why: str, *, expected_version: int
-    ) -> Kept[Boiler]:
+        self, boiler_id: UUID, limits: Limits, who: str, why: str, *, expected_version: int | None
+    ) -> StatedLimits:
         """Write a boiler's limits, with who and why in the trail.
 
         Visits that are handed in keep the limits that they were judged by.
         """
-        if not why.strip():
-            raise WordsMissing("say why the limits change")
+        why = _reasoned(why)
         with self.book.change(who) as change:
-            there, version = places.document(change.sql, "boiler", boiler_id, Boiler)
-            boiler = there.model_copy(update={"limits": limits})
-            if boiler == there:
-                return Kept(there, version)
-            owner = places.owner(change.sql, "boiler", boiler_id)
-            version = places.put_boiler(change, boiler, owner, expected_version)
+            there, _ = places.document(change.sql, "boiler", boiler_id, Boiler)
+            boiler = there.model_copy(update={"limits": _own(limits)})
+            if _stated(there.limits) != _stated(limits):
+                owner = places.owner(change.sql, "boiler", boiler_id)
+                places.put_boiler(change, boiler, owner, expected_version)
+                change.record(
+                    "limits_changed",
+                    f"boiler:{boiler_id}",
+                    {
+                        "why": why,
+                        "before": _stated(there.limits),
+                        "after": _stated(limits),
+                    },
+                )
+        return self.boiler_limits(boiler_id)
 
-            change.record(
-                "limits_changed",
-                f"boiler:{boiler_id}",
-                {
-                    "why": why.strip(),
-                    "before": there.limits.model_dump(mode="json", exclude_none=True),
-                    "after": limits.model_dump(mode="json", exclude_none=True),
-                },
-            )
-        return Kept(boiler, version)
+    def keep_company_limits(
+        self, limits: LimitsDocument, who: str, why: str, *, expected_version: int | None = None
+    ) -> StatedLimits:
+        """Write what the company holds all its boilers to, with who and why in the trail.
+
+        The same limits again change nothing.
+        """
+        why = _reasoned(why)
+        with self.book.change(who) as change:
+            there = settings.company_limits(change.sql) or LimitsDocument()
+            if _stated(there) != _stated(limits):
+                settings.put_company_limits(change, limits, why, expected_version)
+        return self.company_limits()
+
+
+def _tried(case: Case, limits: Limits, name: str, *, company: bool) -> Tried:
+    if company:
+        other = replace(case, company_limits=limits)
+    else:
+        other = replace(case, boiler=case.boiler.model_copy(update={"limits": _own(limits)}))
+    now = resolve_limits(case.boiler, company=case.company_limits)
+    then = resolve_limits(other.boiler, company=other.company_limits)
+    before = judge(case, limits=now).flags
+    after = before if then.sha256 == now.sha256 else judge(other, limits=then).flags
+    return Tried(case.visit, name, before, after)

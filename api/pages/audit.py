@@ -7,6 +7,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
+from api.key_words import key_said
 from api.pages.render import page
 from api.routes.shared import IntakeOf
 from api.words import _
@@ -17,6 +18,12 @@ _MOST_SHOWN = 400
 _WORDS = ("why", "words", "note", "reason")
 
 
+def _address(kind: str, identity: str) -> str:
+    if kind == "company":
+        return "/limits"
+    return f"/{kind}s/{identity}" if kind in ("visit", "boiler") else ""
+
+
 def _row(line: dict[str, Any]) -> dict[str, Any]:
     kind, _colon, identity = str(line["subject"]).partition(":")
     text = json.dumps(line["details"], ensure_ascii=False)
@@ -24,9 +31,9 @@ def _row(line: dict[str, Any]) -> dict[str, Any]:
         "seq": line["seq"],
         "at": str(line["at"])[:19].replace("T", " "),
         "who": line["who"],
-        "action": str(line["action"]).replace("_", " "),
-        "subject": line["subject"],
-        "address": f"/{kind}s/{identity}" if kind in ("visit", "boiler") else "",
+        "action": key_said(str(line["action"])).replace("_", " "),
+        "subject": f"{key_said(kind)}{_colon}{identity}",
+        "address": _address(kind, identity),
         "details": text if len(text) <= _MOST_SHOWN else text[:_MOST_SHOWN] + "…",
         "words": next((str(line["details"][k]) for k in _WORDS if line["details"].get(k)), ""),
         "hash": line["hash"][:12],

@@ -1,9 +1,10 @@
-"""A boiler's limits: changed on a form, tried on the last year's visits, kept with a reason."""
+"""Limits of a boiler and of the company: changed on a form, tried on past visits, then kept."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 from uuid import UUID
 
@@ -11,223 +12,340 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
-from api.charts import number
 from api.pages.facts import finding_shown
 from api.pages.life import missing
-from api.pages.numbers import typed_number
+from api.pages.limit_fields import (
+    EDGES,
+    FIELDS,
+    GROUPS,
+    OF,
+    Field,
+    digest_of,
+    entries_of,
+    limits_asked,
+    rows_of,
+    unit_of,
+)
+from api.pages.limit_words import built_in, otherwise, said, to_mind
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
 from api.routes.shared import IntakeOf, decider
-from api.words import N_, _, words
-from ingest.documents import DocumentError, boiler_from
+from api.words import _, words
+from combustion.fuels import FUELS
 from ingest.intake import Intake, WordsMissing
-from ingest.intake_limits import Tried
-from ingest.limits import LimitSet
-from ingest.models import Boiler, Limits
+from ingest.intake_limits import StatedLimits
+from ingest.judgement import Flag
+from ingest.limits import DEFAULT_LIMITS, LimitSet, resolve_limits
+from ingest.limits_tried import Trial, Tried
+from ingest.models import Boiler, Limits, LimitsDocument
+from ingest.rules import RULES
 from ingest.store import NotFound, StateConflict, VersionConflict
 
-router = APIRouter(prefix="/boilers/{boiler_id}/limits", include_in_schema=False)
-
-# Key of the limit -> its words, the quantity whose unit and decimals it is read in.
-_FIELDS: Mapping[str, tuple[str, str]] = {
-    "co_air_free_check": (N_("CO air-free, check from"), "co_air_free"),
-    "co_air_free_fix": (N_("CO air-free, fix from"), "co_air_free"),
-    "co_air_free_stop": (N_("CO air-free, stop from"), "co_air_free"),
-    "stack_temperature_max": (N_("Stack temperature, at most"), "stack_temperature"),
-    "vent_temperature_max": (N_("Vent temperature, at most"), "stack_temperature"),
-    "return_water_min": (N_("Return water, at least"), "return_water_temperature"),
-    "nox_at_3_o2_max": (N_("NOx at 3 % O2, at most"), "co_air_free"),
-    "o2_spread_max": (N_("O2 spread beyond the target curve, at most"), "o2_dry"),
-    "flame_signal_min": (N_("Flame signal, at least"), "flame_signal"),
-}
-_EDGES = ("low", "aim", "high")
+router = APIRouter(include_in_schema=False)
 _SPARE_ROWS = 2
+_MOST_LISTED = 60
+"""Visits of a preview that are listed; all are counted."""
 
 
 @dataclass(frozen=True, slots=True)
 class LimitField:
-    """One limit on the form; ``otherwise`` is what holds where the boiler states none."""
+    """One limit on the form; ``hints`` is what holds where it is left empty."""
 
-    key: str
     label: str
     unit: str
-    value: str
-    otherwise: str
+    entries: Sequence[tuple[str, str]]
+    hints: Sequence[str]
+    band: bool
 
 
-def _plain(value: float | None, decimals: int) -> str:
-    """Return a number as a field holds it: digits that a form sends back as they are."""
-    if value is None:
-        return ""
-    return f"{value:.{decimals + 2}f}".rstrip("0").rstrip(".")
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One visit of a preview: whose, and what comes and goes, as severity and sentence."""
+
+    address: str
+    day: str
+    boiler: str
+    new: Sequence[tuple[str, str]]
+    gone: Sequence[tuple[str, str]]
 
 
-def entries_of(limits: Limits, shown: Shown) -> dict[str, str]:
-    """Return the form's entries for the limits that a boiler states."""
-    out = {}
-    for key, (_words, quantity) in _FIELDS.items():
-        value = getattr(limits, key)
-        converted = None if value is None else shown.converted(quantity, value)
-        out[key] = _plain(converted, shown.decimals(quantity))
-    for n, target in enumerate(t for t in limits.targets if t.o2_dry and t.fuel is None):
-        out[f"rate.{n}"] = f"{target.firing_rate:g}"
-        for edge in _EDGES:
-            out[f"{edge}.{n}"] = _plain(getattr(target.o2_dry, edge), 1)
-    return out
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """Whose limits a page is about, and what it does with them.
 
-
-def _number(entries: Mapping[str, str], name: str, problems: list[str]) -> float | None:
-    text = entries.get(name, "").strip()
-    if not text:
-        return None
-    try:
-        return typed_number(text)
-    except ValueError:
-        problems.append(_("{text} is not a number.", text=text[:30]))
-        return None
-
-
-def limits_asked(
-    boiler: Boiler, entries: Mapping[str, str], shown: Shown
-) -> tuple[Limits, list[str]]:
-    """Return the limits that the form asks for, and what is wrong with it.
-
-    What the form does not hold (targets of one fuel, targets in CO2, pressures) stays as it is.
+    Attributes
+    ----------
+    boiler : Boiler or None
+        None for the company's.
+    below : LimitSet
+        What holds where nothing is stated here.
     """
-    problems: list[str] = []
-    document: dict[str, Any] = boiler.model_dump(mode="json", exclude_none=True)
-    limits = document.setdefault("limits", {})
-    for key, (_words, quantity) in _FIELDS.items():
-        limits.pop(key, None)
-        value = _number(entries, key, problems)
-        if value is not None:
-            limits[key] = shown.canonical(quantity, value)
-    before = entries_of(boiler.limits, shown)
-    for key in _FIELDS:
-        # An entry left as it was keeps the number behind it, not what its rounding says.
-        if entries.get(key, "") == before[key] and getattr(boiler.limits, key) is not None:
-            limits[key] = getattr(boiler.limits, key)
-    kept = [
-        t.model_dump(mode="json", exclude_none=True)
-        for t in boiler.limits.targets
-        if not t.o2_dry or t.fuel is not None
-    ]
-    for n in range(_rows(entries)):
-        rate = _number(entries, f"rate.{n}", problems)
-        band = {e: v for e in _EDGES if (v := _number(entries, f"{e}.{n}", problems)) is not None}
-        if rate is not None and band:
-            kept.append({"firing_rate": rate, "o2_dry": band})
-        elif rate is not None or band:
-            problems.append(_("A target needs its firing rate and one of low, aim and high."))
-    limits["targets"] = kept
-    if entries.get("source", "").strip():
-        limits["source"] = entries["source"].strip()[:200]
-    if problems:
-        return boiler.limits, problems
-    try:
-        return boiler_from(document, _("the form")).limits, []
-    except DocumentError as error:
-        return boiler.limits, [p.message for p in error.problems]
+
+    boiler: Boiler | None
+    stated: StatedLimits
+    below: LimitSet
+    company: Limits | None
+
+    @property
+    def address(self) -> str:
+        """Return the page's own address."""
+        return "/limits" if self.boiler is None else f"/boilers/{self.boiler.id}/limits"
+
+    def held_to(self, asked: Limits) -> LimitSet:
+        """Return what would hold with these limits."""
+        if self.boiler is None:
+            return resolve_limits(Boiler(), company=asked)
+        boiler = self.boiler.model_copy(update={"limits": asked})
+        return resolve_limits(boiler, company=self.company)
 
 
-def _rows(entries: Mapping[str, str]) -> int:
-    numbers = [int(k[5:]) for k in entries if k.startswith("rate.") and k[5:].isdigit()]
-    return min(max(numbers, default=-1) + 1, 50)
+def _whose(intake: Intake, boiler_id: UUID | None) -> Whose:
+    company = intake.company_limits()
+    if boiler_id is None:
+        return Whose(None, company, resolve_limits(Boiler()), None)
+    boiler = intake.boiler(boiler_id).document
+    below = boiler.model_copy(update={"limits": Limits()})
+    return Whose(
+        boiler,
+        intake.boiler_limits(boiler_id),
+        resolve_limits(below, company=company.limits),
+        company.limits,
+    )
 
 
-def _fields(entries: Mapping[str, str], set_now: LimitSet, shown: Shown) -> list[LimitField]:
-    out = []
-    for key, (label, quantity) in _FIELDS.items():
-        there = set_now.get(key)
-        otherwise = ""
-        if there is not None and there.source.level != "boiler":
-            value = number(shown.converted(quantity, float(there.value)), shown.decimals(quantity))
-            otherwise = _("otherwise {value} ({source})", value=value, source=there.source.text)
-        out.append(LimitField(key, _(label), shown.unit(quantity), entries.get(key, ""), otherwise))
-    return out
+def _hints(field: Field, whose: Whose, shown: Shown) -> list[str]:
+    if whose.boiler is None:
+        return built_in(field.key, shown)
+    return otherwise(field.key, whose.below, shown)
 
 
-def _tried(tried: Sequence[Tried], shown: Shown) -> list[dict[str, Any]]:
+def _groups(
+    entries: Mapping[str, str], whose: Whose, shown: Shown
+) -> list[tuple[str, list[LimitField]]]:
     return [
-        {
-            "id": one.visit.id,
-            "day": words().day(one.visit.started),
-            "new": [(f.severity, finding_shown(f.message, f.severity, shown)) for f in one.new],
-            "gone": [(f.severity, finding_shown(f.message, f.severity, shown)) for f in one.gone],
-        }
-        for one in tried
-        if one.new or one.gone
+        (
+            _(title),
+            [
+                LimitField(
+                    _(f.words),
+                    unit_of(f, shown),
+                    [(name, entries.get(name, "")) for name in f.names],
+                    _hints(f, whose, shown),
+                    f.band,
+                )
+                for f in fields
+            ],
+        )
+        for title, fields in GROUPS
     ]
+
+
+def _targets_otherwise(whose: Whose, shown: Shown) -> str:
+    if whose.boiler is not None and whose.below.targets:
+        source = whose.below.targets_source
+        rates = ", ".join(f"{t.firing_rate:g} %" for t in whose.below.targets)
+        text = "" if source is None else source.text
+        return _("Otherwise the company's curve at {rates} ({source}).", rates=rates, source=text)
+    band = DEFAULT_LIMITS["o2_band"]
+    value = shown.limit("o2_dry", *band.value)
+    return _("Built in where no curve is stated: {value} ({source}).", value=value,
+             source=_(band.source))  # fmt: skip
+
+
+def _sentences(flags: Sequence[Flag], shown: Shown) -> list[tuple[str, str]]:
+    return [(f.severity, finding_shown(f.message, f.severity, shown)) for f in flags]
+
+
+def _changed(tried: Sequence[Tried], shown: Shown) -> list[Changed]:
+    return [
+        Changed(
+            f"/visits/{one.visit.id}",
+            words().day(one.visit.started) if one.visit.started else "",
+            one.boiler,
+            _sentences(one.new, shown),
+            _sentences(one.gone, shown),
+        )
+        for one in tried
+    ]
+
+
+def trial_view(trial: Trial, shown: Shown) -> dict[str, Any]:
+    """Return a preview as the template shows it: sentence, counts, visits that change."""
+    lists = (
+        (_("Newly flagged"), trial.newly_flagged),
+        (_("No longer flagged"), trial.no_longer_flagged),
+        (_("Flagged otherwise than before"), trial.otherwise_changed),
+    )
+    counts = [
+        (
+            c.severity,
+            f"/help/rules/{c.rule}",
+            _(RULES[c.rule].title) if c.rule in RULES else c.rule,
+            c.before,
+            c.after,
+            "=" if c.before == c.after else f"{c.after - c.before:+d}".replace("-", "−"),
+        )
+        for c in trial.counts()
+    ]
+    return {
+        "since": words().day(trial.since),
+        "until": words().day(trial.until),
+        "finished": trial.finished,
+        "looked": len(trial.tried),
+        "counts": counts,
+        "lists": [
+            (title, len(found), _changed(found[:_MOST_LISTED], shown))
+            for title, found in lists
+            if found
+        ],
+        "newly": len(trial.newly_flagged),
+        "no_longer": len(trial.no_longer_flagged),
+        "any": any(one.new or one.gone for one in trial.tried),
+    }
+
+
+def _rows(entries: Mapping[str, str], names: Sequence[str]) -> list[dict[str, str]]:
+    rows = max(rows_of(entries, names[0]), 1) + _SPARE_ROWS
+    return [{name: entries.get(f"{name}.{n}", "") for name in names} for n in range(rows)]
 
 
 def _shown_page(
     request: Request,
     intake: Intake,
-    boiler_id: UUID,
+    whose: Whose,
     entries: Mapping[str, str] | None = None,
     problems: Sequence[str] = (),
-    tried: Sequence[Tried] | None = None,
+    *,
+    asked: Limits | None = None,
+    trial: Trial | None = None,
     status: int = 200,
 ) -> Response:
     shown = shown_for(request)
-    life = intake.life(boiler_id)
-    entries = entries_of(life.boiler.limits, shown) if entries is None else entries
-    rows = max(_rows(entries), 2) + _SPARE_ROWS
+    given = entries_of(whose.stated.limits, shown) if entries is None else entries
+    first, last = intake.preview_time()
+    name = "" if whose.boiler is None else whose.boiler.name
+    title = _("Limits of {name}", name=name) if name else _("Limits of the company")
+    changed = whose.stated.changed
     return page(
         request,
         "limits.html",
-        title=_("Limits of {name}", name=life.boiler.name),
+        title=title,
         status=status,
-        boiler=life.boiler,
-        version=entries.get("version") or intake.boiler(boiler_id).version,
-        fields=_fields(entries, life.limits, shown),
-        targets=[
-            {name: entries.get(f"{name}.{n}", "") for name in ("rate", *_EDGES)}
-            for n in range(rows)
-        ],
-        source=entries.get("source", life.boiler.limits.source or ""),
-        why=entries.get("why", ""),
+        boiler=whose.boiler,
+        address=whose.address,
+        version=given.get("version", "") or whose.stated.version,
+        changed=None
+        if changed is None
+        else {"day": words().day(changed.at), "by": changed.by, "why": changed.why},
+        groups=_groups(given, whose, shown),
+        targets=_rows(given, ("rate", "fuel", "of", *EDGES)),
+        of=OF,
+        fuels=sorted(FUELS),
+        targets_otherwise=_targets_otherwise(whose, shown),
+        by_rate=_rows(given, ("stack-rate", "stack-max")),
+        stack_unit=unit_of(FIELDS["stack_temperature_max"], shown),
+        stack_stated=_stack_stated(whose, shown),
+        since=given.get("since", "") or first.isoformat(),
+        until=given.get("until", "") or last.isoformat(),
+        source=given.get("source", ""),
+        why=given.get("why", ""),
         problems=problems,
-        tried=None if tried is None else _tried(tried, shown),
-        looked=0 if tried is None else len(tried),
+        trial=None if trial is None else trial_view(trial, shown),
+        mind=to_mind(whose.held_to(asked or whose.stated.limits), shown),
+        tried="" if trial is None or asked is None else digest_of(asked),
     )
 
 
-@router.get("")
-def limits(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
-    """Show the limits as a form."""
+def _stack_stated(whose: Whose, shown: Shown) -> str:
+    there = whose.below.get("stack_temperature_max")
+    if whose.boiler is None or there is None:
+        return ""
+    return said(FIELDS["stack_temperature_max"], there.value, shown)
+
+
+def _day(entries: Mapping[str, str], name: str, otherwise: date, problems: list[str]) -> date:
+    text = entries.get(name, "").strip()
     try:
-        return _shown_page(request, intake, boiler_id)
+        return date.fromisoformat(text) if text else otherwise
+    except ValueError:
+        problems.append(_("{text} is not a day.", text=text[:30]))
+        return otherwise
+
+
+async def _entries(request: Request) -> dict[str, str]:
+    async with request.form() as form:
+        return {k: v[:1000] for k, v in form.items() if isinstance(v, str)}
+
+
+Kept = Callable[[LimitsDocument, str, str, int], str]
+"""Keeps limits with who, why and the version expected; returns the address to go on to."""
+
+
+def _answered(
+    request: Request, intake: Intake, boiler_id: UUID | None, entries: dict[str, str], keep: Kept
+) -> Response:
+    try:
+        whose = _whose(intake, boiler_id)
+    except NotFound:
+        return missing(request)
+    asked, problems = limits_asked(entries, whose.stated.limits, shown_for(request))
+    first, last = intake.preview_time()
+    since = _day(entries, "since", first, problems)
+    until = _day(entries, "until", last, problems)
+    if not problems and since > until:
+        problems.append(_("The first day is after the last."))
+    if asked is None or problems:
+        return _shown_page(request, intake, whose, entries, problems, status=422)
+    if entries.get("act") == "keep" and entries.get("tried") == digest_of(asked):
+        try:
+            who = decider(request, entries.get("who", "")[:100])
+            version = int(entries.get("version") or 0)
+            return RedirectResponse(keep(asked, who, entries.get("why", ""), version), 303)
+        except (WordsMissing, VersionConflict, StateConflict, ValueError) as error:
+            problems = [_("Nothing was kept: {why}.", why=str(error))]
+    elif entries.get("act") == "keep":
+        problems = [_("Nothing was kept: these are not the limits that were tried. Look first.")]
+    trial = intake.try_limits(asked, boiler_id, since=since, until=until)
+    status = 422 if problems else 200
+    return _shown_page(
+        request, intake, whose, entries, problems, asked=asked, trial=trial, status=status
+    )
+
+
+@router.get("/limits")
+def company(request: Request, intake: IntakeOf) -> Response:
+    """Show what the company holds all its boilers to, as a form."""
+    return _shown_page(request, intake, _whose(intake, None))
+
+
+@router.post("/limits")
+async def change_company(request: Request, intake: IntakeOf) -> Response:
+    """Try the company's limits on the finished visits of a time, or keep them."""
+    entries = await _entries(request)
+
+    def keep(asked: LimitsDocument, who: str, why: str, version: int) -> str:
+        intake.keep_company_limits(asked, who, why, expected_version=version)
+        return "/limits"
+
+    return await run_in_threadpool(_answered, request, intake, None, entries, keep)
+
+
+@router.get("/boilers/{boiler_id}/limits")
+def limits(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
+    """Show what a boiler states itself, as a form."""
+    try:
+        return _shown_page(request, intake, _whose(intake, boiler_id))
     except NotFound:
         return missing(request)
 
 
-@router.post("")
+@router.post("/boilers/{boiler_id}/limits")
 async def change(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
-    """Try the limits on the last year's visits, or keep them."""
-    async with request.form() as form:
-        entries = {k: v[:1000] for k, v in form.items() if isinstance(v, str)}
+    """Try a boiler's limits on its finished visits of a time, or keep them."""
+    entries = await _entries(request)
 
-    def answered() -> Response:
-        try:
-            boiler = intake.boiler(boiler_id).document
-        except NotFound:
-            return missing(request)
-        asked, problems = limits_asked(boiler, entries, shown_for(request))
-        if problems:
-            return _shown_page(request, intake, boiler_id, entries, problems, status=422)
-        tried = intake.try_limits(boiler_id, asked)
-        if entries.get("act") != "keep":
-            return _shown_page(request, intake, boiler_id, entries, tried=tried)
-        try:
-            who = decider(request, entries.get("who", "")[:100])
-            version = int(entries.get("version") or 0)
-            intake.keep_limits(
-                boiler_id, asked, who, entries.get("why", ""), expected_version=version
-            )
-        except (WordsMissing, VersionConflict, StateConflict, ValueError) as error:
-            said = [_("Nothing was kept: {why}.", why=str(error))]
-            return _shown_page(request, intake, boiler_id, entries, said, tried, status=422)
-        return RedirectResponse(f"/boilers/{boiler_id}", status_code=303)
+    def keep(asked: LimitsDocument, who: str, why: str, version: int) -> str:
+        intake.keep_limits(boiler_id, asked, who, why, expected_version=version)
+        return f"/boilers/{boiler_id}"
 
-    return await run_in_threadpool(answered)
+    return await run_in_threadpool(_answered, request, intake, boiler_id, entries, keep)

@@ -11,6 +11,7 @@ WAYS = (
     ("/due", N_("Due")),
     ("/fleet", N_("Fleet")),
     ("/boilers", N_("Boilers")),
+    ("/limits", N_("Limits")),
     ("/maps", N_("Column maps")),
     ("/plans", N_("Plans")),
     ("/duty", N_("On duty")),

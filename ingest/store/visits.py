@@ -114,6 +114,51 @@ def of_boiler(sql: sqlite3.Connection, boiler_id: UUID) -> list[VisitRow]:
     return [_row(r) for r in rows]
 
 
+def finished_between(
+    sql: sqlite3.Connection,
+    since: str,
+    before: str,
+    most: int,
+    boiler_id: UUID | None = None,
+) -> tuple[list[VisitRow], int]:
+    """Return finished or imported visits begun in a time, newest first, and how many there are.
+
+    Parameters
+    ----------
+    since, before : str
+        Times as the book keeps them; the second one is outside.
+    most : int
+        Visits returned; all are counted.
+    boiler_id : UUID or None
+        Of one boiler only.
+    """
+    where = [
+        "started >= :since AND started < :before",
+        "(imported = 1 OR state IN ('handed_in', 'accepted'))",
+    ]
+    given: dict[str, Any] = {"since": since, "before": before, "most": most}
+    if boiler_id is not None:
+        where.append("boiler_id = :boiler_id")
+        given["boiler_id"] = str(boiler_id)
+    held = reach.where_visits(
+        "(SELECT site_id FROM boiler WHERE boiler.id = visit.boiler_id)", "boiler_id", "owner"
+    )
+    if held is not None:
+        where.append(held[0])
+        given |= held[1]
+    condition = " AND ".join(where)
+    rows = sql.execute(
+        f"SELECT {_COLUMNS} FROM visit WHERE {condition} "
+        "ORDER BY started DESC, id DESC LIMIT :most",
+        given,
+    )
+    found = [_row(r) for r in rows]
+    if len(found) < most:
+        return found, len(found)
+    counted = sql.execute(f"SELECT COUNT(*) FROM visit WHERE {condition}", given)
+    return found, int(counted.fetchone()[0])
+
+
 def check_version(row: VisitRow, expected: int | None) -> None:
     """Refuse a change that was decided on an older version."""
     if expected is not None and expected != row.version:

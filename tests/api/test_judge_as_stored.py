@@ -109,7 +109,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Intake, T
     """The demo's book, whose company states limits from before its first visit."""
     with Book(tmp_path_factory.mktemp("book") / "book.db", durable=False) as book:
         intake = Intake(book)
-        intake.put_company_limits(COMPANY, "office")
+        intake.keep_company_limits(COMPANY, "office", "as agreed")
         fill(intake)
         with TestClient(create_app(intake, Settings(alone=True, deliver=False))) as client:
             yield intake, client

@@ -82,7 +82,7 @@ def test_each_change_shows_in_the_next_answer(
         limits = LimitsDocument.model_validate(
             {"co_air_free_fix": 10, "co_air_free_stop": 20, "source": "company"}
         )
-        intake.put_company_limits(limits, "office")
+        intake.keep_company_limits(limits, "office", "as agreed")
         return client.put(address, json=document(note="Filter cleaned"))
 
     co = {"values": {"o2_dry": 3.0, "co_dry": 900}, "firing_rate": 100, "phase": "as_left"}
