@@ -161,6 +161,8 @@ GET    /boilers/{boiler_id}/visits/coming                   TIRA
 GET    /boilers/{boiler_id}/visits/coming/{part}            TIRA
 GET    /boilers/{boiler_id}/limits                          RA
 POST   /boilers/{boiler_id}/limits                          RA
+GET    /limits                                              RA
+POST   /limits                                              RA
 GET    /compare                                             TIRA
 GET    /fleet                                               RA
 GET    /plans                                               RA
@@ -187,6 +189,7 @@ GET    /visits/{visit_id}/service                           TIRA
 POST   /visits/{visit_id}/service                           TIRA own
 GET    /visits/{visit_id}/logs/{attachment_id}              TIRA
 POST   /visits/{visit_id}/logs/{attachment_id}              TIRA own
+GET    /visits/{visit_id}/evidence                          TIRA
 GET    /visits/{visit_id}/files/{attachment_id}             TIRA
 GET    /help                                                TIRA
 GET    /help/quantities/{key}                               TIRA

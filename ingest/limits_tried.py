@@ -1,0 +1,109 @@
+"""What other limits would have flagged: visits judged both ways, counted and told apart."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from ingest.judgement import Flag
+from ingest.models import SEVERITIES, Severity, Visit
+
+
+def _key(flag: Flag) -> tuple[object, ...]:
+    return (flag.rule, flag.severity, flag.phase, flag.burner, flag.fuel, flag.firing_rates)
+
+
+def _but(flags: Sequence[Flag], others: Sequence[Flag]) -> list[Flag]:
+    known = {_key(f) for f in others}
+    return [f for f in flags if _key(f) not in known]
+
+
+def flagged(flags: Sequence[Flag]) -> bool:
+    """Return whether anything stands above info."""
+    return any(f.severity != "info" for f in flags)
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One visit judged twice: by the limits in force and by those asked about.
+
+    Attributes
+    ----------
+    boiler : str
+        Name of the boiler, "" where it is not known.
+    before, after : sequence of Flag
+        All findings each way.
+    """
+
+    visit: Visit
+    boiler: str
+    before: Sequence[Flag]
+    after: Sequence[Flag]
+
+    @property
+    def new(self) -> list[Flag]:
+        """Return the findings that only the limits asked about give."""
+        return _but(self.after, self.before)
+
+    @property
+    def gone(self) -> list[Flag]:
+        """Return the findings that the limits asked about no longer give."""
+        return _but(self.before, self.after)
+
+
+@dataclass(frozen=True, slots=True)
+class RuleCount:
+    """How many findings a rule gives at one severity, each way."""
+
+    rule: str
+    severity: Severity
+    before: int
+    after: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """Limits tried on the finished visits of a time; nothing of it is stored.
+
+    Attributes
+    ----------
+    since, until : date
+        First and last day, in UTC.
+    finished : int
+        Finished visits in that time; only the newest were judged where there are more than tried.
+    tried : sequence of Tried
+        Newest first.
+    """
+
+    since: date
+    until: date
+    finished: int
+    tried: Sequence[Tried]
+
+    @property
+    def newly_flagged(self) -> list[Tried]:
+        """Return the visits with nothing above info before, and something after."""
+        return [t for t in self.tried if not flagged(t.before) and flagged(t.after)]
+
+    @property
+    def no_longer_flagged(self) -> list[Tried]:
+        """Return the visits with something above info before, and nothing after."""
+        return [t for t in self.tried if flagged(t.before) and not flagged(t.after)]
+
+    @property
+    def otherwise_changed(self) -> list[Tried]:
+        """Return the visits that are flagged both ways or neither, by other findings."""
+        return [
+            t for t in self.tried if flagged(t.before) == flagged(t.after) and (t.new or t.gone)
+        ]
+
+    def counts(self) -> list[RuleCount]:
+        """Return the findings by rule and severity, worst first."""
+        before = Counter((f.severity, f.rule) for t in self.tried for f in t.before)
+        after = Counter((f.severity, f.rule) for t in self.tried for f in t.after)
+        keys = sorted({*before, *after}, key=lambda k: (SEVERITIES.index(k[0]), k[1]))
+        return [
+            RuleCount(rule, worst, before[worst, rule], after[worst, rule]) for worst, rule in keys
+        ]
