@@ -28,6 +28,17 @@ class PostedVisit:
     visit: Visit
     readings: Sequence[tuple[UUID | None, Reading]] | None = None
 
+    def under(self, visit: Visit) -> PostedVisit:
+        """Return it as the visit that the book knows, whose id its readings follow."""
+        if self.readings is None or visit.id is None:
+            return PostedVisit(visit, self.readings)
+        named = [(i or _at(visit.id, n), reading) for n, (i, reading) in enumerate(self.readings)]
+        return PostedVisit(visit, named)
+
+
+def _at(visit_id: UUID, place: int) -> UUID:
+    return uuid5(visit_id, f"reading {place}")
+
 
 def posted_visit(body: Mapping[str, Any]) -> PostedVisit:
     """Return the visit and the readings of a body; a body without ``readings`` is a visit alone.
@@ -60,7 +71,7 @@ def posted_visit(body: Mapping[str, Any]) -> PostedVisit:
     posted = PostedReadings.model_validate({**given, "units": units or {}})
     made = readings_from(posted)
     ids = [
-        one.id or (None if visit.id is None else uuid5(visit.id, f"reading {n}"))
+        one.id or (None if visit.id is None else _at(visit.id, n))
         for n, one in enumerate(posted.readings)
     ]
     return PostedVisit(visit, list(zip(ids, made, strict=True)))

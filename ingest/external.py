@@ -12,6 +12,7 @@ from ingest.identifiers import new_id
 from ingest.intake import Intake, Kept, Kind
 from ingest.models import Boiler, Site, Visit
 from ingest.store import places
+from ingest.store.book import Change
 from ingest.store.errors import NotFound, StateConflict
 
 Doc = TypeVar("Doc", Site, Boiler, Visit)
@@ -35,18 +36,30 @@ def put_by_external_id(
     StateConflict
         If the document states another id than the one known under this external id.
     """
-    kind: Kind = _kind(document)
     with intake.book.change(who) as change:
-        known = places.by_external_id(change.sql, kind, external_id, owner)
-        if known is not None and document.id not in (None, known):
-            raise StateConflict(f"the external id {external_id!r} already names the {kind} {known}")
-        identity = known or document.id or new_id()
-        whole = document.model_copy(update={"id": identity, "external_id": external_id})
+        whole, made = known_as(change, document, external_id, owner)
         put = {"site": intake.put_site, "boiler": intake.put_boiler, "visit": intake.put_visit}
-        kept: Kept[Doc] = put[kind](  # type: ignore[operator]
+        kept: Kept[Doc] = put[_kind(document)](  # type: ignore[operator]
             whole, who, owner=owner, expected_version=expected_version
         )
-    return kept, known is None
+    return kept, made
+
+
+def known_as(change: Change, document: Doc, external_id: str, owner: str) -> tuple[Doc, bool]:
+    """Return a document under the id that it has here, and whether it is new.
+
+    Raises
+    ------
+    StateConflict
+        If the document states another id than the one known under this external id.
+    """
+    kind = _kind(document)
+    known = places.by_external_id(change.sql, kind, external_id, owner)
+    if known is not None and document.id not in (None, known):
+        raise StateConflict(f"the external id {external_id!r} already names the {kind} {known}")
+    identity = known or document.id or new_id()
+    whole = document.model_copy(update={"id": identity, "external_id": external_id})
+    return whole, known is None
 
 
 def found_by_external_id(intake: Intake, kind: Kind, external_id: str, owner: str) -> UUID:

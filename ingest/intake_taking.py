@@ -15,7 +15,7 @@ from ingest.judgement import Judgement
 from ingest.models import Visit
 from ingest.store import jobs, readings, visits
 from ingest.store.book import Book, Change
-from ingest.store.errors import StateConflict
+from ingest.store.errors import StateConflict, VersionConflict
 from ingest.store.visits import VisitRow
 from parsers import Reading
 
@@ -178,6 +178,8 @@ def _written(
     if row is not None:
         must_be_open(row)
         visits.check_version(row, expected_version)
+    elif expected_version:
+        raise VersionConflict("visit", visit.id, expected_version, 0)
     stored = visits.write_visit(change, visit, owner=owner, imported=imported, previous=row)
     if visit.job_id is not None:
         refuse_other_plant(change, stored, jobs.job(change.sql, visit.job_id)[0])
@@ -211,7 +213,10 @@ def _fresh(
         else:
             there = known[identity]
         if there != readings.identity(visit.id, reading):
-            raise StateConflict(f"the id {identity} is taken by another reading")
+            raise StateConflict(
+                f"the id {identity} is taken by another reading: supersede that one to correct it, "
+                "or send the new one with an id of its own"
+            )
     return ids, list(fresh.items())
 
 

@@ -12,10 +12,11 @@ from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse
 
 from api.problems import ErrorItem, ProblemError
-from api.routes.shared import Expected, IntakeOf, Owner, Who, adopt_plan, kept_answer
+from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer
 from api.routes.sites import JsonObject
+from api.routes.visits import written
 from api.schemas import answer_of, body_of
-from ingest.documents import boiler_from, visit_from
+from ingest.documents import boiler_from
 from ingest.external import Doc, found_by_external_id, put_by_external_id
 from ingest.intake import Kept
 from ingest.models import Site
@@ -24,8 +25,9 @@ router = APIRouter(prefix="/v1", tags=["external ids"])
 ExternalId = Annotated[str, Path(min_length=1, max_length=200, examples=["BLR-0041"])]
 
 
-def _answers(model: str) -> dict[int | str, dict[str, Any]]:
-    return answer_of(200, model, "As kept; it was there.") | answer_of(201, model, "Made now.")
+def _answers(model: str, *others: str) -> dict[int | str, dict[str, Any]]:
+    there = answer_of(200, model, "As kept; it was there.", *others)
+    return there | answer_of(201, model, "Made now.", *others)
 
 
 def _there(model: str) -> dict[int | str, dict[str, Any]]:
@@ -98,10 +100,10 @@ def put_boiler(
 @router.put(
     "/visits/by-external-id/{external_id}",
     summary="Open or change a visit under your id",
-    openapi_extra=body_of("Visit"),
-    responses=_answers("Visit"),
+    openapi_extra=body_of("VisitWithReadings"),
+    responses=_answers("Visit", "VisitTaken"),
 )
-def put_visit(
+async def put_visit(
     external_id: ExternalId,
     body: JsonObject,
     request: Request,
@@ -110,13 +112,9 @@ def put_visit(
     owner: Owner,
     expected: Expected,
 ) -> JSONResponse:
-    """Write a visit; one for a boiler that is not known yet waits for it."""
-    visit = visit_from(_mine(body, external_id), "body")
-    adopt_plan(request, intake, visit, who)
-    done = put_by_external_id(
-        intake, visit, external_id, who, owner=owner, expected_version=expected
-    )
-    return _answer(done, "/v1/visits")
+    """Write a visit, with readings or without; one for a boiler not known yet waits for it."""
+    mine = _mine(body, external_id)
+    return await written(mine, request, intake, who, owner, expected, external_id=external_id)
 
 
 @router.get(

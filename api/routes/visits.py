@@ -30,6 +30,7 @@ from api.routes.shared import (
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from api.shapes import listed_json
+from ingest.external import known_as
 from ingest.intake import Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
@@ -101,7 +102,7 @@ async def make_visit(
     body: JsonObject, request: Request, intake: IntakeOf, who: Who, owner: Owner
 ) -> JSONResponse:
     """Open a visit; without an id one is made for it. It may carry its readings."""
-    return await _written(body, request, intake, who, owner, None, 201, "/v1/visits")
+    return await written(body, request, intake, who, owner, None, 201, "/v1/visits")
 
 
 @router.put(
@@ -120,14 +121,14 @@ async def put_visit(
     expected: Expected,
 ) -> JSONResponse:
     """Write what is known of a visit, with readings or without; the same again changes nothing."""
-    return await _written(same_id(body, visit_id), request, intake, who, owner, expected)
+    return await written(same_id(body, visit_id), request, intake, who, owner, expected)
 
 
 _READ_AT_ONCE = 50
 """Readings that are read between two requests; more are read in another thread meanwhile."""
 
 
-async def _written(
+async def written(
     body: dict[str, Any],
     request: Request,
     intake: IntakeOf,
@@ -136,7 +137,10 @@ async def _written(
     expected: int | None,
     status: int = 200,
     location: str | None = None,
+    *,
+    external_id: str | None = None,
 ) -> JSONResponse:
+    """Write a visit, with readings or without, as one change; 201 where an external id is new."""
     given = body.get("readings")
     if isinstance(given, list) and len(given) > _READ_AT_ONCE:
         posted = await run_in_threadpool(posted_visit, body)
@@ -144,17 +148,21 @@ async def _written(
         posted = posted_visit(body)
 
     def change() -> JSONResponse:
-        visit, known = posted.visit, expected
+        whole, known, said, at = posted, expected, status, location
         # One change: a visit that is refused leaves neither its plan nor its key behind.
-        with intake.book.change(who):
-            adopt_plan(request, intake, visit, who)
-            if posted.readings is None:
-                kept = intake.put_visit(visit, who, owner=owner, expected_version=known)
-                return kept_answer(kept, status, location)
+        with intake.book.change(who) as opened:
+            if external_id is not None:
+                visit, made = known_as(opened, posted.visit, external_id, owner)
+                whole = posted.under(visit)
+                said, at = (201, "/v1/visits") if made else (200, None)
+            adopt_plan(request, intake, whole.visit, who)
+            if whole.readings is None:
+                kept = intake.put_visit(whole.visit, who, owner=owner, expected_version=known)
+                return kept_answer(kept, said, at)
             taken = intake.take_visit(
-                visit, posted.readings, who, owner=owner, expected_version=known
+                whole.visit, whole.readings, who, owner=owner, expected_version=known
             )
-            return _taken(taken, status, location)
+            return _taken(taken, said, at)
 
     clerk: Clerk = request.app.state.clerk
     return await clerk.write(change)
