@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.charts import number, round_steps
+from api.words import _
 
 Floats = NDArray[np.float64]
 LEFT, RIGHT, HEAD, FOOT = 46, 8, 52, 28
@@ -174,7 +175,12 @@ def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, starte
     out = []
     for n, s in enumerate(stretches[:-1]):
         x = scale.x(s.end)
-        said = f"{s.name} ends, {stretches[n + 1].name} begins, {clock(started, s.end)}"
+        said = _(
+            "{before} ends, {after} begins, {at}",
+            before=s.name,
+            after=stretches[n + 1].name,
+            at=clock(started, s.end),
+        )
         out.append(
             f'<g class="boundary" data-boundary="{n}" data-at="{s.end!r}" '
             f'transform="translate({x} 0)"><title>{escape(said)}</title>'
@@ -251,8 +257,13 @@ def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
 def described(stretches: Sequence[Stretch], started: datetime) -> str:
     """Return the cut in words, for whoever cannot see the chart."""
     return " ".join(
-        f"{s.name} from {clock(started, s.start)} to {clock(started, s.end)}"
-        f"{f', {s.rate}' if s.rate else ''}."
+        _(
+            "{name} from {start} to {end}{rate}.",
+            name=s.name,
+            start=clock(started, s.start),
+            end=clock(started, s.end),
+            rate=f", {s.rate}" if s.rate else "",
+        )
         for s in stretches
     )
 
@@ -301,7 +312,7 @@ def time_chart(
         f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif" '
         f'data-begin="{scale.begin!r}" data-end="{scale.end!r}" data-left="{LEFT}" '
         f'data-right="{width - RIGHT}">'
-        f'<title id="{ident}-t">{escape(labels)} over time</title>'
+        f'<title id="{ident}-t">{escape(_("{names} over time", names=labels))}</title>'
         f'<desc id="{ident}-d">{escape(described(stretches, started))}</desc>{hatch}'
         f"{_ground(stretches, scale, HEAD, foot)}{panes}{_time_axis(scale, started, foot)}"
         f"{_heads(stretches, scale)}{_boundaries(stretches, scale, foot, started)}</svg>"

@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
+from api.key_words import key_said
 from api.words import _
 from ingest.intake import Intake
 from ingest.service.due import Due, Pick, Place, due, pick_list, readings_wanted
@@ -55,7 +56,7 @@ def due_in_book(
         if history is None:
             unknown[called] = _("neither a day of installation nor a finished visit is known")
         elif not history.plans:
-            unknown[called] = _("no plan is for {fuel} and its kind", fuel=boiler.fuel)
+            unknown[called] = _("no plan is for {fuel} and its kind", fuel=key_said(boiler.fuel))
         else:
             histories.append(history)
     items = due(histories, until, known=plans)

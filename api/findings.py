@@ -8,11 +8,12 @@ known in that language the whole sentence stays English: half a translation misl
 from __future__ import annotations
 
 import re
+from datetime import date
 from functools import lru_cache
 
 from api.cautions import approval_hash, approvals
 from api.locales.sentences import templates
-from api.words import N_, SOURCE, words
+from api.words import N_, SOURCE, _, words
 
 _PIECES = (
     N_("above"), N_("below"), N_("too close to tell from"), N_("higher"), N_("lower"),
@@ -25,14 +26,31 @@ _PIECES = (
     N_("a cell is tired or the sample is not what it should be"),
     N_("the leak check failed"), N_("it was not zeroed in fresh air outside the room"),
     N_("read as found"), N_("ends of the target curve"), N_("more than"),
-    N_("degF typed as degC"), N_("degC typed as degF"), N_("is"), N_("are"),
+    N_("degF typed as degC"), N_("degC typed as degF"), N_("is"), N_("are"), N_("is not"),
     N_("Leak check"), N_("Fresh-air zero"), N_("leak check"), N_("fresh-air zero"),
-    N_("There is no firing point in this visit."),
+    N_("There is no firing point in this visit."), N_("a later one is recorded"),
+    N_("running hours"), N_("starts"), N_("open stop"), N_("open stops"), N_("condition"),
+    N_("photo"), N_("note"), N_("poor"), N_("failed"), N_("not done"), N_("open"),
+    N_("marked as not applying"), N_("power locked and tagged"), N_("gas closed"),
+    N_("oil closed"), N_("supply valve closed"), N_("return valve closed"),
+    N_("pressure released"), N_("verified dead"), N_("tightening"), N_("loosening"),
+    N_("thinner"), N_("thicker"), N_("Inlet, burners off"), N_("Inlet, high fire"),
+    N_("Inlet, every appliance running"), N_("Manifold, low fire"), N_("Manifold, high fire"),
+    N_("Gas-air offset, low fire"), N_("Gas-air offset, high fire"), N_("the outlet"),
+    N_("over fire"), N_("Smoke number"), N_("Pump pressure"), N_("Nozzle pressure"),
+    N_("O2 of air, no flame"), N_("O2 of air right before the flame"),
+    N_("O2 of air while the stack stays hot"), N_("shorter than the instrument's response"),
+    N_("all quantities head for one level"), N_("before a repeated trial"),
 )  # fmt: skip
-_NAMES = {"fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what"}
+_NAMES = {
+    "fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what", "title",
+    "title_2", "label", "text", "reason", "reason_by", "by", "note", "part", "task", "id",
+}  # fmt: skip
 """Places that hold a name or a date, kept as written where it has no translation."""
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _FIGURES = re.compile(r"[-+\u2212\d., e%]*")
 _ONE_WORD = re.compile(r"(?:[-+]?[\d.]+ )?\S+")
+_SENTENCES = re.compile(r"(?<=[a-z\u201d]\.) (?=[A-Z])")
 _MOST_DEPTH = 4
 
 
@@ -41,18 +59,31 @@ def _piece(name: str, value: str, depth: int) -> str | None:
     if not bare or _FIGURES.fullmatch(bare):
         return value
     before, after = value[: len(value) - len(value.lstrip())], value[len(value.rstrip()) :]
-    said = _said(bare, depth + 1)
-    if said is None and " and " in bare:
-        parts = [_said(part, depth + 1) for part in bare.split(" and ")]
-        said = "; ".join(filter(None, parts)) if all(parts) else None
+    if _DAY.fullmatch(bare):
+        return before + words().day(date.fromisoformat(bare)) + after
+    said = _said(bare, depth + 1) or _ends(bare)
+    for between, mark in ((" and ", "; "), (", ", ", ")):
+        if said is None and between in bare:
+            parts = [_said(part, depth + 1) for part in bare.split(between)]
+            said = mark.join(filter(None, parts)) if all(parts) else None
     if said is None:
         head, at, tail = bare.partition(" at ")
         place = _said(f"at {tail}", depth + 1) if at and " " not in head else None
         if place is not None:
             said = f"{head} {place}"
         elif name in _NAMES or _ONE_WORD.fullmatch(bare):
-            said = bare
+            # A device of several is called by its title and its own name, which stays.
+            said = ", ".join(_said(part, depth + 1) or part for part in bare.split(", "))
     return None if said is None else before + said + after
+
+
+def _ends(bare: str) -> str | None:
+    """Return a range in words, with "open" for the end that has no limit."""
+    low, between, high = bare.partition(" to ")
+    said = [_(end) if end == "open" else end for end in (low, high)]
+    if not between or not all(e == "open" or _FIGURES.fullmatch(e) for e in (low, high)):
+        return None
+    return _("{low} to {high}", low=said[0], high=said[1])
 
 
 def _said(text: str, depth: int = 0) -> str | None:
@@ -89,15 +120,41 @@ def finding(sentence: str) -> str:
     """
     if words().language == SOURCE or not sentence:
         return sentence
-    whole = _said(sentence)
+    whole = _sentence(sentence)
     if whole is not None:
         return whole
+    several = _SENTENCES.split(sentence)
+    if len(several) > 1:
+        said = [_sentence(one) for one in several]
+        if all(said):
+            return " ".join(filter(None, said))
     # Findings of one cause are joined into one sentence by a semicolon.
     parts = sentence.removesuffix(".").split("; ")
-    said = [_said(f"{part}.") for part in parts]
+    said = [_sentence(f"{part}.") for part in parts]
     if len(parts) > 1 and all(said):
         return "; ".join(str(part).removesuffix(".") for part in said) + "."
     return sentence
+
+
+def _sentence(text: str) -> str | None:
+    whole = _said(text)
+    if whole is None and text.endswith("."):
+        # Some rules write the end of the sentence apart from it.
+        bare = _said(text[:-1], 1)
+        whole = None if bare is None else f"{bare}."
+    return whole
+
+
+def reason_said(text: str) -> str:
+    """Return a reason, a few words without a full stop, in the reader's language.
+
+    >>> reason_said("24 months after 2023-11-13")
+    '24 months after 2023-11-13'
+    """
+    if words().language == SOURCE or not text:
+        return text
+    parts = [_said(part, 1) for part in text.split("; ")]
+    return "; ".join(filter(None, parts)) if all(parts) else text
 
 
 def finding_with_english(sentence: str) -> str:

@@ -7,6 +7,7 @@ glossary, the rules and the safety devices are read as what they are: lists of t
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -15,12 +16,17 @@ from typing import Any, cast
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir, extract_from_file
 
+from api.key_words import WORDS
 from api.locales.rule_texts import RULE_TEXTS
 from api.locales.sentences import written
+from api.plan_words import shipped_texts
 from combustion.quantities import QUANTITIES
 from ingest.rules import RULES
+from ingest.service.office import SHIPPED, office_plans
 from ingest.service.order import STEP_TITLES
 from ingest.service.safety import DEVICES, JURISDICTION_NOTE
+from ingest.service.wanted import title as title_of_wanted
+from ingest.store.outbox import EVENTS
 
 ROOT = Path(str(files("api"))).parent
 
@@ -36,6 +42,7 @@ KEYWORDS: dict[str, Any] = {
     "caution_pair": None,
     "counted_caution": (1, 2),
 }
+_SENTENCE = re.compile(r"[A-Z\u201c].* .*\.$", re.DOTALL)
 _METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2")]
 _OPTIONS = {"**/templates/**.html": {"trimmed": "true", "newstyle_gettext": "true"}}
 
@@ -63,6 +70,15 @@ def in_lists() -> Iterator[tuple[str, str]]:
     for rule in RULES.values():
         for name in RULE_TEXTS:
             yield f"rule {rule.key}", getattr(rule, name)
+    for key, said in WORDS.items():
+        yield f"key {key}", said
+    for text in sorted(shipped_texts()):
+        yield "plan", text
+    for plan in office_plans(SHIPPED).values():
+        for wanted in plan.wanted:
+            yield f"plan {plan.key}", title_of_wanted(wanted)
+    for event, when in EVENTS.items():
+        yield f"event {event}", when
     for step, title in STEP_TITLES.items():
         yield f"step {step}", title
     yield "safety devices", JURISDICTION_NOTE
@@ -97,6 +113,11 @@ def in_judging() -> Iterator[tuple[str, str]]:
                     held = named.get(part.id) if isinstance(part, ast.Name) else part
                     if isinstance(held, ast.Constant) and isinstance(held.value, str):
                         yield path.name, held.value
+            for node in ast.walk(tree):
+                if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "flag":
+                    for given in node.args:
+                        if isinstance(given, ast.Constant) and _SENTENCE.match(str(given.value)):
+                            yield path.name, str(given.value)
 
 
 def collected() -> Catalog:

@@ -15,8 +15,18 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from pathlib import Path
 
+FLOORS = Path(str(files("ingest"))).parent
+WRITTEN_IN = (
+    "ingest/rules/*.py",
+    "ingest/service/rules/*.py",
+    "ingest/service/due.py",
+    "parsers/rate_match.py",
+)
+"""The code that writes sentences with figures for people, below the floor that knows languages."""
 _FIXED = re.compile(r"[A-Za-z]{2,}")
+_TAG = re.compile(r"[\w{}]+:[\w{}]+")
 _FIGURE = r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
 
 
@@ -67,13 +77,12 @@ def _pattern(text: str, figures: frozenset[str]) -> re.Pattern[str]:
 
 def written() -> Iterator[tuple[str, str, frozenset[str]]]:
     """Yield (file, template, names of its figures) of each f-string of the rules with words."""
-    for path in sorted(files("ingest.rules").iterdir(), key=lambda p: p.name):
-        if path.name.endswith(".py"):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                if isinstance(node, ast.JoinedStr):
-                    text, figures = _template(node)
-                    if _FIXED.search(re.sub(r"\{\w+\}", "", text)):
-                        yield path.name, text, figures
+    for path in sorted(p for pattern in WRITTEN_IN for p in FLOORS.glob(pattern)):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.JoinedStr):
+                text, figures = _template(node)
+                if _FIXED.search(re.sub(r"\{\w+\}", "", text)) and not _TAG.fullmatch(text):
+                    yield path.name, text, figures
 
 
 @lru_cache(maxsize=1)

@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from api.charts import number
 from api.cut_chart import Level, Stretch, Trace, clock, time_chart
 from api.cut_json import problem_of_correction
+from api.findings import reason_said
 from api.pages.cut_form import corrections_from, rate_text
 from api.pages.facts import boiler_words, leave_words
 from api.pages.render import page, shown_for
@@ -53,6 +54,7 @@ PHASE_BASIS_WORDS = {
     "stated": N_("stated with the file"),
     "person": N_("stated by a person"),
 }
+NOT_KNOWN, NOT_STATED = N_("not known"), N_("not stated")
 _ROLES: Mapping[Phase, str] = {"as_left": "left", "as_found": "found", "trial": ""}
 _DRAWN = ("firing_rate", "o2_dry", "co_dry", "stack_temperature")
 _FIGURES = ("o2_dry", "co2_dry", "co_dry", "stack_temperature")
@@ -108,14 +110,12 @@ def _views(cut: LogCut, keys: Sequence[str], shown: Shown) -> list[StretchView]:
                 starts=clock(cut.log.started, s.start),
                 ends=clock(cut.log.started, s.end),
                 lasts=_lasts(s.end - s.start),
-                why=s.why,
+                why=reason_said(s.why),
                 rate=rate_text(s.firing_rate),
-                rate_words=_(BASIS_WORDS.get(s.rate_basis or "", N_("not known"))),
+                rate_words=_(BASIS_WORDS.get(s.rate_basis or "", NOT_KNOWN)),
                 rate_sure=sure,
                 phase=phase or "",
-                phase_words=_(
-                    PHASE_BASIS_WORDS.get(cut.phase_basis.get(s.start, ""), N_("not stated"))
-                ),
+                phase_words=_(PHASE_BASIS_WORDS.get(cut.phase_basis.get(s.start, ""), NOT_STATED)),
                 settled=s.settled,
                 unsettled=", ".join(moving),
                 figures=[_figure(s, k, shown) for k in keys],

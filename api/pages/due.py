@@ -8,9 +8,26 @@ from datetime import UTC, date, datetime
 from itertools import groupby
 
 from api.due_list import DueList
+from api.findings import reason_said
 from api.pages.show import label
-from api.words import _, _n, words
-from ingest.service.due import Due, Place
+from api.plan_words import named
+from api.words import N_, _, _n, words
+from ingest.service.due import Due, Kind, Place
+
+KIND_WORDS: dict[Kind, str] = {
+    "task": N_("task"),
+    "test": N_("test"),
+    "part": N_("part"),
+    "finding": N_("finding"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ItemView:
+    """One thing due, and what stands beside it: its kind, why, and what could not be told."""
+
+    title: str
+    beside: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +35,7 @@ class DayView:
     """What is due at one boiler on one day."""
 
     title: str
-    due: Sequence[Due]
+    due: Sequence[ItemView]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +72,18 @@ def _title(kind: str, on: date, estimated: bool, today: date) -> str:
     return _("{day}, overdue", day=said) if on < today else said
 
 
+def due_title(item: Due) -> str:
+    """Return what is due in the reader's language; a finding in the words of who wrote it."""
+    return item.title if item.kind == "finding" else named(item.title)
+
+
+def _item(item: Due) -> ItemView:
+    said = [f"{_(KIND_WORDS[item.kind])}, {reason_said(item.why)}"]
+    if item.not_computed:
+        said.append(reason_said(item.not_computed))
+    return ItemView(due_title(item), "; ".join(said))
+
+
 def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerView]:
     """Return the boilers in order of their first due day."""
     now = today or datetime.now(UTC).date()
@@ -64,7 +93,7 @@ def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerVie
     out = []
     for at, items in by_boiler.items():
         days = [
-            DayView(title, list(group))
+            DayView(title, [_item(one) for one in group])
             for title, group in groupby(items, key=lambda i: _title(i.kind, i.on, i.estimated, now))
         ]
         place = f", {items[0].site}" if items[0].site else ""

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from api.pages.render import page
+from api.plan_words import plan_text
 from api.routes.shared import IntakeOf, decider, plans_of
 from api.words import _
 from ingest.intake import WordsMissing
@@ -46,8 +47,8 @@ def _shown(
         title=_("Service plans"),
         status=status,
         plans=[
-            PlanView(p.key, p.title, p.version, len(p.task), len(p.test))
-            for p in sorted(known.values(), key=lambda p: p.title)
+            PlanView(p.key, plan_text(p.title), p.version, len(p.task), len(p.test))
+            for p in sorted(known.values(), key=lambda p: plan_text(p.title))
         ],
         text=text,
         problems=problems,
@@ -75,7 +76,9 @@ async def keep(request: Request, intake: IntakeOf) -> Response:
         except PlanError as error:
             return _shown(request, text, error.problems, status=422)
         if not keeping:
-            said = _("Nothing is wrong with {title}; it is not kept yet.", title=plan.title)
+            said = _(
+                "Nothing is wrong with {title}; it is not kept yet.", title=plan_text(plan.title)
+            )
             return _shown(request, text, said=said)
         try:
             fresh = intake.put_plan(plan, decider(request, name))
@@ -83,7 +86,11 @@ async def keep(request: Request, intake: IntakeOf) -> Response:
             return _shown(
                 request, text, said=_("Nothing was kept: {why}.", why=str(error)), status=422
             )
-        told = _("{title}, version {version}, is kept.", title=plan.title, version=plan.version)
+        told = _(
+            "{title}, version {version}, is kept.",
+            title=plan_text(plan.title),
+            version=plan.version,
+        )
         same = _("It was kept already; nothing changed.")
         return _shown(request, text, said=told if fresh else same)
 

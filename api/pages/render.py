@@ -11,9 +11,11 @@ from markupsafe import Markup, escape
 
 from api.cautions import caution_pair
 from api.doorkeeper import PRINCIPAL
+from api.key_words import key_said
 from api.languages import choices
 from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.pages.ways import ways
+from api.plan_words import named, plan_text
 from api.settings import Settings
 from api.words import words
 from ingest.store import Book
@@ -30,6 +32,7 @@ _templates = Environment(
     auto_reload=False,
     extensions=["jinja2.ext.i18n"],
 )
+_templates.globals.update(key_said=key_said, plan_text=plan_text, named=named)
 _templates.globals.update(severity_words=SEVERITY_WORDS, state_words=STATE_WORDS)
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from api.pages.service_measures import measure_entries, measures_from, visit_from
 from api.pages.service_reader import ON, Entries, Reader, local_text, number_text
+from api.plan_words import plan_text
 from api.settings import UnitSystem
 from api.words import _
 from ingest.models import Visit
@@ -234,7 +235,9 @@ def _task(
     photos = [*ordered, *(p for p in shown if p not in ordered)]
     if outcome is None:
         if any(said.values()) or measured or replaced or photos:
-            reader.wrong[f"{at}.outcome"] = _("{what}: say whether it was done", what=task.title)
+            reader.wrong[f"{at}.outcome"] = _(
+                "{what}: say whether it was done", what=plan_text(task.title)
+            )
         return task.key, None
     return task.key, {
         **_signed_task(reader, old, outcome),

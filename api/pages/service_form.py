@@ -32,7 +32,6 @@ from api.pages.service_merge import (
 )
 from api.pages.service_reader import ON, Entries
 from api.pages.service_view import (
-    ISOLATION_WORDS,
     LEFT_WORDS,
     OUTCOME_WORDS,
     RESULT_WORDS,
@@ -40,7 +39,9 @@ from api.pages.service_view import (
 )
 from api.pages.show import STATE_WORDS, day
 from api.pages.visit import photos_of, visit_page
+from api.plan_words import plan_said, plan_text
 from api.problems import ProblemError
+from api.report.service import ISOLATION_WORDS
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, adopt_plan, fitting_plans, plans_of, signer
 from api.settings import UnitSystem
@@ -169,7 +170,7 @@ def _choice(request: Request, view: VisitView) -> list[tuple[Plan, bool]]:
     fitting = {p.key for p in fitting_plans(request, view.boiler)}
     return sorted(
         ((p, p.key in fitting) for p in plans_of(request).values()),
-        key=lambda p: (not p[1], p[0].title),
+        key=lambda p: (not p[1], plan_text(p[0].title)),
     )
 
 
@@ -199,7 +200,7 @@ def _form(
     }
     title = _("Service part, {boiler}", boiler=boiler)
     if plan is None:
-        choice = _choice(request, view)
+        choice = [(plan_said(one), fits) for one, fits in _choice(request, view)]
         record = view.visit.service
         if record is not None and record.plan is not None and not told:
             given["told"] = _(_NO_PLAN, plan=record.plan, version=record.plan_version or "–")
@@ -216,7 +217,7 @@ def _form(
         "service.html",
         title=title,
         status=status,
-        plan=plan,
+        plan=plan_said(plan),
         e=filled,
         wrong=wrong or {},
         version=view.version if version is None else version,
@@ -240,7 +241,7 @@ def _form(
         ],
         stops=sum(f.severity == "stop" for f in view.judgement.flags),
         technician=filled.get("who") or view.visit.technician or "",
-        steps=steps_of(plan),
+        steps=steps_of(plan_said(plan)),
         step_titles=STEP_TITLES,
         isolation_words=in_language(ISOLATION_WORDS),
         outcomes=in_language(OUTCOME_WORDS),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from api.pages.service_measures import ASKED, DRAFTS, GAS, NIPPLES, OIL, ROOM
-from api.pages.service_view import ISOLATION_WORDS
+from api.plan_words import plan_text
+from api.report.service import ISOLATION_WORDS
 from api.words import N_, _
 from ingest.service.order import STEP_TITLES
 from ingest.service.plans import Plan
@@ -48,7 +49,7 @@ def label_of(name: str, plan: Plan) -> str:
         return f"{_(_ROWS[kind])} {int(rest[0]) + 1}: {last}" if rest[0].isdigit() else name
     if kind == "task":
         task = plan.task_of(rest[0])
-        return f"{rest[0] if task is None else task.title}: {last}"
+        return f"{rest[0] if task is None else plan_text(task.title)}: {last}"
     if kind == "test":
         device = rest[0].partition(" ")[0]
         title = _(DEVICES[device].title) if device in DEVICES else rest[0]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from api.pages.show import SEVERITY_WORDS, Shown, day
-from api.report.service import device_title, provoked, recorded, value_text
+from api.plan_words import plan_said
+from api.report.service import ISOLATION_WORDS, device_title, provoked, recorded, value_text
 from api.words import N_, _, _n, words
 from ingest.models import Visit
 from ingest.service.models import SafetyTest, ServiceRecord, Signed, TaskEntry
@@ -16,15 +17,7 @@ from ingest.service.plans import Plan
 
 _Key = TypeVar("_Key")
 
-ISOLATION_WORDS = {
-    "power_locked_and_tagged": N_("Power locked and tagged"),
-    "gas_closed": N_("Gas closed"),
-    "oil_closed": N_("Oil closed"),
-    "supply_valve_closed": N_("Supply valve closed"),
-    "return_valve_closed": N_("Return valve closed"),
-    "pressure_released": N_("Pressure released"),
-    "verified_dead": N_("Verified dead"),
-}
+_NOT_RECORDED = N_("not recorded")
 OUTCOME_WORDS = {
     "done": N_("done"),
     "not_done": N_("not done"),
@@ -70,6 +63,7 @@ def service_groups(visit: Visit, plan: Plan | None, shown: Shown) -> list[Group]
     record = visit.service
     if record is None:
         return []
+    plan = None if plan is None else plan_said(plan)
     tests = [_test(t, shown) for t in record.tests]
     tasks = [_task(t, plan, shown) for t in record.tasks]
     tripped = _n(
@@ -172,7 +166,7 @@ def _finding(record: ServiceRecord, number: int) -> Line:
 def _left(visit: Visit, record: ServiceRecord) -> list[Line]:
     left = record.left
     lines = [
-        Line(_("Boiler"), _(LEFT_WORDS.get(visit.how_left or "", N_("not recorded")))),
+        Line(_("Boiler"), _(LEFT_WORDS.get(visit.how_left or "", _NOT_RECORDED))),
         Line(_("Told"), ", ".join(left.told) or _("nobody recorded"), loud=not left.told),
     ]
     if left.reason:

@@ -11,15 +11,18 @@ import json
 from dataclasses import dataclass
 
 from api.cautions import Caution, caution_pair
+from api.findings import reason_said
+from api.key_words import key_said
 from api.pages.facts import in_words
 from api.pages.show import Shown
+from api.plan_words import plan_caution, plan_text
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput, ReportOptions
 from api.report.readings import curve_blocks, history_block, reading_tables
 from api.report.service import service_blocks
 from api.report.verdict import all_not_judged, finding_blocks, rule_title, verdict_block
-from api.words import Words, speaking, words_of
+from api.words import Words, _, speaking, words_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +134,7 @@ def _about(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
         (t("Address"), (given.site.address or "") if given.site else ""),
         (t("Boiler"), boiler.name),
         (t("Serial"), boiler.serial or ""),
-        (t("Fuel"), (visit.fuel or boiler.fuel).replace("_", " ")),
+        (t("Fuel"), key_said(visit.fuel or boiler.fuel)),
         (
             t("Rated input"),
             shown.value("fuel_input", boiler.rated_input) if boiler.rated_input else "",
@@ -156,7 +159,7 @@ def _about(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
         ),
         (t("Room CO"), room or t("not recorded")),
         (t("Adjusted"), "; ".join(a.what for a in visit.adjustments)),
-        (t("Plan"), f"{given.plan.title}, {given.plan.version}" if given.plan else ""),
+        (t("Plan"), f"{plan_text(given.plan.title)}, {given.plan.version}" if given.plan else ""),
         (
             t("Judged with"),
             t(
@@ -199,12 +202,15 @@ def _cautions(given: ReportInput) -> list[Caution]:
         caution_pair("A bypassed safety device is never left in place on a running burner."),
     ]
     plan = list(given.plan.cautions) if given.plan is not None else []
-    return [*usual, *(Caution(c) for c in plan if not c.startswith("Carbon monoxide"))]
+    return [*usual, *(plan_caution(c) for c in plan if not c.startswith("Carbon monoxide"))]
 
 
 def _not_checked(given: ReportInput, words: Words) -> list[Block]:
     t = words.t
-    rows = [[rule_title(r.rule), in_words(r.why), in_words(r.needs)] for r in all_not_judged(given)]
+    rows = [
+        [rule_title(r.rule), in_words(reason_said(r.why)), in_words(_(r.needs))]
+        for r in all_not_judged(given)
+    ]
     if not rows:
         return []
     return [

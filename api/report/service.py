@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from api.cautions import caution
 from api.pages.show import Shown
+from api.plan_words import plan_said
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.bolts import bolt_circle
 from api.report.given import ReportInput
-from api.words import Words, _
+from api.words import N_, Words, _, words
 from combustion.units import UnitError, conversion
 from ingest.service.models import Measured, SafetyTest, ServiceRecord, TaskEntry, Value
 from ingest.service.order import STEP_TITLES
@@ -16,6 +19,15 @@ from ingest.service.plans import Plan
 from ingest.service.safety import DEVICES, JURISDICTION_NOTE
 from ingest.service.sequence import criss_cross
 
+ISOLATION_WORDS = {
+    "power_locked_and_tagged": N_("Power locked and tagged"),
+    "gas_closed": N_("Gas closed"),
+    "oil_closed": N_("Oil closed"),
+    "supply_valve_closed": N_("Supply valve closed"),
+    "return_valve_closed": N_("Return valve closed"),
+    "pressure_released": N_("Pressure released"),
+    "verified_dead": N_("Verified dead"),
+}
 _US_UNITS = {"degC": "degF", "Pa": "inWC", "N m": "ft lbf", "N·m": "ft lbf", "mm": "in"}
 _SI_UNITS = {"degF": "degC", "inWC": "Pa", "ft lbf": "N m", "in": "mm", "psi": "bar"}
 _NAMES = {"degF": "°F", "degC": "°C", "1": "", "ft lbf": "ft·lbf", "N m": "N·m", "degree": "°"}
@@ -34,7 +46,7 @@ def quantity(value: float, unit: str, shown: Shown) -> str:
         number, wanted = value, unit
     name = _NAMES.get(wanted, wanted)
     text = f"{number:.3g}" if abs(number) < 1000 else f"{number:.0f}"
-    return f"{text.replace('-', '−')} {name}".rstrip()
+    return f"{words().signs(text).replace('-', '−')} {name}".rstrip()
 
 
 def value_text(value: Value | None, shown: Shown) -> str:
@@ -45,6 +57,8 @@ def value_text(value: Value | None, shown: Shown) -> str:
 def service_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
     """Return everything of the service part, in the order in which a reader asks for it."""
     record, t = given.visit.service, words.t
+    if given.plan is not None:
+        given = replace(given, plan=plan_said(given.plan))
     if record is None:
         return [
             blocks.heading(t("Service")),
@@ -243,7 +257,7 @@ def _isolation(record: ServiceRecord, words: Words) -> list[Block]:
     t = words.t
     out = [blocks.heading(t("Isolation and order of the work"))]
     rows = [
-        [e.step.replace("_", " "), e.by, words.time(e.time), e.tag or "–", e.how or ""]
+        [_(ISOLATION_WORDS[e.step]), e.by, words.time(e.time), e.tag or "–", e.how or ""]
         for e in record.isolation
     ]
     if record.restored is not None:
@@ -261,7 +275,7 @@ def _isolation(record: ServiceRecord, words: Words) -> list[Block]:
         )
     else:
         out.append(blocks.paragraph(t("No isolation is recorded.")))
-    steps = [STEP_TITLES[s] for s in record.ordered_steps()]
+    steps = [_(STEP_TITLES[s]) for s in record.ordered_steps()]
     if steps:
         said = ", ".join(s[0].lower() + s[1:] for s in steps)
         out.append(blocks.paragraph(t("Order recorded: {steps}.", steps=said), "soft"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from api.cautions import caution, counted_caution
+from api.key_words import key_said
 from api.pages.facts import finding_shown, in_units, in_words, next_step_said
 from api.pages.show import Shown
 from api.report import blocks
@@ -151,7 +152,9 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
                     (t("What was done"), told),
                     (
                         t("Source of the limit"),
-                        f"{source.text} ({source.status})" if source is not None else "",
+                        f"{_(source.text)} ({key_said(source.status)})"
+                        if source is not None
+                        else "",
                     ),
                 ],
             )

@@ -214,12 +214,13 @@ def _left(view: ServiceView) -> None:
         view.not_judged(LEFT_RUNNING, "how the boiler was left is not recorded")
         view.not_judged(NOT_TOLD, "how the boiler was left is not recorded")
         return
+    many = "open stops" if len(stops) > 1 else "open stop"
     if stops and how == "running":
         if left.reason and left.reason_by:
             view.flag(
                 LEFT_RUNNING,
                 "check",
-                f"Left running with {len(stops)} open stop{'s' if len(stops) > 1 else ''}; "
+                f"Left running with {len(stops)} {many}; "
                 f"{left.reason_by} states: {left.reason}",
                 tag="reason",
             )
@@ -227,7 +228,7 @@ def _left(view: ServiceView) -> None:
             view.flag(
                 LEFT_RUNNING,
                 "stop",
-                f"Left running with {len(stops)} open stop{'s' if len(stops) > 1 else ''}, "
+                f"Left running with {len(stops)} {many}, "
                 "without a named person's reason.",
                 tag="no_reason",
             )
