@@ -1,79 +1,45 @@
 """The firing curve: one quantity over firing rate, as found and as left, with its target band.
 
-Plain SVG from numbers: presentation attributes carry a light face for paper, classes let the pages'
-stylesheet repaint it, nothing needs a script or an inline style. Each pane has a title and a
-description in words. How the marks are meant stands in ``docs/look.md``.
+Plain SVG from a specification (``api.chart_spec``): presentation attributes carry a light face for
+paper, classes let the pages' stylesheet repaint it, nothing needs a script or an inline style. Page
+and report draw the same bytes. How the marks are meant stands in ``docs/look.md``.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from html import escape
-from typing import Literal
 
-from api.words import words
+from api.chart_spec import (
+    BandEnd,
+    Curve,
+    Mark,
+    Pane,
+    by_rate,
+    described,
+    number,
+)
+from api.words import _
+
+__all__ = [
+    "BandEnd",
+    "Curve",
+    "Mark",
+    "Pane",
+    "described",
+    "firing_curve",
+    "number",
+    "round_steps",
+    "spread_bar",
+]
 
 WIDTH, HEIGHT = 360, 214
 LEFT, RIGHT, TOP, BOTTOM = 44, 20, 34, 30
+_BOLD, _PLAIN = 8.2, 7.4
+"""Width of a figure of 13 px bold and of 12 px [px]."""
 
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """One firing point of a curve; ``above`` says that the value lies beyond what was shown.
-
-    ``note`` says on the page where the value comes from.
-    """
-
-    firing_rate: float
-    value: float
-    above: bool = False
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """The points of one pass, low fire first."""
-
-    name: str
-    role: Literal["left", "found", "earlier"]
-    marks: Sequence[Mark]
-
-
-@dataclass(frozen=True, slots=True)
-class BandEnd:
-    """The target band at one firing rate; an open end is None."""
-
-    firing_rate: float
-    low: float | None
-    high: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Pane:
-    """What one pane shows."""
-
-    key: str
-    label: str
-    unit: str
-    decimals: int
-    curves: Sequence[Curve]
-    band: Sequence[BandEnd] = ()
-    limit: float | None = None
-    limit_name: str = "limit"
-
-
-def number(value: float, decimals: int) -> str:
-    """Return a number as it is shown everywhere: fixed decimals and a true minus.
-
-    >>> number(-12.04, 1)
-    '−12.0'
-    """
-    text = f"{value:.{decimals}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return words().signs(text).replace("-", "−")
+Box = tuple[float, float, float, float]
 
 
 def round_steps(low: float, high: float, wanted: int = 4) -> list[float]:
@@ -92,35 +58,11 @@ def round_steps(low: float, high: float, wanted: int = 4) -> list[float]:
     return [i * step for i in range(first, last + 1)]
 
 
-def described(pane: Pane) -> str:
-    """Return the pane in words, for whoever cannot see it."""
-    parts = []
-    for curve in pane.curves:
-        if curve.role == "earlier":
-            continue
-        said = ", ".join(
-            f"{'above ' if m.above else ''}{number(m.value, pane.decimals)} {pane.unit}"
-            f" at {m.firing_rate:g} %"
-            for m in curve.marks
-        )
-        if said:
-            parts.append(f"{curve.name}: {said}.")
-    if pane.band:
-        ends = [
-            f"{'open' if b.low is None else number(b.low, pane.decimals)} to "
-            f"{'open' if b.high is None else number(b.high, pane.decimals)} {pane.unit}"
-            f" at {b.firing_rate:g} %"
-            for b in pane.band
-        ]
-        parts.append(f"Target band: {', '.join(ends)}.")
-    if pane.limit is not None:
-        shown = number(pane.limit, pane.decimals)
-        parts.append(f"{pane.limit_name.capitalize()}: {shown} {pane.unit}.")
-    return " ".join(parts) or "Nothing was read."
-
-
 def _values(pane: Pane) -> list[float]:
-    values = [m.value for c in pane.curves for m in c.marks]
+    marks = [m for c in pane.curves for m in c.marks]
+    drawn = [m for c in pane.curves if c.role != "earlier" for m in c.marks]
+    values = [m.value for m in marks]
+    values += [m.value + side * m.spread for m in drawn for side in (-1, 1)]
     values += [v for b in pane.band for v in (b.low, b.high) if v is not None]
     top = max(values, default=1.0)
     # A limit far above the readings would flatten the curve: it is then named, not drawn to scale.
@@ -131,6 +73,7 @@ def _values(pane: Pane) -> list[float]:
 
 def _rates(pane: Pane) -> list[float]:
     rates = {m.firing_rate for c in pane.curves for m in c.marks if c.role != "earlier"}
+    rates = rates or {m.firing_rate for c in pane.curves for m in c.marks}
     return sorted(rates or {b.firing_rate for b in pane.band} or {0.0, 100.0})
 
 
@@ -170,82 +113,171 @@ def _band(pane: Pane, scale: _Scale) -> str:
     return f'<polygon class="band" points="{points}" fill="#cfe3d3"/>'
 
 
-def _curve(curve: Curve, pane: Pane, scale: _Scale, others: Sequence[Mark]) -> str:
-    marks = sorted(curve.marks, key=lambda m: m.firing_rate)
-    left = curve.role == "left"
-    color = "#1a56b0" if left else "#6d7471"
+def spread_bar(x: float, low: float, high: float, radius: float, role: str, color: str) -> str:
+    """Return an expanded uncertainty as a thin bar, where it reaches beyond the mark itself.
+
+    ``low`` and ``high`` are the heights of its ends [px], ``radius`` that of the mark.
+    """
+    if abs(low - high) <= 2 * (radius + 1.5):
+        return ""
+    return (
+        f'<path class="{role} spread" d="M{x - 3:g},{high:g}h6m-3,0V{low:g}m-3,0h6" fill="none" '
+        f'stroke="{color}" stroke-width="1.2"/>'
+    )
+
+
+def _curve(curve: Curve, n: int, scale: _Scale) -> str:
+    marks = by_rate(curve)
+    left, earlier = curve.role == "left", curve.role == "earlier"
+    color = "#1a56b0" if left else "#a9b3ae" if earlier else "#6d7471"
     line = " ".join(f"{scale.x(m.firing_rate)},{scale.y(m.value)}" for m in marks)
-    if curve.role == "earlier":
-        # A hairline without dots: there to be departed from, not to be read.
-        return (
-            f'<polyline class="earlier" points="{line}" fill="none" stroke="#a9b3ae" '
-            f'stroke-width="1"><title>{escape(curve.name)}</title></polyline>'
-        )
-    dashes = "" if left else ' stroke-dasharray="5 4"'
     out = []
     if len(marks) > 1:
+        width, dashes = {
+            "left": ("2.5", ""),
+            "found": ("1.5", ' stroke-dasharray="5 4"'),
+            "earlier": ("1", ""),
+        }[curve.role]
         out.append(
             f'<polyline class="{curve.role}" points="{line}" fill="none" stroke="{color}" '
-            f'stroke-width="{2.5 if left else 1.5}"{dashes}/>'
+            f'stroke-width="{width}"{dashes}/>'
         )
-    for mark in marks:
-        said = f"{'above ' if mark.above else ''}{number(mark.value, pane.decimals)} {pane.unit}"
-        tip = escape(f"{curve.name}, {mark.firing_rate:g} %: {said}")
-        data = escape(f"{curve.name}, {mark.firing_rate:g} %: {said}" + mark.note)
-        dot = _dot(mark, scale, color, left).removesuffix(">")
-        out.append(f'{dot} data-tip="{data}"><title>{tip}</title></path>')
-        if left:
-            out.append(_figure(mark, pane, scale, color, others))
+    for number_of, mark in enumerate(marks):
+        x, y = scale.x(mark.firing_rate), scale.y(mark.value)
+        if mark.spread > 0 and not earlier:
+            low, high = scale.y(mark.value - mark.spread), scale.y(mark.value + mark.spread)
+            out.append(spread_bar(x, low, high, 5 if left else 4, curve.role, color))
+        out.append(_dot(mark, f"{n}-{number_of}", x, y, color, curve.role))
     return "".join(out)
 
 
-def _dot(mark: Mark, scale: _Scale, color: str, left: bool) -> str:
-    x, y = scale.x(mark.firing_rate), scale.y(mark.value)
-    r = 5 if left else 4
+def _dot(mark: Mark, place: str, x: float, y: float, color: str, role: str) -> str:
+    r = {"left": 5, "found": 4, "earlier": 1.5}[role]
     shape = (
         f"M{x - 6:g},{y + 4:g}L{x:g},{y - 7:g}L{x + 6:g},{y + 4:g}Z"
-        if mark.above
+        if mark.above and role != "earlier"
         else f"M{x - r:g},{y:g}a{r},{r} 0 1 0 {2 * r},0a{r},{r} 0 1 0 {-2 * r},0Z"
     )
-    fill, edge = (color, "#ffffff") if left else ("#ffffff", color)
-    role = "left" if left else "found"
-    return f'<path class="{role}-dot" d="{shape}" fill="{fill}" stroke="{edge}" stroke-width="1.5">'
-
-
-def _figure(mark: Mark, pane: Pane, scale: _Scale, color: str, others: Sequence[Mark]) -> str:
-    """Return the number at a dot: above it, below where an as-found dot or the head is above."""
-    x, y = scale.x(mark.firing_rate), scale.y(mark.value)
-    near = [scale.y(o.value) for o in others if o.firing_rate == mark.firing_rate]
-    below = any(y - 26 < other < y - 1 for other in near) and y + 22 < HEIGHT - BOTTOM
-    below = below or y - 12 < TOP
-    at = y + 20 if below else y - 10
-    said = ("&gt;" if mark.above else "") + number(mark.value, pane.decimals)
+    fill, edge = {
+        "left": (color, "#ffffff"),
+        "found": ("#ffffff", color),
+        "earlier": (color, "none"),
+    }[role]
     return (
-        f'<text class="left-number" x="{x:g}" y="{at:g}" text-anchor="middle" font-size="13" '
-        f'font-weight="700" fill="{color}" stroke="#ffffff" stroke-width="3" '
-        f'stroke-linejoin="round" paint-order="stroke">{said}</text>'
+        f'<path class="{role}-dot" data-point="{place}" d="{shape}" fill="{fill}" '
+        f'stroke="{edge}" stroke-width="1.5"/>'
     )
 
 
-def _limit(pane: Pane, scale: _Scale) -> str:
+def _clear(box: Box, taken: Sequence[Box]) -> bool:
+    return all(box[2] <= b[0] or box[0] >= b[2] or box[3] <= b[1] or box[1] >= b[3] for b in taken)
+
+
+def _figures(pane: Pane, scale: _Scale, taken: list[Box]) -> str:
+    """Return the numbers at the dots as left, above or below; ends and extremes first.
+
+    One that would lie on another is left out: the table and the point itself say it.
+    """
+    out = []
+    for curve in (c for c in pane.curves if c.role == "left"):
+        marks = by_rate(curve)
+        ends = [marks[0], marks[-1], *(f(marks, key=lambda m: m.value) for f in (max, min))]
+        for mark in dict.fromkeys([*ends, *marks]):
+            said = (">" if mark.above else "") + number(mark.value, pane.decimals)
+            x, y = scale.x(mark.firing_rate), scale.y(mark.value)
+            half = _BOLD * len(said) / 2
+            for at in (y - 10, y + 20):
+                box = (x - half, at - 11, x + half, at + 2)
+                if at - 11 >= TOP - 4 and at <= HEIGHT - BOTTOM - 2 and _clear(box, taken):
+                    break
+            else:
+                continue
+            taken.append(box)
+            out.append(
+                f'<text class="left-number" x="{x:g}" y="{at:g}" text-anchor="middle" '
+                'font-size="13" font-weight="700" fill="#1a56b0" stroke="#ffffff" '
+                'stroke-width="3" stroke-linejoin="round" paint-order="stroke">'
+                f"{escape(said)}</text>"
+            )
+    return "".join(out)
+
+
+def _dots(pane: Pane, scale: _Scale) -> list[Box]:
+    """Return where marks lie that a number would hide."""
+    return [
+        (
+            scale.x(m.firing_rate) - 4,
+            scale.y(m.value) - 4,
+            scale.x(m.firing_rate) + 4,
+            scale.y(m.value) + 4,
+        )
+        for c in pane.curves
+        if c.role != "earlier"
+        for m in c.marks
+    ]
+
+
+def _limit(pane: Pane, scale: _Scale, taken: list[Box]) -> str:
     if pane.limit is None:
         return ""
-    said = f"{pane.limit_name} {number(pane.limit, pane.decimals)}"
-    inside = pane.limit <= scale.steps[-1]
-    y = scale.y(pane.limit) if inside else TOP
-    line = (
-        f'<line class="limit" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}" '
-        'stroke="#8a5a00" stroke-width="1.5" stroke-dasharray="2 3"/>'
-        if inside
-        else ""
-    )
-    # At the low-fire end, where curves seldom climb; above the pane where it is off the scale.
-    x, anchor = (LEFT + 4, "start") if inside else (WIDTH - RIGHT, "end")
-    arrow = "" if inside else ", above this scale"
+    said = f"{_(pane.limit_name)} {number(pane.limit, pane.decimals)}"
+    if pane.limit > scale.steps[-1]:
+        said = _("{limit}, above this scale", limit=said)
+        return (
+            f'<text class="limit-number" x="{WIDTH - RIGHT}" y="{TOP - 6}" text-anchor="end" '
+            f'font-size="12" fill="#8a5a00">{escape(said)}</text>'
+        )
+    y, right = scale.y(pane.limit), WIDTH - RIGHT
+    wide = _PLAIN * len(said)
+    # At the end where no curve runs through it: the low-fire end unless something lies there.
+    places = [
+        (
+            x,
+            anchor,
+            at,
+            (x - wide if anchor == "end" else x, at - 11, x + (anchor == "start") * wide, at + 2),
+        )
+        for at in (round(y - 5, 1), round(y + 15, 1))
+        for x, anchor in ((LEFT + 4, "start"), (right - 2, "end"))
+        if TOP - 8 < at < HEIGHT - BOTTOM - 2
+    ]
+    x, anchor, at, box = next((p for p in places if _clear(p[3], taken)), places[0])
+    taken.append(box)
     return (
-        f'{line}<text class="limit-number" x="{x}" y="{round(y - 5, 1) if inside else 14}" '
-        f'text-anchor="{anchor}" font-size="12" fill="#8a5a00">{escape(said)}{arrow}</text>'
+        f'<line class="limit" x1="{LEFT}" x2="{right}" y1="{y}" y2="{y}" '
+        'stroke="#8a5a00" stroke-width="1.5" stroke-dasharray="2 3"/>'
+        f'<text class="limit-number" x="{x}" y="{at}" '
+        f'text-anchor="{anchor}" font-size="12" fill="#8a5a00">{escape(said)}</text>'
     )
+
+
+def _axes(pane: Pane, scale: _Scale) -> str:
+    grid, foot = [], HEIGHT - BOTTOM
+    whole = all(float(s).is_integer() for s in scale.steps)
+    for step in scale.steps:
+        y = scale.y(step)
+        grid.append(
+            f'<line class="axis" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}" '
+            'stroke="#b9cbc2" stroke-width="1"/>'
+            f'<text x="{LEFT - 8}" y="{round(y + 4, 1)}" text-anchor="end" font-size="12" '
+            f'fill="#47605a">{number(step, 0 if whole else max(1, pane.decimals))}</text>'
+        )
+    taken: list[Box] = []
+    for rate in dict.fromkeys([scale.rates[0], scale.rates[-1], *scale.rates]):
+        x, said = scale.x(rate), f"{rate:g} %"
+        grid.append(
+            f'<line class="axis" x1="{x}" x2="{x}" y1="{foot}" y2="{foot + 5}" '
+            'stroke="#b9cbc2" stroke-width="1"/>'
+        )
+        half = _PLAIN * len(said) / 2 + 3
+        if not _clear((x - half, 0, x + half, 1), taken):
+            continue
+        taken.append((x - half, 0, x + half, 1))
+        grid.append(
+            f'<text x="{x}" y="{HEIGHT - 8}" text-anchor="middle" font-size="12" '
+            f'fill="#47605a">{said}</text>'
+        )
+    return "".join(grid)
 
 
 def firing_curve(pane: Pane, ident: str) -> str:
@@ -256,39 +288,28 @@ def firing_curve(pane: Pane, ident: str) -> str:
     pane : Pane
         Numbers in the unit shown.
     ident : str
-        Prefix of the ids inside, one for each pane of a page.
+        Prefix of the ids inside, one for each pane of a page; ``api.chart_spec.told`` with the same
+        names the rows that stand behind the points.
     """
     scale = _Scale(pane)
-    grid, foot = [], HEIGHT - BOTTOM
-    for step in scale.steps:
-        y = scale.y(step)
-        decimals = 0 if all(float(s).is_integer() for s in scale.steps) else max(1, pane.decimals)
-        grid.append(
-            f'<line class="axis" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}" '
-            'stroke="#b9cbc2" stroke-width="1"/>'
-            f'<text x="{LEFT - 8}" y="{round(y + 4, 1)}" text-anchor="end" font-size="12" '
-            f'fill="#47605a">{number(step, decimals)}</text>'
-        )
-    for rate in scale.rates:
-        x = scale.x(rate)
-        grid.append(
-            f'<line class="axis" x1="{x}" x2="{x}" y1="{foot}" y2="{foot + 5}" '
-            'stroke="#b9cbc2" stroke-width="1"/>'
-            f'<text x="{x}" y="{HEIGHT - 8}" text-anchor="middle" font-size="12" '
-            f'fill="#47605a">{rate:g} %</text>'
-        )
-    curves = sorted(pane.curves, key=lambda c: ("earlier", "found", "left").index(c.role))
-    found = [m for c in pane.curves if c.role == "found" for m in c.marks]
-    drawn = "".join(_curve(c, pane, scale, found) for c in curves)
+    order = ("earlier", "found", "left")
+    lines = sorted(enumerate(pane.curves), key=lambda c: order.index(c[1].role))
+    drawn = "".join(_curve(curve, n, scale) for n, curve in lines)
+    taken = _dots(pane, scale)
+    limit = _limit(pane, scale, taken)
+    # The typesetter drops a blank at the start of a tspan: a shift stands for it.
     head = (
         f'<text class="title" x="0" y="14" font-size="14" font-weight="700" fill="#14302a">'
         f"{escape(pane.label)}"
-        f'<tspan font-weight="400" fill="#47605a" class="unit"> {escape(pane.unit)}</tspan></text>'
+        f'<tspan font-weight="400" fill="#47605a" class="unit" dx="5">{escape(pane.unit)}</tspan>'
+        "</text>"
     )
+    title = _("{name} over firing rate", name=pane.label)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif">'
-        f'<title id="{ident}-t">{escape(pane.label)} over firing rate</title>'
+        f'<title id="{ident}-t">{escape(title)}</title>'
         f'<desc id="{ident}-d">{escape(described(pane))}</desc>'
-        f"{_band(pane, scale)}{''.join(grid)}{_limit(pane, scale)}{drawn}{head}</svg>"
+        f"{_band(pane, scale)}{_axes(pane, scale)}{limit}{drawn}"
+        f"{_figures(pane, scale, taken)}{head}</svg>"
     )

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from datetime import date
 from html import escape
 
-from api.charts import number, round_steps
+from api.chart_spec import number, value_words
+from api.charts import round_steps, spread_bar
 from api.words import _, words
 
 WIDTH, HEIGHT = 240, 132
@@ -27,7 +28,7 @@ class Moment:
     day: date
     value: float
     above: bool = False
-    note: str = ""
+    spread: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,7 @@ class TrendPane:
     reach : (float, float)
         Lowest and highest value of the quantity at any rate.
     joints : sequence of (date, str)
-        Part changes.
+        Part changes, each with the id of the row of the page that names it.
     """
 
     label: str
@@ -57,7 +58,7 @@ class TrendPane:
 
 
 def _said(pane: TrendPane, moment: Moment) -> str:
-    return f"{'>' if moment.above else ''}{number(moment.value, pane.decimals)} {pane.unit}"
+    return value_words(moment.value, pane.decimals, pane.unit, above=moment.above)
 
 
 def described(pane: TrendPane) -> str:
@@ -122,19 +123,24 @@ def trend(pane: TrendPane, ident: str) -> str:
             f'<text x="{edge}" y="{HEIGHT - 6}" text-anchor="{anchor}" font-size="11" '
             f'fill="#47605a">{day:%Y-%m}</text>'
         )
-    for day, part in pane.joints:
+    for n, (day, row) in enumerate(sorted(pane.joints)):
         x = scale.x(day)
         out.append(
-            f'<path class="part" d="M{x},{TOP - 4}V{foot}" stroke="#b08a3c" stroke-width="1.5">'
-            f"<title>{escape(part)}</title></path>"
+            f'<path class="part" data-point="1-{n}" data-row="{escape(row)}" '
+            f'd="M{x},{TOP - 4}V{foot}" stroke="#b08a3c" stroke-width="1.5"/>'
         )
     out.append(_line(pane, scale))
     name = f"{pane.label}, {pane.firing_rate:g} %"
     head = (
         f'<text class="title" x="0" y="12" font-size="13" font-weight="700" fill="#14302a">'
-        f'{pane.firing_rate:g} % <tspan class="unit" font-weight="400" fill="#47605a">'
+        f'{pane.firing_rate:g} % <tspan class="unit" font-weight="400" fill="#47605a" dx="4">'
         f"{escape(pane.unit)}</tspan></text>"
     )
+    if pane.low is not None or pane.high is not None:
+        head += (
+            f'<text class="limit-number" x="{right}" y="12" text-anchor="end" font-size="11" '
+            f'fill="#8a5a00">{escape(_limit_words(pane))}</text>'
+        )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif">'
@@ -168,18 +174,18 @@ def _line(pane: TrendPane, scale: _Scale) -> str:
     out = [
         f'<polyline class="left" points="{line}" fill="none" stroke="#1a56b0" stroke-width="2"/>'
     ]
-    for mark in marks:
+    for n, mark in enumerate(marks):
         x, y = scale.x(mark.day), scale.y(mark.value)
-        tip = f"{words().day(mark.day)}: {_said(pane, mark)}" + (
-            f" ({mark.note})" if mark.note else ""
-        )
+        if mark.spread > 0:
+            low, high = scale.y(mark.value - mark.spread), scale.y(mark.value + mark.spread)
+            out.append(spread_bar(x, low, high, 3, "left", "#1a56b0"))
         shape = (
             f"M{x - 4:g},{y + 3:g}L{x:g},{y - 5:g}L{x + 4:g},{y + 3:g}Z"
             if mark.above
             else f"M{x - 3:g},{y:g}a3,3 0 1 0 6,0a3,3 0 1 0 -6,0Z"
         )
         out.append(
-            f'<path class="left-dot" d="{shape}" fill="#1a56b0" stroke="#ffffff" '
-            f'data-tip=""><title>{escape(tip)}</title></path>'
+            f'<path class="left-dot" data-point="0-{n}" d="{shape}" fill="#1a56b0" '
+            'stroke="#ffffff"/>'
         )
     return "".join(out) if len(marks) > 1 else "".join(out[1:])

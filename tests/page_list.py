@@ -21,9 +21,10 @@ NOT_PAGES = frozenset(
         "/worker.js",
         "/visits/{visit_id}/photos/{sha256}",
         "/enter/{token}",
+        "/visits/{visit_id}/evidence",
     }
 )
-"""JSON, text, script, pictures; and the demo's own way in, which only leads on to a page."""
+"""JSON, text, script, pictures; the demo's own way in and a value's evidence, which only lead on to a page."""
 
 
 @dataclass(frozen=True, slots=True)

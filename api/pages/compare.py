@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
-from api.charts import Curve, Mark, Pane, firing_curve, number
-from api.pages.curves import PANES
+from api.chart_spec import Curve, Mark, Pane, number
+from api.pages.curve_sheet import drawn, evidence_link
+from api.pages.curves import PANES, last_pass
 from api.pages.facts import flag_view
 from api.pages.render import page, shown_for
 from api.pages.show import Shown, label
+from api.pages.sources import Spreads, plain_source
 from api.pages.trends import FIRST, values_of
 from api.routes.shared import IntakeOf
 from api.words import _, words
@@ -93,16 +95,13 @@ def compared(one: Values, other: Values, shown: Shown) -> list[Compared]:
     return out
 
 
-def _pane(key: str, names: tuple[str, str], one: Values, other: Values, shown: Shown) -> Pane:
-    def marks(values: Values) -> list[Mark]:
-        return [
-            Mark(rate, shown.converted(key, found[key][0]), found[key][1])
-            for rate, found in sorted(values.items())
-            if key in found
-        ]
-
+def _pane(key: str, views: Sequence[tuple[str, VisitView]], shown: Shown) -> Pane:
     # The earlier one is drawn as what was found before: ash, broken; the later one as left.
-    curves = [Curve(names[1], "left", marks(other)), Curve(names[0], "found", marks(one))]
+    (one, first), (other, second) = views
+    curves = [
+        Curve(other, "left", _marks(second, key, shown)),
+        Curve(one, "found", _marks(first, key, shown)),
+    ]
     return Pane(
         key=key,
         label=label(key),
@@ -110,6 +109,26 @@ def _pane(key: str, names: tuple[str, str], one: Values, other: Values, shown: S
         decimals=shown.decimals(key),
         curves=[c for c in curves if c.marks],
     )
+
+
+def _marks(view: VisitView, key: str, shown: Shown) -> list[Mark]:
+    spreads, values = Spreads(view.whole, shown), values_of(view.points)
+    marks = []
+    for index in last_pass(view.points, "as_left"):
+        point = view.points[index]
+        read = values[point.key.firing_rate].get(key)
+        if read is not None:
+            marks.append(
+                Mark(
+                    point.key.firing_rate,
+                    shown.converted(key, read[0]),
+                    read[1],
+                    spreads.expanded(point, key),
+                    plain_source(point, key).text,
+                    evidence_link(view.visit, point, key),
+                )
+            )
+    return marks
 
 
 def _view(intake: IntakeOf, text: str) -> VisitView | None:
@@ -142,11 +161,11 @@ def compare(request: Request, intake: IntakeOf, a: str = "", b: str = "") -> Res
     shown = shown_for(request)
     one, other = values_of(first.points), values_of(second.points)
     names = (_name(first), _name(second))
-    drawn = []
+    panes = []
     for key in (*PANES, "efficiency_net"):
-        pane = _pane(key, names, one, other, shown)
+        pane = _pane(key, ((names[0], first), (names[1], second)), shown)
         if pane.curves:
-            drawn.append(firing_curve(pane, f"pane-{key}"))
+            panes.append(drawn(pane, f"pane-{key}"))
     return page(
         request,
         "compare.html",
@@ -154,7 +173,7 @@ def compare(request: Request, intake: IntakeOf, a: str = "", b: str = "") -> Res
         names=names,
         ids=(a, b),
         boiler=second.visit.boiler_id,
-        panes=drawn,
+        panes=panes,
         compared=compared(one, other, shown),
         flags=[
             [flag_view(f, v.points, shown, lambda point, key: None) for f in v.judgement.flags]

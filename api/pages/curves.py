@@ -1,15 +1,14 @@
-"""From firing points and limits to the three panes of the curve sheet and the table beneath."""
+"""From firing points to the table of readings under the curve sheet."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any
 
-from api.charts import BandEnd, Curve, Mark, Pane
 from api.pages.show import PHASE_WORDS, Shown, label
-from api.words import _, _n
+from api.pages.sources import Origin
+from api.words import _
 from combustion.quantities import QUANTITIES
 from ingest.judgement import Flag
 from parsers import FiringPoint, Phase
@@ -23,9 +22,6 @@ _NEVER = {"firing_rate"}
 
 Computed = Mapping[int, Mapping[str, float]]
 """Index of a point -> its computed quantities."""
-
-Origin = Callable[[FiringPoint, str], str | None]
-"""The address of the line that a point's quantity came from, on this page or the file's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +57,16 @@ class PhaseTable:
     rows: Sequence[Row]
 
 
-def last_pass(points: Sequence[FiringPoint], phase: Phase) -> list[int]:
-    """Return indexes of a phase's points, low fire first, only the last pass at each rate."""
+def last_pass(
+    points: Sequence[FiringPoint], phase: Phase, among: Sequence[int] | None = None
+) -> list[int]:
+    """Return indexes of a phase's points, low fire first, only the last pass at each rate.
+
+    ``among`` leaves the choice to some of the points.
+    """
     chosen: dict[float, int] = {}
-    for index, point in enumerate(points):
+    for index in range(len(points)) if among is None else among:
+        point = points[index]
         if point.key.phase != phase:
             continue
         before = chosen.get(point.key.firing_rate)
@@ -73,9 +75,10 @@ def last_pass(points: Sequence[FiringPoint], phase: Phase) -> list[int]:
     return [chosen[rate] for rate in sorted(chosen)]
 
 
-def _reading(
+def reading_of(
     points: Sequence[FiringPoint], computed: Computed, index: int, key: str
 ) -> tuple[float, bool] | None:
+    """Return a point's value of a quantity, and whether it lies above what the sensor shows."""
     point = points[index]
     mean = point.mean(key)
     if mean is None:
@@ -84,89 +87,6 @@ def _reading(
     if mean is None:
         return None if bound is None or bound.above is None else (bound.above, True)
     return mean, bound is not None and bound.above is not None
-
-
-def panes(
-    points: Sequence[FiringPoint],
-    computed: Computed,
-    limits: Mapping[str, Any],
-    shown: Shown,
-    earlier: Sequence[tuple[str, Sequence[FiringPoint], Computed]] = (),
-) -> list[Pane]:
-    """Return the panes for O2, CO and stack temperature in the reader's units.
-
-    ``earlier`` names visits before, with their points: their as-left curves are hairlines.
-    """
-    found = []
-    for key in PANES:
-        if key == "co_air_free" and not any(key in c for c in computed.values()):
-            key = "co_dry"
-        curves = [
-            Curve("As left", "left", _marks(points, computed, "as_left", key, shown)),
-            Curve("As found", "found", _marks(points, computed, "as_found", key, shown)),
-        ]
-        curves += [
-            Curve(name, "earlier", _marks(before, numbers, "as_left", key, shown))
-            for name, before, numbers in earlier
-        ]
-        limit, name = _limit(key, limits, shown)
-        found.append(
-            Pane(
-                key=key,
-                label=label(key),
-                unit=shown.unit(key),
-                decimals=shown.decimals(key),
-                curves=[c for c in curves if c.marks],
-                band=_band(limits) if key == "o2_dry" else (),
-                limit=limit,
-                limit_name=name,
-            )
-        )
-    return found
-
-
-def _marks(
-    points: Sequence[FiringPoint], computed: Computed, phase: Phase, key: str, shown: Shown
-) -> list[Mark]:
-    marks = []
-    for index in last_pass(points, phase):
-        read = _reading(points, computed, index, key)
-        if read is not None:
-            value = shown.converted(key, read[0])
-            note = _whence(points[index], key)
-            marks.append(Mark(points[index].key.firing_rate, value, read[1], note))
-    return marks
-
-
-def _whence(point: FiringPoint, key: str) -> str:
-    """Return where a dot's value comes from: computed or read, of how many readings and lines."""
-    said = _n("; of {n} reading", "; of {n} readings", point.count)
-    if key not in point.values:
-        said = _("; computed") + said
-    lines = ", ".join(str(line) for line in point.lines[:5])
-    more = "…" if len(point.lines) > 5 else ""
-    return said + (_(", line {lines} of the file", lines=lines + more) if lines else "")
-
-
-def _band(limits: Mapping[str, Any]) -> list[BandEnd]:
-    return [
-        BandEnd(t["firing_rate"], t["o2_dry"].get("low"), t["o2_dry"].get("high"))
-        for t in limits["targets"]
-        if t.get("o2_dry")
-    ]
-
-
-def _limit(key: str, limits: Mapping[str, Any], shown: Shown) -> tuple[float | None, str]:
-    wanted = {
-        "co_air_free": ("co_air_free_fix", "fix from"),
-        "stack_temperature": ("stack_temperature_max", "at most"),
-    }.get(key)
-    if wanted is None:
-        return None, "limit"
-    value = limits["limits"].get(wanted[0], {}).get("value")
-    if not isinstance(value, int | float):
-        return None, wanted[1]
-    return shown.converted(key, float(value)), wanted[1]
 
 
 def _order(keys: set[str]) -> list[str]:
@@ -229,7 +149,7 @@ def _cell(
     origin: Origin,
 ) -> Cell:
     point = points[index]
-    read = _reading(points, computed, index, key)
+    read = reading_of(points, computed, index, key)
     if read is None:
         return Cell("–", why=point.missing.get(key))
     text = (">" if read[1] else "") + shown.figure(key, read[0])

@@ -5,12 +5,15 @@ from __future__ import annotations
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
 
-from api.pages.facts import text_lines
+from api.pages.curves import last_pass
+from api.pages.facts import origins, text_lines
 from api.pages.render import page
 from api.routes.shared import IntakeOf
 from api.words import _
 from ingest.store import NotFound
+from parsers import Phase
 
 router = APIRouter(include_in_schema=False)
 AROUND = 100
@@ -45,6 +48,33 @@ def lines(request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeO
         before=first - 1 if first > 1 else None,
         behind=last + 1 if last < len(whole) else None,
     )
+
+
+@router.get("/visits/{visit_id}/evidence")
+def evidence(
+    request: Request,
+    visit_id: UUID,
+    intake: IntakeOf,
+    phase: Phase = "as_left",
+    rate: float = 0.0,
+    quantity: str = "o2_dry",
+) -> Response:
+    """Lead to the line that a visit's value came from; to the visit where no file holds it."""
+    try:
+        view = intake.visit(visit_id)
+    except NotFound:
+        return _missing(request)
+    files = [a for a in view.attachments if a.withdrawn_at is None and a.kind != "photo"]
+    origin = origins(view.readings, files)
+    mine = [
+        view.points[i]
+        for i in last_pass(view.points, phase)
+        if view.points[i].key.firing_rate == rate
+    ]
+    line = next(filter(None, (origin(point, quantity) for point in mine)), None)
+    page_of = f"/visits/{visit_id}"
+    at = page_of if line is None else line if line.startswith("/") else page_of + line
+    return RedirectResponse(at, status_code=303)
 
 
 def _missing(request: Request) -> Response:

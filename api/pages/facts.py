@@ -9,16 +9,17 @@ from typing import Any
 from uuid import UUID
 
 from api.cautions import caution
-from api.charts import firing_curve
+from api.charts import number
 from api.findings import finding, finding_with_english
 from api.pages.computed import computed
-from api.pages.curves import Origin, PhaseTable, panes, tables
+from api.pages.curve_sheet import curve_sheet
+from api.pages.curves import PhaseTable, tables
 from api.pages.show import PHASE_WORDS, Shown, day, rates
+from api.pages.sources import Origin, Sources, plain_source
 from api.words import N_, _, _n, words
 from combustion.quantities import QUANTITIES
-from combustion.units import conversion
 from ingest.judgement import EarlierVisit, Flag, Judgement
-from ingest.models import Boiler
+from ingest.models import Boiler, Visit
 from ingest.rules import RULES
 from ingest.store.readings import Attachment, KeptReading
 from parsers import FiringPoint
@@ -26,7 +27,6 @@ from parsers import FiringPoint
 NOTHING_BEYOND = N_("No recorded value is beyond its limit.")
 _LINES_SHOWN = 400
 _POINT = re.compile(r"(?<=\d)\.(?=\d{1,2}(?!\d))")
-_EARLIER_DRAWN = 3
 _IN_TEXT = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?)( to ([-−]?\d+(?:\.\d+)?))? (degC|K|Pa|kW)\b")
 _KEY_OF_UNIT = {
     "degC": "stack_temperature",
@@ -228,14 +228,8 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
 
 
 def _spread(key: str, uncertainty: float, shown: Shown) -> str:
-    unit = QUANTITIES[key].unit
-    factor = 1.0
-    if unit == "degC" and shown.system == "us":
-        factor = conversion("delta_degC", "delta_degF").factor
-    elif unit != "degC":
-        factor = shown.converted(key, 1.0) - shown.converted(key, 0.0)
-    decimals = shown.decimals(key) + (1 if uncertainty * factor < 1 else 0)
-    return f"{uncertainty * factor:.{decimals}f}"
+    spread = shown.spread(key, uncertainty)
+    return number(spread, shown.decimals(key) + (1 if spread < 1 else 0))
 
 
 def worst_sentence(flags: Sequence[Flag], shown: Shown) -> str:
@@ -275,20 +269,18 @@ def verdict(judgement: Judgement, points: Sequence[FiringPoint], shown: Shown) -
 
 def visit_given(
     boiler: Boiler,
+    visit: Visit,
     points: Sequence[FiringPoint],
     judgement: Judgement,
     limits: Mapping[str, Any],
     shown: Shown,
     origin: Origin,
     history: Sequence[EarlierVisit] = (),
+    source: Sources = plain_source,
 ) -> Mapping[str, Any]:
     """Return what the visit template shows of readings and judgement."""
     numbers = computed(points)
-    before = [
-        (_("As left, {day}", day=day(e.visit.started)), e.points, computed(e.points))
-        for e in history[-_EARLIER_DRAWN:]
-    ]
-    drawn = panes(points, numbers, limits, shown, before) if points else []
+    drawn = curve_sheet(points, visit, limits, shown, history, source)
     sheet: list[PhaseTable] = tables(points, numbers, judgement.flags, shown, origin)
     first, beside = verdict(judgement, points, shown)
     return {
@@ -305,9 +297,9 @@ def visit_given(
             )
             for n in judgement.not_judged
         ],
-        "panes": [firing_curve(p, f"pane-{p.key}") for p in drawn],
-        "has_band": any(p.band for p in drawn),
-        "earlier": bool(before),
+        "panes": drawn,
+        "has_band": any(d.pane.band for d in drawn),
+        "earlier": bool(history),
         "past": [{"id": e.visit.id, "day": day(e.visit.started)} for e in reversed(history)],
         "tables": sheet,
         "rates_hint": ", ".join(f"{r:g}" for r in sorted(boiler.rates, reverse=True))

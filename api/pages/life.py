@@ -9,10 +9,13 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
+from api.chart_spec import spread_number
 from api.doorkeeper import principal_of
+from api.pages.curve_sheet import evidence_link
 from api.pages.facts import boiler_words
 from api.pages.render import page, shown_for, size_of_page
 from api.pages.show import Shown, label
+from api.pages.sources import Spreads
 from api.pages.standing_view import standing_view
 from api.pages.trends import FIRST, At, limits_at, trends
 from api.routes.shared import IntakeOf, SettingsOf, fitting_plans, plans_of
@@ -31,15 +34,33 @@ _MOST_PLANS = 4
 
 
 @dataclass(frozen=True, slots=True)
+class TrendDrawn:
+    """One pane and the prefix of the ids of its cells in the table behind."""
+
+    ident: str
+    svg: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One value of the table, at which the point of the chart is told."""
+
+    text: str
+    id: str = ""
+    spread: str = ""
+    href: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class QuantityLife:
     """One quantity over the visits: its panes, and the table behind them."""
 
     key: str
     label: str
     unit: str
-    panes: list[str]
+    panes: list[TrendDrawn]
     heads: list[str]
-    rows: list[tuple[str, UUID | None, list[str]]]
+    rows: list[tuple[str, UUID | None, list[Cell]]]
 
 
 def quantity_life(
@@ -52,6 +73,7 @@ def quantity_life(
     def converted(value: float | None) -> float | None:
         return None if value is None else shown.converted(key, value)
 
+    spread = {id(at): _spread(at, key, shown) for at in every}
     found = [shown.converted(key, at.value) for at in every]
     top = max(found)
     ends = [converted(v) for pair in limits.values() for v in pair]
@@ -61,28 +83,34 @@ def quantity_life(
     span = (min(days), max(days))
     if span[0] == span[1]:
         span = (span[0] - timedelta(days=30), span[1] + timedelta(days=30))
-    joints = [(f.day, f.part) for f in life.fittings if span[0] <= f.day <= span[1]]
+    joints = [
+        (f.day, f"part-{n}") for n, f in enumerate(life.fittings) if span[0] <= f.day <= span[1]
+    ]
     panes = []
+    rows: dict[tuple[date, UUID | None], dict[float, Cell]] = {}
     for rate, values in by_rate.items():
         pane = TrendPane(
             label(key),
             shown.unit(key),
             shown.decimals(key),
             rate,
-            [Moment(at.day, shown.converted(key, at.value), at.above) for at in values],
+            [
+                Moment(at.day, shown.converted(key, at.value), at.above, spread[id(at)])
+                for at in values
+            ],
             span,
             (low, max(found)),
             converted(limits[rate][0]),
             converted(limits[rate][1]),
             joints,
         )
-        panes.append(trend(pane, f"{key}-{rate:g}".replace(".", "-")))
-    rows: dict[tuple[date, UUID | None], dict[float, At]] = {}
-    for rate, values in by_rate.items():
-        for at in values:
-            rows.setdefault((at.day, at.visit), {})[rate] = at
+        ident = f"{key}-{rate:g}".replace(".", "-")
+        panes.append(TrendDrawn(ident, trend(pane, ident)))
+        for n, at in enumerate(sorted(values, key=lambda at: at.day)):
+            cell = _cell(at, key, shown, f"{ident}-0-{n}", spread[id(at)])
+            rows.setdefault((at.day, at.visit), {})[rate] = cell
     table = [
-        (words().day(day), visit, [_cell(row.get(rate), key, shown) for rate in by_rate])
+        (words().day(day), visit, [row.get(rate, Cell("–")) for rate in by_rate])
         for (day, visit), row in sorted(rows.items(), key=lambda r: r[0][0], reverse=True)
     ]
     heads = []
@@ -119,8 +147,16 @@ def _draws_as(one: Life, other: Life) -> bool:
     )
 
 
-def _cell(at: At | None, key: str, shown: Shown) -> str:
-    return "–" if at is None else (">" if at.above else "") + shown.figure(key, at.value)
+def _spread(at: At, key: str, shown: Shown) -> float:
+    if at.of is None or at.point is None or at.above:
+        return 0.0
+    return Spreads(at.of.visit, shown).expanded(at.point, key)
+
+
+def _cell(at: At, key: str, shown: Shown, ident: str, spread: float) -> Cell:
+    text = (">" if at.above else "") + shown.figure(key, at.value)
+    href = "" if at.of is None or at.point is None else evidence_link(at.of.visit, at.point, key)
+    return Cell(text, ident, spread_number(spread, shown.decimals(key)) if spread else "", href)
 
 
 @router.get("")
@@ -165,7 +201,10 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
         site=life.site,
         first=[drawn[k] for k in drawn if k in FIRST],
         others=[drawn[k] for k in drawn if k not in FIRST],
-        fittings=[(words().day(f.day), f.part, f.visit) for f in reversed(life.fittings)],
+        fittings=[
+            (f"part-{n}", words().day(f.day), f.part, f.visit)
+            for n, f in reversed(list(enumerate(life.fittings)))
+        ],
         findings=life.findings,
         visits=visits,
         waiting=[

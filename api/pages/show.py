@@ -76,6 +76,14 @@ class Shown:
         """Return a canonical value in the unit shown."""
         return conversion(QUANTITIES[key].unit, self._target(key)[0])(value)
 
+    def spread(self, key: str, difference: float) -> float:
+        """Return a canonical difference in the unit shown: the factor of a unit, never its offset.
+
+        >>> Shown("us").spread("stack_temperature", 10.0)
+        18.0
+        """
+        return difference * conversion(QUANTITIES[key].unit, self._target(key)[0]).factor
+
     def canonical(self, key: str, value: float) -> float:
         """Return a value in the unit shown in the canonical one.
 

@@ -26,12 +26,14 @@ FIRST = ("o2_dry", "co_air_free", "stack_temperature", "efficiency_net")
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """One visit's value of a quantity at a rate, canonical."""
+    """One visit's value of a quantity at a rate, canonical, and the point that it stands for."""
 
     day: date
     value: float
     above: bool
     visit: UUID | None
+    of: EarlierVisit | None = None
+    point: FiringPoint | None = None
 
 
 Trends = Mapping[str, Mapping[float, Sequence[At]]]
@@ -92,9 +94,12 @@ def trends(visits: Sequence[EarlierVisit]) -> dict[str, dict[float, list[At]]]:
         if one.visit.started is None:
             continue
         day = one.visit.started.date()
+        points = {
+            one.points[i].key.firing_rate: one.points[i] for i in last_pass(one.points, "as_left")
+        }
         for rate, values in values_of(one.points).items():
             for key, (value, above) in values.items():
-                at = At(day, value, above, one.visit.id)
+                at = At(day, value, above, one.visit.id, one, points[rate])
                 found.setdefault(key, {}).setdefault(rate, []).append(at)
     order = [k for k in FIRST if k in found] + [k for k in QUANTITIES if k in found]
     return {key: {r: found[key][r] for r in sorted(found[key])} for key in dict.fromkeys(order)}

@@ -16,6 +16,7 @@ from api.pages.facts import FileView, file_view, origins, visit_given
 from api.pages.render import page, shown_for
 from api.pages.service_view import service_groups
 from api.pages.show import Shown, day
+from api.pages.sources import sources
 from api.pages.standing_view import StandingView, standing_view
 from api.problems import ErrorItem
 from api.routes.shared import IntakeOf, plans_of
@@ -178,6 +179,7 @@ def visit_shown(
     plan = plan_of_view(request, intake, view)
     fuel = (view.visit.fuel or boiler.fuel).replace("_", " ")
     lines = trail(intake.book.reader, f"visit:{view.visit.id}")
+    origin = origins(view.readings, files)
     return page(
         request,
         "visit.html",
@@ -207,12 +209,14 @@ def visit_shown(
         can_stand=_can_stand(request, view),
         **visit_given(
             boiler,
+            view.whole,
             view.points,
             view.judgement,
             view.judgements[-1].limits if view.judgements else view.limits.snapshot,
             shown,
-            origins(view.readings, files),
+            origin,
             view.history,
+            sources(view.readings, files, lines, origin),
         ),
     )
 

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 from uuid import UUID
 
+from api.pages.sources import sources
 from api.report.given import Evidence, Photo, ReportInput, ReportOptions, Signature
 from api.report.html import report_html
 from api.report.numbers import MADE, Numbered, moment_of, numbered
@@ -95,7 +96,7 @@ def report_input(
         )
     standing = [a for a in view.attachments if a.withdrawn_at is None]
     photos = _photos(intake, standing)
-    taken = intake.logs(_id(view))
+    taken, trail = intake.logs(_id(view)), intake.trail(_id(view))
     pictured = {p.sha256 for p in photos}
     return ReportInput(
         report_id=str(_id(view)),
@@ -115,8 +116,9 @@ def report_input(
         ],
         waiting_logs=[a.name for a in standing if not taken.get(a.id, True)],
         photos=photos,
-        signatures=_signatures(intake.trail(_id(view))),
+        signatures=_signatures(trail),
         program_version=decided.program_version if deciding is None else PROGRAM_VERSION,
+        source=sources(view.readings, standing, trail),
     )
 
 

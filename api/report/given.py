@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
+from api.pages.sources import Sources, plain_source
 from ingest.judgement import EarlierVisit, Flag, Judgement, NotJudged
 from ingest.models import Boiler, Site, Visit
 from ingest.service.models import Finding
@@ -85,6 +86,8 @@ class ReportInput:
     signatures: Sequence[Signature] = ()
     replaces: Replaced | None = None
     program_version: str = ""
+    source: Sources = plain_source
+    """Says where a value comes from; a point's own lines where nothing else is known."""
 
 
 @dataclass(frozen=True, slots=True)

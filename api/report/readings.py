@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from api.charts import described, firing_curve, number
+from api.chart_spec import described, spread_number
 from api.pages.computed import computed
-from api.pages.curves import last_pass, panes
+from api.pages.curve_sheet import Drawn, curve_sheet
+from api.pages.curves import last_pass
 from api.pages.show import Shown, label
+from api.pages.sources import Spreads
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
-from api.words import Words
+from api.words import Words, _
 from combustion.quantities import QUANTITIES
-from combustion.units import conversion
-from ingest.accuracy import Accuracies
-from ingest.models import Visit
-from ingest.rules.view import Point
 from parsers.points import FiringPoint
 
 COLUMNS = 6
@@ -30,27 +28,24 @@ def curve_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
     t = words.t
     if not given.points:
         return [blocks.paragraph(t("No readings are recorded."))]
-    found = panes(given.points, computed(given.points), given.limits, shown)
+    sheet = report_sheet(given, shown)
     drawn = [
-        (
-            _spaced(firing_curve(pane, f"curve-{n}")),
-            f"{pane.label} [{pane.unit}]. {described(pane)}",
-        )
-        for n, pane in enumerate(found)
-        if pane.curves
+        (one.svg, f"{one.pane.label} [{one.pane.unit}]. {described(one.pane)}") for one in sheet
     ]
     legend = [
         t("Solid line, full dots, numbers: as left."),
         t("Broken line, hollow dots: as found."),
         t("Tinted ground: target band. Line of short strokes: limit."),
         t("Arrow head: above what the sensor shows."),
+        t("Thin bar: expanded uncertainty (k = 2), where it reaches beyond its dot."),
+        *([t("Hairlines: earlier visits, as left.")] if given.history else []),
     ]
     return [blocks.charts(drawn, legend)]
 
 
-def _spaced(svg: str) -> str:
-    # The typesetter drops a blank at the start of a tspan; a shift stands for it in both faces.
-    return svg.replace('class="unit"> ', 'class="unit" dx="5">')
+def report_sheet(given: ReportInput, shown: Shown) -> list[Drawn]:
+    """Return the curve sheet as the visit's page has it: the same specification and drawing."""
+    return curve_sheet(given.points, given.visit, given.limits, shown, given.history, given.source)
 
 
 def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
@@ -63,7 +58,7 @@ def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block
         chosen = last_pass(given.points, phase)  # type: ignore[arg-type]
         for start in range(0, len(chosen), COLUMNS):
             part = chosen[start : start + COLUMNS]
-            rows = _rows(given.points, part, figures, given.visit, shown)
+            rows = _rows(given, part, figures, shown)
             heads = [f"{given.points[i].key.firing_rate:g} %" for i in part]
             out.append(
                 blocks.table(
@@ -89,59 +84,48 @@ def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block
 
 
 def _rows(
-    points: Sequence[FiringPoint],
+    given: ReportInput,
     part: Sequence[int],
     figures: Mapping[int, Mapping[str, float]],
-    visit: Visit,
     shown: Shown,
 ) -> list[list[str]]:
-    accuracies = Accuracies(visit.instrument)
-    seen = {i: Point(points[i], accuracies, visit) for i in part}
+    points, spreads = given.points, Spreads(given.visit, shown)
     keys = {k for i in part for k in (*points[i].values, *points[i].bounds, *figures.get(i, {}))}
     keys = (keys & set(QUANTITIES)) - {"firing_rate"}
     order = [k for k in _FIRST if k in keys] + [
         k for k in QUANTITIES if k in keys and k not in _FIRST
     ]
-    return [
+    rows = [
         [
             label(key),
             shown.unit(key),
-            *(_cell(seen[i], key, figures[i], shown) for i in part),
+            *(_cell(points[i], key, figures[i], shown, spreads) for i in part),
         ]
         for key in order
     ]
+    return [*rows, [_("Where from"), "", *(_whence(given, points[i]) for i in part)]]
+
+
+def _whence(given: ReportInput, point: FiringPoint) -> str:
+    """Return where a point's readings come from, each file or person once."""
+    said = dict.fromkeys(given.source(point, key).text for key in point.values)
+    return "; ".join(said) or "–"
 
 
 def _cell(
-    seen: Point,
-    key: str,
-    figures: Mapping[str, float],
-    shown: Shown,
+    point: FiringPoint, key: str, figures: Mapping[str, float], shown: Shown, spreads: Spreads
 ) -> str:
-    point = seen.raw
     bound = point.bounds.get(key)
     if bound is not None and bound.above is not None:
         return f"> {shown.figure(key, bound.above)}"
-    settled = point.values.get(key)
-    if settled is None:
-        if key not in figures:
-            return "–"
-        u = seen.u_co_af if key == "co_air_free" else 0.0
-        return _with_u(key, figures[key], u, shown)
-    return _with_u(key, settled.mean, seen.u(key), shown)
-
-
-def _with_u(key: str, value: float, u: float, shown: Shown) -> str:
-    text = shown.figure(key, value)
-    if u <= 0:
+    mean = point.mean(key)
+    value = figures.get(key) if mean is None else mean
+    if value is None:
+        return "–"
+    text, spread = shown.figure(key, value), spreads.expanded(point, key)
+    if spread <= 0:
         return text
-    # A difference carries the factor of a conversion, never its offset.
-    factor = conversion(QUANTITIES[key].unit, _unit_for(key, shown)).factor
-    return f"{text} ± {number(2 * u * factor, max(shown.decimals(key), 0))}"
-
-
-def _unit_for(key: str, shown: Shown) -> str:
-    return shown._target(key)[0]
+    return f"{text} ± {spread_number(spread, max(shown.decimals(key), 0))}"
 
 
 def history_block(given: ReportInput, shown: Shown, words: Words) -> list[Block]:

@@ -31,7 +31,7 @@ def test_svg_is_well_formed_and_names_itself() -> None:
     assert root.get("role") == "img"
     assert root.get("aria-labelledby") == "p-t p-d"
     assert root.findtext(f"{SVG}title") == "O2 over firing rate"
-    assert "As left: 3.5 % at 100 %" in (root.findtext(f"{SVG}desc") or "")
+    assert "As left: 5.5 % at 25 %, 3.5 % at 100 %" in (root.findtext(f"{SVG}desc") or "")
 
 
 def test_points_stand_in_the_order_of_firing_rate_whatever_the_file_order() -> None:

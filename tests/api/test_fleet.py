@@ -141,8 +141,8 @@ def test_a_pane_says_few_values_each_and_many_by_their_ends() -> None:
     assert "2 Jan 2001: 3.0 %; 2 Jan 2002: 8.0 %" in described(pane)
     many = replace(pane, moments=moments * 3)
     assert described(many).startswith("Lowest 3.0 %, highest 8.0 %, last 4.0 %;")
-    # Every dot still says its own value on the drawing.
-    assert trend(many, "x").count("<title>2 Jan 2001: 3.0 %</title>") == 3
+    # Every visit still has its point, which the table behind tells.
+    assert trend(many, "x").count("data-point=") == 12
 
 
 def test_a_drawn_life_follows_every_change(client: TestClient, intake: Intake) -> None:

@@ -1,0 +1,174 @@
+"""What a chart shows, as plain numbers and words: one specification for the page and the report.
+
+The drawing (``api.charts``), the table behind it and what is said at a point are all made from the
+same records, so that none can say what another does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from api.words import N_, _, words
+
+COVERAGE = 2.0
+"""Factor from a standard uncertainty to the expanded one that charts and tables show."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One firing point of a curve; ``above`` says that the value lies beyond what was shown.
+
+    ``spread`` is the expanded uncertainty in the unit shown, 0 where it is not known; ``source``
+    says where the value comes from, ``href`` leads there.
+    """
+
+    firing_rate: float
+    value: float
+    above: bool = False
+    spread: float = 0.0
+    source: str = ""
+    href: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The points of one pass, low fire first."""
+
+    name: str
+    role: Literal["left", "found", "earlier"]
+    marks: Sequence[Mark]
+
+
+@dataclass(frozen=True, slots=True)
+class BandEnd:
+    """The target band at one firing rate; an open end is None."""
+
+    firing_rate: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Pane:
+    """What one pane shows."""
+
+    key: str
+    label: str
+    unit: str
+    decimals: int
+    curves: Sequence[Curve]
+    band: Sequence[BandEnd] = ()
+    limit: float | None = None
+    limit_name: str = N_("limit")
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is told of one point: in the table behind the chart, and at the point itself."""
+
+    id: str
+    name: str
+    at: str
+    value: str
+    spread: str
+    source: str
+    href: str
+
+
+def number(value: float, decimals: int) -> str:
+    """Return a number as it is shown everywhere: fixed decimals and a true minus.
+
+    >>> number(-12.04, 1)
+    '−12.0'
+    """
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return words().signs(text).replace("-", "−")
+
+
+def spread_number(spread: float, decimals: int) -> str:
+    """Return an expanded uncertainty; one more decimal where it would shrink to one figure of 1.
+
+    >>> spread_number(0.41, 1), spread_number(0.12, 1), spread_number(12.4, 0)
+    ('0.4', '0.12', '12')
+    """
+    return number(spread, decimals + (spread < 1.95 * 10.0**-decimals))
+
+
+def spread_words(spread: float, decimals: int, unit: str) -> str:
+    """Return an expanded uncertainty with its coverage factor; that it is not known where it is 0.
+
+    >>> spread_words(0.41, 1, "%")
+    '± 0.4 % (k = 2)'
+    """
+    if spread <= 0:
+        return _("uncertainty not known")
+    return f"± {spread_number(spread, decimals)} {unit}".rstrip() + f" (k = {COVERAGE:g})"
+
+
+def value_words(value: float, decimals: int, unit: str, *, above: bool = False) -> str:
+    """Return a value with its unit, said to lie above it where the sensor ended."""
+    said = f"{number(value, decimals)} {unit}".rstrip()
+    return _("above {value}", value=said) if above else said
+
+
+def by_rate(curve: Curve) -> list[Mark]:
+    """Return the marks of a curve from low to high fire, whatever the order of the file."""
+    return sorted(curve.marks, key=lambda m: m.firing_rate)
+
+
+def told(pane: Pane, ident: str) -> list[Told]:
+    """Return every point of a pane in words, line after line, from low to high fire."""
+    return [
+        Told(
+            f"{ident}-{line}-{n}",
+            curve.name,
+            f"{mark.firing_rate:g} %",
+            value_words(mark.value, pane.decimals, pane.unit, above=mark.above),
+            spread_words(mark.spread, pane.decimals, pane.unit),
+            mark.source,
+            mark.href,
+        )
+        for line, curve in enumerate(pane.curves)
+        for n, mark in enumerate(by_rate(curve))
+    ]
+
+
+def described(pane: Pane) -> str:
+    """Return the pane in words, for whoever cannot see it."""
+    parts = []
+    for curve in pane.curves:
+        if curve.role == "earlier":
+            continue
+        said = ", ".join(
+            _(
+                "{value} at {rate} %",
+                value=value_words(m.value, pane.decimals, pane.unit, above=m.above),
+                rate=f"{m.firing_rate:g}",
+            )
+            for m in by_rate(curve)
+        )
+        if said:
+            parts.append(f"{curve.name}: {said}.")
+    if pane.band:
+        ends = ", ".join(_band_words(pane, end) for end in pane.band)
+        parts.append(_("Target band: {ends}.", ends=ends))
+    if pane.limit is not None:
+        name = _(pane.limit_name)
+        shown = value_words(pane.limit, pane.decimals, pane.unit)
+        parts.append(f"{name[:1].upper()}{name[1:]} {shown}.")
+    return " ".join(parts) or _("Nothing was read.")
+
+
+def _band_words(pane: Pane, end: BandEnd) -> str:
+    low, high = (_("open") if v is None else number(v, pane.decimals) for v in (end.low, end.high))
+    return _(
+        "{low} to {high} {unit} at {rate} %",
+        low=low,
+        high=high,
+        unit=pane.unit,
+        rate=f"{end.firing_rate:g}",
+    )

@@ -1,0 +1,150 @@
+"""Where a number comes from: the line of a file, or who typed or sent it; and how sure it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from api.chart_spec import COVERAGE
+from api.pages.show import Shown
+from api.words import _, _n
+from ingest.accuracy import Accuracies
+from ingest.models import Visit
+from ingest.rules.view import Point
+from ingest.store.readings import Attachment, KeptReading
+from parsers import FiringPoint
+
+Origin = Callable[[FiringPoint, str], str | None]
+"""The address of the line that a point's quantity came from, on this page or the file's own."""
+
+_MEASURED = {"co_air_free": "co_dry", "excess_air": "o2_dry", "efficiency_net": "stack_temperature"}
+"""Computed quantity -> the reading that a reader is led to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Whence:
+    """Where a value comes from, in words, and the address of its evidence ("" for none)."""
+
+    text: str
+    href: str = ""
+
+
+Sources = Callable[[FiringPoint, str], Whence]
+
+
+def measured(key: str) -> str:
+    """Return the reading that stands behind a quantity: itself, or what it is computed from."""
+    return _MEASURED.get(key, key)
+
+
+def plain_source(point: FiringPoint, key: str) -> Whence:
+    """Return what a point itself knows: computed or read, of how many readings and lines."""
+    return Whence(_computed(point, key, _readings_words(point)))
+
+
+def _computed(point: FiringPoint, key: str, said: str) -> str:
+    return said if key in point.values or key in point.bounds else _("computed; {of}", of=said)
+
+
+def _readings_words(point: FiringPoint) -> str:
+    of = _n("{n} reading", "{n} readings", max(point.count, 1))
+    lines = line_words(point.lines)
+    return _("{readings}, {lines} of the file", readings=of, lines=lines) if lines else of
+
+
+def line_words(lines: Sequence[int]) -> str:
+    """Return lines of a file in words, a run of them by its ends.
+
+    >>> line_words([4]), line_words([4, 5, 6, 7]), line_words([2, 5])
+    ('line 4', 'lines 4 to 7', 'lines 2, 5')
+    """
+    found = sorted(set(lines))
+    if not found:
+        return ""
+    if len(found) == 1:
+        return _("line {line}", line=str(found[0]))
+    if found[-1] - found[0] == len(found) - 1 or len(found) > 4:
+        return _("lines {first} to {last}", first=str(found[0]), last=str(found[-1]))
+    return _("lines {lines}", lines=", ".join(map(str, found)))
+
+
+def sources(
+    readings: Sequence[KeptReading],
+    files: Sequence[Attachment],
+    trail: Sequence[Mapping[str, Any]] = (),
+    origin: Origin | None = None,
+) -> Sources:
+    """Return where each value of a visit comes from.
+
+    Parameters
+    ----------
+    readings, files : sequences
+        What the visit holds now.
+    trail : sequence of lines
+        Its audit lines, which say who typed or sent what belongs to no file.
+    origin : Origin or None
+        Address of a value's line, where there is one to lead to.
+    """
+    names = {file.id: file.name for file in files}
+    senders = {
+        identity: str(line["who"])
+        for line in trail
+        if line["action"] == "readings_added"
+        for identity in line["details"].get("ids", ())
+    }
+
+    def source(point: FiringPoint, key: str) -> Whence:
+        told = measured(key)
+        mine = [
+            k
+            for k in readings
+            if (k.reading.phase, k.reading.firing_rate) == (point.key.phase, point.key.firing_rate)
+            and told in (*k.reading.values, *k.reading.bounds)
+            and set(k.reading.lines) <= set(point.lines)
+        ]
+        said = []
+        for file in dict.fromkeys(k.attachment_id for k in mine):
+            part = [k for k in mine if k.attachment_id == file]
+            if file is not None:
+                lines = line_words([k.reading.at[told][0] for k in part if told in k.reading.at])
+                said.append(", ".join(filter(None, [names.get(file, ""), lines])))
+                continue
+            by = dict.fromkeys(senders.get(str(k.id), "") for k in part)
+            who = ", ".join(filter(None, by))
+            said.append(_("typed or sent by {who}", who=who) if who else _("typed or sent"))
+        text = "; ".join(filter(None, said)) or _readings_words(point)
+        href = origin(point, told) if origin is not None else None
+        return Whence(_computed(point, key, text), href or "")
+
+    return source
+
+
+class Spreads:
+    """Expanded uncertainties of one visit's points, in the unit shown."""
+
+    def __init__(self, visit: Visit, shown: Shown) -> None:
+        self._visit, self._shown = visit, shown
+        self._accuracies = Accuracies(visit.instrument)
+        self._seen: dict[int, tuple[FiringPoint, Point]] = {}
+
+    def seen(self, point: FiringPoint) -> Point:
+        """Return a point with its numbers as the rules see them, made once."""
+        held = self._seen.get(id(point))
+        if held is None:
+            seen = Point(point, self._accuracies, self._visit)
+            held = self._seen[id(point)] = (point, seen)
+        return held[1]
+
+    def standard(self, point: FiringPoint, key: str) -> float:
+        """Return the standard uncertainty in the canonical unit; 0 where it is not known."""
+        bound = point.bounds.get(measured(key))
+        if bound is not None and bound.above is not None:
+            return 0.0
+        if key == "co_air_free":
+            return self.seen(point).u_co_af
+        return self.seen(point).u(key) if key in point.values else 0.0
+
+    def expanded(self, point: FiringPoint, key: str) -> float:
+        """Return the expanded uncertainty in the unit shown; 0 where it is not known."""
+        return COVERAGE * self._shown.spread(key, self.standard(point, key))
