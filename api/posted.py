@@ -19,7 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.problems import ErrorItem, ProblemError
 from combustion.quantities import MEASURED, QUANTITIES
-from combustion.units import UnitError, conversion
+from combustion.units import Conversion, UnitError, conversion
 from ingest.dimensions import CANONICAL_UNITS
 from parsers import Bound, Phase, Reading
 
@@ -137,11 +137,26 @@ def _item(pointer: str, message: str, raw: object, expected: str, code: str) -> 
     )
 
 
+def _stated_unit(key: str, units: Mapping[str, str]) -> str | None:
+    """Return the unit that a body states for bare numbers of a quantity."""
+    return units.get(key) or units.get(_KIND.get(QUANTITIES[key].unit, ""))
+
+
+def _of_bare(key: str, units: Mapping[str, str]) -> Conversion | None:
+    """Return how a bare number of a quantity is taken, None where it must say more."""
+    unit = QUANTITIES[key].unit
+    try:
+        spelt = _stated_unit(key, units) or (unit if unit in _BARE else None)
+        return None if spelt is None else conversion(spelt, unit)
+    except UnitError:
+        return None
+
+
 def _canonical(
     key: str, given: float | WithUnit | str, units: Mapping[str, str], pointer: str
 ) -> float | ErrorItem:
     unit = QUANTITIES[key].unit
-    stated = units.get(key) or units.get(_KIND.get(unit, ""))
+    stated = _stated_unit(key, units)
     if isinstance(given, WithUnit):
         value, spelt = given.value, given.unit
     elif isinstance(given, str):
@@ -185,9 +200,18 @@ def readings_from(posted: PostedReadings) -> list[Reading]:
                 )
             )
     made = []
+    bare = {
+        key: _of_bare(key, posted.units)
+        for key in {key for reading in posted.readings for key in reading.values}
+        if key in MEASURED
+    }
     for n, reading in enumerate(posted.readings):
         values: dict[str, float] = {}
         for key, given in reading.values.items():
+            taken = bare.get(key)
+            if taken is not None and isinstance(given, float) and math.isfinite(given):
+                values[key] = taken(given)
+                continue
             pointer = f"/readings/{n}/values/{key}"
             if key not in MEASURED:
                 expected = "a measured quantity, such as o2_dry, co_dry or stack_temperature"

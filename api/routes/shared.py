@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any
 
+import orjson
 from fastapi import Depends, Header, Request, Response
 from fastapi.responses import JSONResponse
 
@@ -126,6 +127,13 @@ def kept_answer(kept: Kept[Any], status: int = 200, location: str | None = None)
     )
 
 
+class _Quick(JSONResponse):
+    """JSON by the quick encoder: a judgement is long, and one goes out with every visit taken."""
+
+    def render(self, content: Any) -> bytes:
+        return orjson.dumps(content)
+
+
 def document_answer(
     kept: Kept[Any], content: dict[str, Any], status: int = 200, location: str | None = None
 ) -> JSONResponse:
@@ -133,7 +141,7 @@ def document_answer(
     headers = {"ETag": f'"{kept.version}"'}
     if location is not None:
         headers["Location"] = f"{location}/{kept.document.id}"
-    return JSONResponse(content, status_code=status, headers=headers)
+    return _Quick(content, status_code=status, headers=headers)
 
 
 def same_id(body: dict[str, Any], identity: object) -> dict[str, Any]:

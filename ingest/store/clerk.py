@@ -92,16 +92,19 @@ class Clerk:
         except Exception as error:
             for order in orders:
                 order.error = error
-        for order in orders:
+        # Each waking of a loop costs a write to the system, so there is one for all of its orders.
+        for loop in {order.loop for order in orders}:
             # A loop that ended meanwhile waits for nothing.
-            if not order.loop.is_closed():
-                order.loop.call_soon_threadsafe(_tell, order)
+            if not loop.is_closed():
+                mine = [order for order in orders if order.loop is loop]
+                loop.call_soon_threadsafe(_tell, mine)
 
 
-def _tell(order: _Order) -> None:
-    if order.answer.done():
-        return
-    if order.error is not None:
-        order.answer.set_exception(order.error)
-    else:
-        order.answer.set_result(order.result)
+def _tell(orders: list[_Order]) -> None:
+    for order in orders:
+        if order.answer.done():
+            continue
+        if order.error is not None:
+            order.answer.set_exception(order.error)
+        else:
+            order.answer.set_result(order.result)

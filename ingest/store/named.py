@@ -1,9 +1,14 @@
-"""Lists of values in a statement: a name for each, as SQLite takes no list for one."""
+"""Many values in one statement, as SQLite takes no list for one."""
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
+from itertools import chain
 from typing import Any
+
+_ROWS = 40
+"""Rows in one INSERT: so few that the statements of all sizes are kept prepared."""
 
 
 def named(prefix: str, values: Sequence[Any]) -> tuple[str, dict[str, Any]]:
@@ -14,3 +19,20 @@ def named(prefix: str, values: Sequence[Any]) -> tuple[str, dict[str, Any]]:
     """
     given = {f"{prefix}{n}": value for n, value in enumerate(values)}
     return ", ".join(":" + name for name in given) or "NULL", given
+
+
+def insert(
+    sql: sqlite3.Connection, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]
+) -> None:
+    """Insert rows, many with each statement.
+
+    Between two statements, and between two rows of ``executemany``, another thread may take its
+    turn, and taking it back costs more than a row.
+    """
+    place = f"({', '.join('?' * len(columns))})"
+    for begin in range(0, len(rows), _ROWS):
+        some = rows[begin : begin + _ROWS]
+        sql.execute(
+            f"INSERT INTO {table} ({', '.join(columns)}) VALUES {', '.join([place] * len(some))}",
+            tuple(chain.from_iterable(some)),
+        )

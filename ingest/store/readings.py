@@ -17,6 +17,7 @@ from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 from ingest.store.errors import NotFound
 from ingest.store.held import Held
+from ingest.store.named import insert
 from ingest.store.rows import point_from, point_json, reading_from, reading_json
 from parsers.model import Reading
 from parsers.points import FiringPoint, PointKey
@@ -149,6 +150,13 @@ def withdraw(change: Change, attachment: Attachment, why: str) -> None:
     )
 
 
+_READING = (
+    "id", "visit_id", "attachment_id", "seq", "phase", "burner", "fuel", "firing_rate", "taken",
+    "document",
+)  # fmt: skip
+_POINT = ("visit_id", "burner", "fuel", "phase", "firing_rate", "pass", "seq", "document")
+
+
 def add_readings(
     change: Change,
     visit_id: UUID,
@@ -182,11 +190,7 @@ def add_readings(
         )
         for n, (identity, reading) in enumerate(readings, start=1)
     ]
-    change.sql.executemany(
-        "INSERT INTO reading (id, visit_id, attachment_id, seq, phase, burner, fuel, firing_rate, "
-        "taken, document) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        rows,
-    )
+    insert(change.sql, "reading", _READING, rows)
     return audit.readings_digest([row[0], *row[3:]] for row in rows)
 
 
@@ -279,9 +283,10 @@ def write_points(change: Change, visit_id: UUID, points: Sequence[FiringPoint]) 
         {"stamp": secrets.token_hex(16), "v": visit},
     )
     change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": visit})
-    change.sql.executemany(
-        "INSERT INTO point (visit_id, burner, fuel, phase, firing_rate, pass, seq, document) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+    insert(
+        change.sql,
+        "point",
+        _POINT,
         [
             (
                 visit,
