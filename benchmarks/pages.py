@@ -4,8 +4,9 @@ Page by page the server is asked one request at a time; then the statements that
 the book run alone, and their rows are fetched, over a connection of the same kind. A page may take
 three times its bare queries, or ``FLOOR_S`` where that is more, and never more than ``MEDIAN_S``.
 The first answer, which may fill what the program keeps, is told apart; so is the opening
-of the visits of the list one after the other, each for the first time. What a page and its styles
-and scripts weigh is counted as sent, compressed.
+of the visits of the list one after the other, each for the first time. What a page with its styles
+and scripts weighs is counted as sent, compressed. Where Chromium is installed, it tells when these
+pages and those of the demo can be used.
 """
 
 from __future__ import annotations
@@ -23,10 +24,12 @@ from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.settings import Settings
+from benchmarks._interactive import interactive
 from benchmarks._serving import serving
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.big_book import big_book
+from tests.browser import running_demo
 
 ROUNDS = 21
 # A page that takes longer than this is asked three times only.
@@ -155,4 +158,7 @@ def run(visits: int | None = None) -> list[_Row]:
                     (f"{name}: first load, without fonts", first, 150.0, "kB"),
                     (f"{name}: after", len(body) / 1000, 30.0, "kB"),
                 ]  # fmt: skip
+            rows += interactive(f"http://127.0.0.1:{server.port}", paths, "Chromium")
+    with running_demo() as demo:
+        rows += interactive(demo, None, "demo, Chromium")
     return rows

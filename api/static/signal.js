@@ -285,6 +285,7 @@ async function begin() {
   }
   strip.querySelector("button.send").addEventListener("click", () => go());
   addEventListener("online", () => go());
+  ready();
   setInterval(() => document.visibilityState === "visible" && sendWhatWaits(), 20000);
   await sendWhatWaits();
   if ("serviceWorker" in navigator) {
@@ -300,4 +301,8 @@ async function sendWhatWaits() {
   else await draw();
 }
 
+// From here on nothing that is entered goes by the script; the benchmark reads it.
+const ready = () => performance.mark("fluebook-ready");
+
 if (person && window.isSecureContext) begin();
+else ready();
