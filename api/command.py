@@ -40,6 +40,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "layouts": ("ingest.export_command:layouts", "Save a layout of tables, or list them."),
     "verify": ("ingest.book_commands:verify", "Check a book's audit trail and its evidence."),
     "backup": ("ingest.book_commands:backup", "Copy a book, also while a server writes it."),
+    "rekey": ("ingest.book_commands:rekey", "Seal the webhooks' secrets with a new key."),
     "restore": ("ingest.book_commands:restore", "Make a book of a backup, after checking it."),
     "deliver": ("api.deliver_command:deliver", "Deliver webhooks and mail that wait; replay."),
     "send": ("api.field_commands:send", "Send your own book's visits to the office."),

@@ -57,6 +57,11 @@ class Settings:
     webhook_allow_private : bool
         Webhooks may go to private addresses and over plain HTTP.
         ``FLUEBOOK_WEBHOOK_ALLOW_PRIVATE``, yes or no.
+    secret_key : str
+        Keys that seal the webhooks' signing secrets in the book: 32 random bytes in base64; of
+        several, with commas, the first seals and all open. Where empty, the file beside the book
+        named like it with ``.key`` is used, made with the first webhook. Never shown or logged.
+        ``FLUEBOOK_SECRET_KEY``.
     webhook_timeout_s : int
         Seconds for one try of a webhook, all of it. ``FLUEBOOK_WEBHOOK_TIMEOUT_S``.
     delivered_days : int
@@ -90,6 +95,7 @@ class Settings:
     address: str = ""
     deliver: bool = True
     webhook_allow_private: bool = False
+    secret_key: str = field(default="", repr=False)
     webhook_timeout_s: int = 15
     delivered_days: int = 30
     smtp_host: str = ""
@@ -133,10 +139,23 @@ def settings_from_environment(environment: Mapping[str, str] = os.environ) -> Se
         address=environment.get("FLUEBOOK_ADDRESS", "").rstrip("/"),
         deliver=_yes(environment, "FLUEBOOK_DELIVER", "yes"),
         webhook_allow_private=_yes(environment, "FLUEBOOK_WEBHOOK_ALLOW_PRIVATE"),
+        secret_key=_keys(environment),
         webhook_timeout_s=_whole(environment, "FLUEBOOK_WEBHOOK_TIMEOUT_S", 15),
         delivered_days=_whole(environment, "FLUEBOOK_DELIVERED_DAYS", 30),
         **_mail(environment),
     )
+
+
+def _keys(environment: Mapping[str, str]) -> str:
+    # Here, not above: whoever only asks for settings need not load the store.
+    from ingest.store.sealing import VARIABLE, keys_of
+
+    text = environment.get(VARIABLE, "")
+    try:
+        keys_of(text)
+    except ValueError as error:
+        raise ValueError(f"{VARIABLE}: {error}") from error
+    return text
 
 
 def _mail(environment: Mapping[str, str]) -> dict[str, Any]:

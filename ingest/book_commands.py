@@ -1,7 +1,7 @@
-"""The commands on a whole book: import, verify, backup, restore.
+"""The commands on a whole book: import, verify, backup, restore, rekey.
 
-Exit statuses: 0 done and clean; 1 verify found something; 2 the input or the book cannot be used;
-64 wrong usage.
+Exit statuses: 0 done and clean; 1 verify found something, or rekey lost a secret; 2 the input or
+the book cannot be used; 64 wrong usage.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ from ingest.intake import Intake
 from ingest.store import Book, BookError, verify_file
 from ingest.store import backup as backed_up
 from ingest.store import restore as restored
+from ingest.store.safekeeping import keys_named
+from ingest.store.sealing import VARIABLE, key_file
 from parsers import ReadError, ReadOptions
 
 FOUND, UNUSABLE = 1, 2
@@ -128,6 +130,12 @@ def backup(
     except BookError as error:
         raise _refused(error) from error
     typer.echo(f"{target}: written")
+    names = keys_named(target)
+    if names:
+        typer.echo(
+            f"Its signing secrets open with the key {', '.join(names)} ({VARIABLE} or "
+            f"{key_file(book)}), which is not in it: keep that key, elsewhere."
+        )
 
 
 def restore(
@@ -140,3 +148,34 @@ def restore(
     except BookError as error:
         raise _refused(error) from error
     typer.echo(f"{book}: restored")
+    names = keys_named(book)
+    if names:
+        typer.echo(
+            f"Webhooks wait for the key {', '.join(names)}: give it in {VARIABLE}, or put its file "
+            f"at {key_file(book)} with mode 600."
+        )
+
+
+def rekey(
+    book: BookPath = Path("fluebook.db"),
+    lost: Annotated[
+        bool, typer.Option("--lost", help="Give up secrets that no key at hand opens.")
+    ] = False,
+) -> None:
+    """Seal the webhooks' signing secrets with a new key; the receivers notice nothing."""
+    if not book.is_file():
+        typer.echo(f"{book}: there is no such book", err=True)
+        raise typer.Exit(UNUSABLE)
+    try:
+        with Book(book) as opened:
+            shut = opened.rekey(getpass.getuser(), lost=lost)
+            where = VARIABLE if opened.seal.given else key_file(book)
+    except BookError as error:
+        raise _refused(error) from error
+    typer.echo(f"Signing secrets are sealed with the new key in {where}.")
+    for one in shut:
+        typer.echo(
+            f"webhook {one}: its secret is lost; rotate it and give its receiver the new one"
+        )
+    if shut:
+        raise typer.Exit(FOUND)

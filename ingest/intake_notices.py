@@ -14,7 +14,7 @@ from ingest.store import deliveries, duty, outbox, visits, webhooks
 from ingest.store.book import Book, stamp
 from ingest.store.deliveries import Channel, Delivery, DeliveryState, Try
 from ingest.store.duty import DutyPerson, StandingStop
-from ingest.store.errors import StateConflict
+from ingest.store.errors import SecretsLocked, StateConflict
 from ingest.store.webhooks import Subscription, Webhook
 
 SECRET_BYTES = 32
@@ -56,7 +56,7 @@ class Notices:
         """Make a subscription; return it with its secret, which is told this once."""
         secret = new_secret()
         with self.book.change(who) as change:
-            identity = webhooks.add(change, asked, secret)
+            identity = webhooks.add(change, asked, secret, self.book.seal)
             return webhooks.webhook(change.sql, identity), secret
 
     def webhooks(self) -> list[Webhook]:
@@ -87,7 +87,7 @@ class Notices:
         secret = new_secret()
         ends = stamp(self.book.clock() + both_for) if both_for else None
         with self.book.change(who) as change:
-            webhooks.rotate(change, webhook_id, secret, ends)
+            webhooks.rotate(change, webhook_id, secret, ends, self.book.seal)
             return webhooks.webhook(change.sql, webhook_id), secret
 
     def remove_webhook(self, webhook_id: UUID, who: str) -> None:
@@ -185,8 +185,24 @@ class Notices:
             return deliveries.claim(change, delivery_id, until)
 
     def signing_secrets(self, webhook_id: UUID) -> tuple[str, ...]:
-        """Return what signs a message now. For the courier only."""
-        return webhooks.secrets_of(self.book.reader, webhook_id, stamp(self.book.clock()))
+        """Return what signs a message now. For the courier only.
+
+        Raises
+        ------
+        SecretsLocked
+            If no key at hand opens the secret; the message waits.
+        """
+        now = stamp(self.book.clock())
+        return webhooks.secrets_of(self.book.reader, webhook_id, now, self.book.seal)
+
+    def secrets_trouble(self) -> str:
+        """Return why some webhook's messages cannot be signed now, empty where all can."""
+        for one in webhooks.webhooks(self.book.reader):
+            try:
+                self.signing_secrets(one.id)
+            except SecretsLocked as error:
+                return str(error)
+        return ""
 
     def settle_delivery(self, one: Delivery, came_to: Settled) -> None:
         """Write what a try came to; a receiver that is gone has its subscription switched off."""

@@ -25,11 +25,13 @@ from api.notify.mail import send_mail
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.intake_notices import Settled
+from ingest.store import SecretsLocked
 from ingest.store.deliveries import Channel, Delivery
 
 logger = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
 _TIDY_EVERY_S = 3600.0
+_SAY_EVERY_S = 60.0
 CHANNELS: tuple[Channel, ...] = ("webhook", "email")
 
 
@@ -55,6 +57,7 @@ class Courier:
         self.waits = waits
         self.resolver = resolver
         self._rng = random.Random()
+        self._said_locked = -_SAY_EVERY_S
         # Longer than a try can take, so that nobody else begins one meanwhile.
         self._hold = timedelta(seconds=settings.webhook_timeout_s * 1.5 + 1)
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -80,24 +83,35 @@ class Courier:
     async def _lane(self, lane: Sequence[Delivery], client: httpx.AsyncClient) -> int:
         tries = 0
         for one in lane:
+            try:
+                signing = self._signing(one)
+            except SecretsLocked as error:
+                self._say_locked(str(error))
+                break  # not tried at all: it goes out as soon as the key is there
             if not self.intake.claim_delivery(one.id, self._hold):
                 continue
             tries += 1
-            if (await self._try(one, client)).result != "delivered":
+            if (await self._try(one, client, signing)).result != "delivered":
                 break
         return tries
 
-    async def _try(self, one: Delivery, client: httpx.AsyncClient) -> Outcome:
+    def _signing(self, one: Delivery) -> tuple[str, ...]:
+        return () if one.webhook_id is None else self.intake.signing_secrets(one.webhook_id)
+
+    def _say_locked(self, why: str) -> None:
+        """Write a line once in a while: the lane comes back to this every second."""
+        if time.monotonic() - self._said_locked > _SAY_EVERY_S:
+            self._said_locked = time.monotonic()
+            logger.error("webhooks wait: %s", why)
+
+    async def _try(
+        self, one: Delivery, client: httpx.AsyncClient, signing: tuple[str, ...]
+    ) -> Outcome:
         begun, now = time.perf_counter(), self.intake.book.clock()
         if one.webhook_id is None:
             outcome = await asyncio.to_thread(send_mail, one, self.settings, now)
         else:
-            message = Message(
-                one.message_id,
-                one.recipient,
-                self.intake.signing_secrets(one.webhook_id),
-                one.body,
-            )
+            message = Message(one.message_id, one.recipient, signing, one.body)
             outcome = await attempt(
                 message,
                 client,

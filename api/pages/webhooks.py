@@ -19,7 +19,7 @@ from api.routes.webhooks import MOST_BOTH_HOURS
 from api.settings import Settings
 from api.words import words
 from ingest.intake import Intake
-from ingest.store import NotFound, StateConflict, VersionConflict
+from ingest.store import NotFound, SecretsLocked, StateConflict, VersionConflict
 from ingest.store.deliveries import Delivery, Try
 from ingest.store.outbox import EVENTS
 from ingest.store.webhooks import Subscription
@@ -86,6 +86,7 @@ def _list(
         status=status,
         webhooks=intake.webhooks(),
         counts=intake.delivery_counts(),
+        trouble=intake.secrets_trouble(),
         events=EVENTS,
         sites=intake.sites(),
         draft=draft,
@@ -164,7 +165,7 @@ async def make(request: Request, intake: IntakeOf) -> Response:
         try:
             asked = _asked(form, request.app.state.settings, active=True)
             _, secret = intake.add_webhook(asked, signer(request, "") or "page")
-        except (Unusable, NotFound) as error:
+        except (Unusable, NotFound, SecretsLocked) as error:
             return _list(request, intake, told=f"{error}", status=422, draft=_draft(form))
         return _list(request, intake, secret=secret)
 
@@ -263,7 +264,10 @@ async def rotate(request: Request, webhook_id: UUID, intake: IntakeOf) -> Respon
     def done() -> Response:
         both = timedelta(hours=min(hours, MOST_BOTH_HOURS))
         who = signer(request, "") or "page"
-        _, secret = intake.rotate_webhook(webhook_id, who, both_for=both)
+        try:
+            _, secret = intake.rotate_webhook(webhook_id, who, both_for=both)
+        except SecretsLocked as error:
+            return _one(request, intake, webhook_id, told=f"{error}.", status=409)
         return _one(request, intake, webhook_id, secret=secret)
 
     return await run_in_threadpool(done)

@@ -19,10 +19,20 @@ from typing import Any
 import sqlite_utils
 
 from ingest.store import audit, outbox, repeats
-from ingest.store.errors import NewerBook, NotABook
+from ingest.store.errors import NewerBook, NotABook, SecretsLocked
 from ingest.store.repeats import Ticket
 from ingest.store.safekeeping import backup
 from ingest.store.schema import migration_names, migrations
+from ingest.store.sealing import (
+    Seal,
+    keys_of,
+    name_of,
+    new_key,
+    reseal,
+    seal_plain,
+    sealed_names,
+    write_keys,
+)
 from ingest.store.verifying import verify
 
 Clock = Callable[[], datetime]
@@ -110,6 +120,7 @@ class Book:
     def __init__(self, path: Path, *, clock: Clock = system_clock, durable: bool = True) -> None:
         self.path = path
         self.clock = clock
+        self.seal = Seal(path)
         self._durable = durable
         self._lock = threading.RLock()
         self._open: Change | None = None
@@ -121,6 +132,7 @@ class Book:
         try:
             self._writer = self._connect()
             self._migrate()
+            seal_plain(self._writer, self.seal, lambda: stamp(clock()))
         except sqlite3.DatabaseError as error:
             raise NotABook(path, str(error)) from error
 
@@ -249,6 +261,30 @@ class Book:
     def verify(self) -> list[audit.AuditFinding]:
         """Return what in the book is not as it was written."""
         return verify(self.reader)
+
+    def rekey(self, who: str, *, lost: bool = False) -> list[str]:
+        """Seal all signing secrets with a new key; return the webhooks whose secret is lost.
+
+        The new key is the environment's first where it gives one; else one is made in the file
+        beside the book, and the older ones there are forgotten once nothing needs them.
+
+        Raises
+        ------
+        SecretsLocked
+            If a key that is needed is not at hand, and it is not given up as ``lost``.
+        """
+        old = self.seal.keys()
+        missing = sealed_names(self.reader) - {name_of(key) for key in old}
+        if missing and not lost:
+            raise SecretsLocked(f"the key {', '.join(sorted(missing))} is not at hand")
+        fresh = [] if self.seal.given else keys_of(new_key())
+        if fresh:
+            write_keys(self.seal.file, [*fresh, *old])
+        with self.change(who) as change:
+            shut = reseal(change.sql, self.seal, change.at, who)
+        if fresh:
+            write_keys(self.seal.file, fresh)
+        return shut
 
     def backup(self, target: Path) -> None:
         """Write a consistent copy of the book while it is in use; never over a file."""

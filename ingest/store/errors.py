@@ -3,6 +3,7 @@
 BookError
 |- NotFound         no such site, boiler, visit, reading or file
 |- StateConflict    the visit's state, or what it already holds, does not allow it
+|  `- SecretsLocked  no key at hand opens the signing secrets
 |- VersionConflict  someone else changed it since it was read
 |- NotABook         the file is no book, or a broken one
 |- NewerBook        a newer program wrote the book
@@ -30,6 +31,10 @@ class NotFound(BookError):
 
 class StateConflict(BookError):
     """The visit's state, or what it already holds, does not allow this."""
+
+
+class SecretsLocked(StateConflict):
+    """No key at hand opens the signing secrets; what is to be signed waits."""
 
 
 class VersionConflict(BookError):

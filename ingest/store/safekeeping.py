@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ingest.store.audit import AuditFinding
 from ingest.store.errors import BookError, NotABook, TargetExists
+from ingest.store.sealing import sealed_names
 from ingest.store.verifying import verify
 
 
@@ -48,6 +49,17 @@ def verify_file(path: Path) -> list[AuditFinding]:
     with _reading(path) as connection:
         connection.execute("BEGIN")  # one moment, even while a server writes
         return verify(connection)
+
+
+def keys_named(path: Path) -> list[str]:
+    """Return the names of the keys that open a book's signing secrets; none where it has none."""
+    with _reading(path) as connection:
+        try:
+            return sorted(sealed_names(connection))
+        except sqlite3.DatabaseError as error:
+            if "no such table" in str(error):
+                return []  # of a program that had no webhooks yet
+            raise NotABook(path, str(error)) from error
 
 
 def backup(source: Path, target: Path) -> None:

@@ -1,6 +1,6 @@
 """Subscriptions of other systems: address, events, and the secrets that sign what is sent.
 
-A secret must be kept as it is, because it signs; it leaves this module only towards the courier.
+A secret is kept sealed, never hashed, because it signs; it is opened only towards the courier.
 Neither the trail nor any answer holds one.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -17,7 +18,8 @@ from ingest.identifiers import new_id
 from ingest.store import deliveries
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
-from ingest.store.errors import NotFound, VersionConflict
+from ingest.store.errors import NotFound, SecretsLocked, VersionConflict
+from ingest.store.sealing import Seal, seal_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,16 +79,25 @@ def webhook(sql: sqlite3.Connection, webhook_id: UUID) -> Webhook:
     return _webhook(row)
 
 
-def secrets_of(sql: sqlite3.Connection, webhook_id: UUID, at: str) -> tuple[str, ...]:
-    """Return what signs a message at a moment: the secret, and the old one while it still does."""
+def secrets_of(sql: sqlite3.Connection, webhook_id: UUID, at: str, seal: Seal) -> tuple[str, ...]:
+    """Return what signs a message at a moment: the secret, and the old one while it still does.
+
+    Raises
+    ------
+    SecretsLocked
+        If no key at hand opens the secret. An old one that nothing opens any more is left out.
+    """
     row = sql.execute(
         "SELECT secret, old_secret, old_secret_ends FROM webhook WHERE id = :id",
         {"id": str(webhook_id)},
     ).fetchone()
     if row is None:
         raise NotFound("webhook", webhook_id)
-    old = (row[1],) if row[1] is not None and row[2] is not None and row[2] > at else ()
-    return (row[0], *old)
+    found = [seal.opened(row[0], str(webhook_id))]
+    if row[1] is not None and row[2] is not None and row[2] > at:
+        with suppress(SecretsLocked):
+            found.append(seal.opened(row[1], str(webhook_id)))
+    return tuple(found)
 
 
 def _row(asked: Subscription) -> dict[str, Any]:
@@ -111,8 +122,8 @@ def _check_site(sql: sqlite3.Connection, asked: Subscription) -> None:
         raise NotFound("site", asked.site_id)
 
 
-def add(change: Change, asked: Subscription, secret: str) -> UUID:
-    """Write a new subscription."""
+def add(change: Change, asked: Subscription, secret: str, seal: Seal) -> UUID:
+    """Write a new subscription, its secret sealed."""
     _check_site(change.sql, asked)
     identity = new_id()
     change.sql.execute(
@@ -121,7 +132,7 @@ def add(change: Change, asked: Subscription, secret: str) -> UUID:
         {
             **_row(asked),
             "id": str(identity),
-            "secret": secret,
+            "secret": seal_for(change.sql, seal, secret, str(identity)),
             "at": change.at,
             "who": change.who,
         },
@@ -158,13 +169,17 @@ def switch_off(change: Change, webhook_id: UUID, why: str) -> None:
     change.record("webhook_switched_off", f"webhook:{webhook_id}", {"why": why})
 
 
-def rotate(change: Change, webhook_id: UUID, secret: str, old_ends: str | None) -> None:
+def rotate(change: Change, webhook_id: UUID, secret: str, old_ends: str | None, seal: Seal) -> None:
     """Put a new secret in place; the one before goes on signing beside it until ``old_ends``."""
     webhook(change.sql, webhook_id)
     change.sql.execute(
         "UPDATE webhook SET old_secret = CASE WHEN :ends IS NULL THEN NULL ELSE secret END, "
         "old_secret_ends = :ends, secret = :secret, version = version + 1 WHERE id = :id",
-        {"ends": old_ends, "secret": secret, "id": str(webhook_id)},
+        {
+            "ends": old_ends,
+            "secret": seal_for(change.sql, seal, secret, str(webhook_id)),
+            "id": str(webhook_id),
+        },
     )
     change.record("webhook_secret_rotated", f"webhook:{webhook_id}", {"old_signs_until": old_ends})
 

@@ -22,6 +22,7 @@ from ingest.intake import Intake, Statement
 from ingest.models import Visit
 from ingest.store import Book, StateConflict
 from ingest.store.outbox import EVENTS
+from ingest.store.sealing import key_file
 from ingest.store.webhooks import Subscription
 from tests.api.conftest import BOILER, CSV
 from tests.api.notify.receiver import Receiver
@@ -96,6 +97,27 @@ def test_every_step_of_a_visit_arrives_signed_and_as_the_published_schema_says(
     by_line = sorted(events, key=lambda e: e.data.line)
     assert by_line[-1].data.state == "accepted"
     assert by_line[0].data.technician == "J. Harrow"
+
+
+def test_without_the_secrets_key_messages_wait_untried_and_go_out_when_it_is_back(
+    intake: Intake, caplog: pytest.LogCaptureFixture
+) -> None:
+    with Receiver() as there:
+        _, secret = intake.add_webhook(Subscription(there.url, "all", ALL), "A. Merrow")
+        stopped_visit(intake)
+        file = key_file(intake.book.path)
+        key = file.read_text()
+        file.unlink()
+        assert once(intake) == 0
+        waiting = intake.deliveries(state="waiting")
+        assert len(waiting) == 2 and not any(one.tries for one in waiting)
+        said = [r.getMessage() for r in caplog.records if r.levelno >= logging.ERROR]
+        assert len(said) == 1 and "webhooks wait" in said[0] and str(file) in said[0]
+        assert key.strip() not in caplog.text and secret not in caplog.text
+        file.write_text(key)
+        file.chmod(0o600)
+        assert once(intake) == 2
+        assert all(one.verified(secret) for one in there.seen) and len(there.seen) == 2
 
 
 def test_a_subscription_gets_only_its_events_and_its_site(intake: Intake) -> None:
