@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import gc
 import getpass
-import json
 import signal
+import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
@@ -25,12 +25,12 @@ from rich.table import Table
 
 from combustion.quantities import QUANTITIES
 from ingest.capture import CaptureError, CaptureWriter, records, replayed
+from ingest.listen_lines import JsonLines
 from ingest.listening import Listening, NotIntoTheVisit
 from ingest.port import CALM, PROMPT, Chunk, Link, PortError, PortSettings, PortSource, ports
 from parsers.line_rules import Checksum
 from parsers.maps import map_from_json
-from parsers.model import Reading
-from parsers.stream_events import StreamDamage, StreamReading, StreamRules
+from parsers.stream_events import StreamRules
 
 if TYPE_CHECKING:
     from ingest.listen_visit import VisitListening
@@ -114,14 +114,14 @@ def listen(
         except (CaptureError, OSError) as error:
             typer.echo(str(error), err=True)
             raise typer.Exit(USAGE) from error
-        heard = Listening(rules, response, keep)
+        heard = Listening(rules, response, keep, live=not as_json)
         shown = _Shown(heard, as_json)
         stack.enter_context(shown)
         _run(source, heard, shown, seconds)
     _summary(heard, listed, as_json)
-    if into is not None and heard.readings:
+    if into is not None and heard.heard:
         _handed_over(into, rules, response)
-    if not heard.readings:
+    if not heard.heard:
         raise typer.Exit(UNREADABLE)
 
 
@@ -178,6 +178,9 @@ def _ticking(source: Iterable[Chunk | Link], until: float | None) -> Iterator[Ch
         timer = threading.Timer(max(0.0, until - time.monotonic()), source.stop)
         timer.daemon = True
         timer.start()
+    if isinstance(source, PortSource):
+        yield from source  # the timer stops it
+        return
     for record in source:
         yield record
         if until is not None and time.monotonic() > until:
@@ -190,6 +193,7 @@ class _Shown:
     def __init__(self, heard: Listening, as_json: bool) -> None:
         self.heard, self.as_json = heard, as_json
         self.console = Console()
+        self._lines = JsonLines()
         self._live: Live | None = None
         self._drawn = 0.0
         self._points = ""
@@ -211,19 +215,15 @@ class _Shown:
     def show(self, events: list[Any], record: Chunk | Link | None) -> None:
         """Show what came; the table is drawn at most once a second."""
         if self.as_json:
-            for event in events:
-                if isinstance(event, StreamReading):
-                    typer.echo(json.dumps(_json(event.reading)))
-                elif isinstance(event, StreamDamage):
-                    raw = event.raw.decode("latin-1")
-                    typer.echo(json.dumps({"damage": event.code, "why": event.why, "raw": raw}))
+            text = self._lines.of(events, record)
+            if text:  # what one waking brought goes out in one piece
+                sys.stdout.write(text)
+                sys.stdout.flush()
+            return
         if isinstance(record, Link):
             words = {"lost": "link lost, waiting for the cable", "back": "link back, going on"}
             text = words.get(record.state, f"silent: {record.note}")
-            if self.as_json:
-                typer.echo(json.dumps({"link": record.state, "time": record.received.isoformat()}))
-            else:
-                self.console.print(f"{record.received:%H:%M:%S} {text}")
+            self.console.print(f"{record.received:%H:%M:%S} {text}")
         if self._live is not None and time.monotonic() - self._drawn > _REFRESH:
             self._drawn = time.monotonic()
             self._look_for_points()
@@ -232,7 +232,7 @@ class _Shown:
     def _look_for_points(self) -> None:
         """Cut what was heard so far, now and then, for at most a two-hundredth of the time."""
         began = time.monotonic()
-        if began < self._next_cut or not self.heard.readings:
+        if began < self._next_cut or not self.heard.heard:
             return
         _, segments = self.heard.cut()
         plateaus = [s for s in segments if s.kind == "plateau"]
@@ -258,19 +258,10 @@ class _Shown:
         return table
 
 
-def _json(reading: Reading) -> dict[str, Any]:
-    return {
-        "time": None if reading.time is None else reading.time.isoformat(),
-        "lines": list(reading.lines),
-        "values": dict(reading.values),
-        "missing": dict(reading.missing),
-    }
-
-
 def _counts(heard: Listening) -> str:
     damage = ", ".join(f"{n} {code}" for code, n in sorted(heard.damage_counts().items()))
     return (
-        f"{len(heard.readings)} readings, {len(heard.damage)} damaged"
+        f"{len(heard.heard)} readings, {len(heard.damage)} damaged"
         + (f" ({damage})" if damage else "")
         + f", {heard.bytes} bytes"
     )
@@ -281,7 +272,7 @@ def _summary(heard: Listening, rates: tuple[float, ...], as_json: bool) -> None:
         return
     console = Console()
     console.print(_counts(heard))
-    if not heard.readings:
+    if not heard.heard:
         hints = {d.next_step for d in heard.damage if d.next_step}
         heard_any = "nothing that could be read" if heard.bytes else "no byte"
         console.print(f"{heard_any} came. " + " ".join(sorted(hints)))

@@ -29,13 +29,14 @@ class Listening:
     """What was heard so far.
 
     ``keep`` is called with each record before anything is made of it: that is where raw bytes are
-    written.
+    written. Without ``live`` no trend is kept: nobody asks for the state of the moment.
     """
 
     rules: StreamRules = field(default_factory=StreamRules)
     response_time: float = 30.0
     keep: Callable[[Chunk | Link], None] | None = None
-    readings: list[Reading] = field(default_factory=list)
+    live: bool = True
+    heard: list[StreamReading] = field(default_factory=list)
     damage: list[StreamDamage] = field(default_factory=list)
     links: list[Link] = field(default_factory=list)
     bytes: int = 0
@@ -44,6 +45,11 @@ class Listening:
     _began: datetime | None = None
     _pushed: float = -1.0
     _received: datetime | None = None
+
+    @property
+    def readings(self) -> list[Reading]:
+        """Return the readings, each made of its line the first time."""
+        return [one.reading for one in self.heard]
 
     @property
     def reader(self) -> StreamReader:
@@ -69,25 +75,25 @@ class Listening:
     def _noted(self, events: list[Event]) -> list[Event]:
         for event in events:
             if type(event) is StreamReading:
-                reading = event.reading
-                self.readings.append(reading)
-                if reading.time is not self._received:  # those of one chunk share their time
-                    self._received = reading.time
-                    self._live_values(reading)
+                self.heard.append(event)
+                time = event.time
+                if self.live and time is not self._received:  # those of one chunk share theirs
+                    self._received = time
+                    self._live_values(event, time)
             elif isinstance(event, StreamDamage):
                 self.damage.append(event)
         return events
 
-    def _live_values(self, reading: Reading) -> None:
-        if reading.time is None:
+    def _live_values(self, event: StreamReading, time: datetime | None) -> None:
+        if time is None:
             return
         if self._began is None:
-            self._began = reading.time
-        seconds = (reading.time - self._began).total_seconds()
+            self._began = time
+        seconds = (time - self._began).total_seconds()
         if seconds - self._pushed < _THIN:
             return
         self._pushed = seconds
-        for key, value in reading.values.items():
+        for key, value in event.reading.values.items():
             if key not in self._live:
                 self._live[key] = LiveQuantity(key, max(self.response_time, 15.0))
             self._live[key].push(seconds, value)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from combustion.quantities import QUANTITIES
 from combustion.units import Conversion, UnitError, conversion, is_unit
 from parsers.line_rules import Checksum
-from parsers.model import Bound, Reading
+from parsers.model import Bound, Reading, TimeSource
 from parsers.numbers import is_sentinel, no_value
-from parsers.stream_events import StreamHeading, StreamReading, StreamRules
+from parsers.stream_events import Layout, PlainRow, StreamHeading, StreamReading, StreamRules
 from parsers.stream_lines import CHECKSUM_DIGITS, checksum, marks_of, parts_of
 from parsers.vocabulary import meaning
 
@@ -70,31 +70,6 @@ def _cells(text: str, delimiter: str) -> list[str]:
     return [c.strip().strip('"') for c in text.split(delimiter)]
 
 
-class _Places(Mapping[str, tuple[int, int]]):
-    """Where the values of one row stand; the columns are shared by all rows of a heading.
-
-    A dictionary of pairs for each line is seven objects more for the collector of garbage to walk
-    while a capture grows, which was a third of the time a line took.
-    """
-
-    __slots__ = ("_columns", "_line")
-
-    def __init__(self, line: int, columns: Mapping[str, int]) -> None:
-        self._line, self._columns = line, columns
-
-    def __getitem__(self, key: str) -> tuple[int, int]:
-        return self._line, self._columns[key]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._columns)
-
-    def __len__(self) -> int:
-        return len(self._columns)
-
-    def __repr__(self) -> str:
-        return repr(dict(self))
-
-
 class Table:
     """A heading in force, and rows read by it."""
 
@@ -142,7 +117,8 @@ class Table:
             self._pattern = re.compile(row)
             self._row = row
         self._time = next((i for i, c in enumerate(self.columns) if c.role == "time"), None)
-        self._places = {q: i + 1 for i, q, _ in wanted}
+        places = {q: i + 1 for i, q, _ in wanted}
+        self._layout = Layout(self._keys, places, self._references, self._missing)
 
     @classmethod
     def of_cells(cls, cells: Sequence[str], rules: StreamRules, delimiter: str | None) -> Table:
@@ -209,8 +185,8 @@ class Table:
             return len(_cells(text, " ")) >= max(2, len(self.cells) - 1)
         return self.delimiter in text
 
-    def plain(self, line: bytes, number: int, received: datetime | None) -> Reading | None:
-        """Return the reading of a row of plain numbers, None where it takes a closer look."""
+    def plain(self, line: bytes, number: int, received: datetime | None) -> PlainRow | None:
+        """Return a row of plain numbers, None where it takes a closer look."""
         if self._pattern is None:
             return None
         match = self._pattern.fullmatch(line)
@@ -244,39 +220,28 @@ class Table:
             raw, body, *cells = match.groups()
             if kind is not None and int(cells.pop(), 16) != checksum(kind, body):
                 break
-            reading = self._plain(body, cells, number + len(out) + 1, received)
-            if reading is None:
+            row = self._plain(body, cells, number + len(out) + 1, received)
+            if row is None:
                 break
-            out.append(StreamReading(reading, raw))
+            out.append(StreamReading(row, raw))
             at = match.end()
         return at, out
 
     def _plain(
         self, line: bytes, cells: Sequence[bytes], number: int, received: datetime | None
-    ) -> Reading | None:
+    ) -> PlainRow | None:
         numbers = list(map(float, cells))
         if self._scaled:
             numbers = [n * f + o for n, (f, o) in zip(numbers, self._factors, strict=True)]
         for value, (low, high) in zip(numbers, self._limits, strict=True):
             if not low <= value <= high:
                 return None
-        keys = self._keys
-        time, source = received, "none" if received is None else "received"
         if self._time is not None:
             stated = _iso(line.split(self.delimiter.encode())[self._time].strip().decode())
             if stated is not None:
-                time, source = stated, "file"
-        values = dict(zip(keys, numbers, strict=True))
-        return Reading(
-            values,
-            time=time,
-            time_source=source,  # type: ignore[arg-type]
-            firing_rate=values.get("firing_rate"),
-            lines=(number,),
-            at=_Places(number, self._places),
-            references=self._references,
-            missing=self._missing,
-        )
+                return PlainRow(numbers, number, stated, "file", self._layout)
+        source: TimeSource = "none" if received is None else "received"
+        return PlainRow(numbers, number, received, source, self._layout)
 
     def row(self, text: str, number: int, received: datetime | None) -> Reading | Refused:
         """Return the reading of a row, or why it makes none."""
