@@ -60,6 +60,7 @@ from ingest.store import (
     readings,
     visits,
 )
+from ingest.store.behind import parts_behind
 from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
@@ -470,9 +471,9 @@ class Intake(
         try:
             row = visits.visit_row(sql, visit_id)
             boiler, site = boiler_and_site(self.book.reader, row.visit)
-            kept = readings.readings(sql, visit_id)
             made = judgements.judgements(sql, visit_id)
             decided = [j for j in made if j.kind != "again"][-1]
+            points = readings.points(sql, visit_id)
             return VisitView(
                 visit=row.visit,
                 state=row.state,
@@ -481,12 +482,13 @@ class Intake(
                 handed_in_at=row.handed_in_at,
                 boiler=boiler,
                 site=site,
-                points=live_points(sql, visit_id),
+                points=points,
                 judgement=decided.judgement,
                 limits=limits_of(sql, row.visit),
                 judgements=made,
                 attachments=readings.attachments(sql, visit_id),
-                readings=kept,
+                read=lambda: readings.readings(self.book.reader, visit_id),
+                read_parts=lambda: parts_behind(self.book.reader, visit_id, points),
                 history=history(sql, row),
                 older=older_service(sql, row),
                 job=jobs.shared_with(sql, row.id),

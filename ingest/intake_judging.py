@@ -198,7 +198,7 @@ def present(sql: sqlite3.Connection, row: VisitRow) -> tuple[Sequence[FiringPoin
     """Return the points and the deciding judgement as the book has them."""
     made = judgements.judgements(sql, row.id)
     decided = [j for j in made if j.kind != "again"][-1]
-    return live_points(sql, row.id), decided.judgement
+    return readings.points(sql, row.id), decided.judgement
 
 
 def stated(

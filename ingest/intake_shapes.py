@@ -13,6 +13,7 @@ from ingest.limits import LimitSet
 from ingest.models import Boiler, Site, Visit, VisitState
 from ingest.service.job import Job, with_job
 from ingest.service.plans import Plan
+from ingest.store.behind import Part
 from ingest.store.book import Change
 from ingest.store.judgements import KeptJudgement
 from ingest.store.readings import Attachment, KeptReading
@@ -80,7 +81,10 @@ class FileTaken:
 
 @dataclass(frozen=True, slots=True)
 class VisitView:
-    """One visit with everything that hangs under it, as of one moment."""
+    """One visit with everything that hangs under it, as of one moment.
+
+    Its readings are left in the book until somebody asks for them: a day's log keeps ten thousand.
+    """
 
     visit: Visit
     state: VisitState
@@ -94,12 +98,23 @@ class VisitView:
     limits: LimitSet
     judgements: Sequence[KeptJudgement] = ()
     attachments: Sequence[Attachment] = ()
-    readings: Sequence[KeptReading] = ()
+    read: Callable[[], Sequence[KeptReading]] = tuple
+    read_parts: Callable[[], Sequence[Sequence[Part]]] = tuple
     history: Sequence[EarlierVisit] = field(default=())
     older: Sequence[Visit] = ()
     """Visits with a service part before those of the history, oldest first."""
     job: Job | None = None
     """What it shares: its job today while it is open, else as it was at hand-in."""
+
+    @property
+    def readings(self) -> Sequence[KeptReading]:
+        """Return every reading of the visit that stands, in order, as the book has them now."""
+        return self.read()
+
+    @property
+    def parts(self) -> Sequence[Sequence[Part]]:
+        """Return what each point is made of: much quicker than every reading of a long log."""
+        return self.read_parts()
 
     @property
     def whole(self) -> Visit:

@@ -8,8 +8,10 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.pages.curves import last_pass
-from api.pages.facts import origins, text_lines
+from api.pages.facts import LINES_SHOWN
+from api.pages.file_lines import lines_of
 from api.pages.render import page
+from api.pages.sources import made_of, origins
 from api.routes.shared import IntakeOf
 from api.words import _
 from ingest.store import NotFound
@@ -30,12 +32,15 @@ def lines(request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeO
     file = next((a for a in view.attachments if a.id == attachment_id), None)
     if file is None or file.kind == "photo":
         return _missing(request)
-    whole = text_lines(intake.evidence(file.sha256))
     asked = request.query_params.get("line", "")
     marked = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else 1
-    marked = min(max(marked, 1), max(len(whole), 1))
-    first = max(1, marked - AROUND)
-    last = min(len(whole), marked + AROUND)
+    first, data = max(1, marked - AROUND), intake.evidence(file.sha256)
+    found, total = lines_of(data, first, marked + AROUND)
+    if marked > total:
+        marked = max(total, 1)
+        first = max(1, marked - AROUND)
+        found, total = lines_of(data, first, marked + AROUND)
+    last = first + len(found) - 1
     return page(
         request,
         "evidence.html",
@@ -43,10 +48,10 @@ def lines(request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeO
         file=file,
         visit_id=visit_id,
         marked=marked,
-        total=len(whole),
-        lines=list(enumerate(whole[first - 1 : last], start=first)),
+        total=total,
+        lines=list(enumerate(found, start=first)),
         before=first - 1 if first > 1 else None,
-        behind=last + 1 if last < len(whole) else None,
+        behind=last + 1 if last < total else None,
     )
 
 
@@ -65,7 +70,7 @@ def evidence(
     except NotFound:
         return _missing(request)
     files = [a for a in view.attachments if a.withdrawn_at is None and a.kind != "photo"]
-    origin = origins(view.readings, files)
+    origin = origins(made_of(view), files, LINES_SHOWN)
     mine = [
         view.points[i]
         for i in last_pass(view.points, phase)

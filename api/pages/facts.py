@@ -3,37 +3,31 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
 from api.cautions import caution
 from api.charts import number
-from api.findings import finding, finding_with_english
+from api.findings import finding, finding_with_english, reason_said
+from api.key_words import key_said
 from api.pages.computed import computed
 from api.pages.curve_sheet import curve_sheet
 from api.pages.curves import PhaseTable, tables
+from api.pages.file_lines import first_lines
 from api.pages.show import PHASE_WORDS, Shown, day, rates
 from api.pages.sources import Origin, Sources, plain_source
-from api.words import N_, _, _n, words
+from api.pages.unit_text import in_units, with_signs
+from api.words import N_, _, _n
 from combustion.quantities import QUANTITIES
 from ingest.judgement import EarlierVisit, Flag, Judgement
 from ingest.models import Boiler, Visit
 from ingest.rules import RULES
-from ingest.store.readings import Attachment, KeptReading
 from parsers import FiringPoint
 
 NOTHING_BEYOND = N_("No recorded value is beyond its limit.")
-_LINES_SHOWN = 400
-_POINT = re.compile(r"(?<=\d)\.(?=\d{1,2}(?!\d))")
-_IN_TEXT = re.compile(r"(?<![\w.])([-−]?\d+(?:\.\d+)?)( to ([-−]?\d+(?:\.\d+)?))? (degC|K|Pa|kW)\b")
-_KEY_OF_UNIT = {
-    "degC": "stack_temperature",
-    "K": "net_stack_temperature",
-    "Pa": "stack_draft",
-    "kW": "fuel_input",
-}
+LINES_SHOWN = 400
 
 
 _KEYS = re.compile(r"\b(" + "|".join(sorted(QUANTITIES, key=len, reverse=True)) + r")\b")
@@ -52,23 +46,6 @@ def in_words(text: str) -> str:
         return name if name[:2].isupper() or any(c.isdigit() for c in name) else name.lower()
 
     return _KEYS.sub(lambda m: one(m) if "_" in m.group(1) else m.group(1), text)
-
-
-def in_units(text: str, shown: Shown) -> str:
-    """Return a rule's sentence with its numbers in the reader's units.
-
-    >>> in_units("Stack temperature is 180 degC at 100 %.", Shown("us"))
-    'Stack temperature is 356 °F at 100 %.'
-    """
-
-    def one(match: re.Match[str]) -> str:
-        key = _KEY_OF_UNIT[match.group(4)]
-        first = shown.figure(key, float(match.group(1).replace("−", "-")))
-        if match.group(3) is not None:
-            return f"{first} to {shown.value(key, float(match.group(3).replace('−', '-')))}"
-        return f"{first} {shown.unit(key)}"
-
-    return _IN_TEXT.sub(one, text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,50 +90,10 @@ class FileView:
     id: UUID | None = None
 
 
-def text_lines(data: bytes) -> list[str]:
-    """Return a file's lines as they came; whatever is no text is said to be none."""
-    if b"\0" in data[:1000] or data.startswith(b"%PDF"):
-        return ["(not text: the bytes are kept, and shown nowhere)"]
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", errors="replace")
-    lines = re.split(r"\r\n|\n|\r", text)
-    if lines and lines[-1] == "":
-        lines.pop()
-    return lines
-
-
-def file_view(name: str, sha256: str, data: bytes, by: str) -> FileView:
+def file_view(name: str, sha256: str, size: int, data: Callable[[], bytes], by: str) -> FileView:
     """Return a file's first lines; whatever is no text is said to be none."""
-    lines = text_lines(data)
-    more = max(0, len(lines) - _LINES_SHOWN)
-    return FileView(name, sha256, len(data), by, lines[:_LINES_SHOWN], more)
-
-
-def origins(readings: Sequence[KeptReading], files: Sequence[Attachment]) -> Origin:
-    """Return where a point's quantity stands among the files shown on the page."""
-    number = {file.id: n for n, file in enumerate(files, start=1)}
-
-    def origin(point: FiringPoint, key: str) -> str | None:
-        for kept in readings:
-            reading = kept.reading
-            mine = (
-                reading.phase == point.key.phase
-                and reading.firing_rate == point.key.firing_rate
-                and key in reading.at
-                and set(reading.lines) <= set(point.lines)
-            )
-            if mine and kept.attachment_id in number:
-                line = reading.at[key][0]
-                if line <= _LINES_SHOWN:
-                    return f"#f{number[kept.attachment_id]}-line-{line}"
-                file = kept.attachment_id
-                visit = next(a.visit_id for a in files if a.id == file)
-                return f"/visits/{visit}/files/{file}?line={line}#line-{line}"
-        return None
-
-    return origin
+    lines, total = first_lines(sha256, data, LINES_SHOWN)
+    return FileView(name, sha256, size, by, lines, total - len(lines))
 
 
 def finding_shown(sentence: str, severity: str, shown: Shown) -> str:
@@ -165,23 +102,13 @@ def finding_shown(sentence: str, severity: str, shown: Shown) -> str:
     return with_signs(in_units(said, shown)) if said != sentence else in_units(said, shown)
 
 
-def with_signs(text: str) -> str:
-    """Return a text whose decimal points between figures are the reader's sign.
-
-    >>> with_signs("6.0 to 7.5 %")
-    '6.0 to 7.5 %'
-    """
-    said, english, rest = text.partition(" (English: ")
-    return _POINT.sub(words().decimal, said) + english + rest
-
-
 def _sentence(flag: Flag, shown: Shown) -> str:
     return finding_shown(flag.message, flag.severity, shown)
 
 
 def next_step_said(flag: Flag) -> str:
     """Return what to try in the reader's language; a stop's with its English until approved."""
-    return caution(flag.next_step) if flag.severity == "stop" else _(flag.next_step)
+    return caution(flag.next_step) if flag.severity == "stop" else finding(flag.next_step)
 
 
 def _anchor_of(flag: Flag, points: Sequence[FiringPoint], origin: Origin) -> str | None:
@@ -210,7 +137,8 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
             where += f", {_(PHASE_WORDS[flag.phase])}"
     source = ""
     if flag.source is not None:
-        source = f"{_(flag.source.text)} ({flag.source.status}, {flag.source.level})"
+        known = f"{key_said(flag.source.status)}, {key_said(flag.source.level)}"
+        source = f"{in_units(_(flag.source.text), shown)} ({known})"
     return FlagView(
         flag.severity,
         _(RULES[flag.rule].title) if flag.rule in RULES else flag.rule,
@@ -292,7 +220,7 @@ def visit_given(
         "not_judged": [
             UnjudgedView(
                 _(RULES[n.rule].title) if n.rule in RULES else n.rule,
-                in_units(in_words(_(n.why)), shown),
+                in_units(in_words(reason_said(n.why)), shown),
                 in_words(_(n.needs)),
             )
             for n in judgement.not_judged

@@ -10,9 +10,11 @@ from api.chart_spec import COVERAGE
 from api.pages.show import Shown
 from api.words import _, _n
 from ingest.accuracy import Accuracies
+from ingest.intake_shapes import VisitView
 from ingest.models import Visit
 from ingest.rules.view import Point
-from ingest.store.readings import Attachment, KeptReading
+from ingest.store.behind import Part
+from ingest.store.readings import Attachment
 from parsers import FiringPoint
 
 Origin = Callable[[FiringPoint, str], str | None]
@@ -69,8 +71,40 @@ def line_words(lines: Sequence[int]) -> str:
     return _("lines {lines}", lines=", ".join(map(str, found)))
 
 
+Made = Callable[[FiringPoint], Sequence[Part]]
+"""What a point of one visit is made of."""
+
+
+def made_of(view: VisitView) -> Made:
+    """Return what says of each point of a visit what it is made of."""
+    found = {id(point): parts for point, parts in zip(view.points, view.parts, strict=True)}
+    return lambda point: found.get(id(point), ())
+
+
+def origins(made: Made, files: Sequence[Attachment], shown_lines: int = 0) -> Origin:
+    """Return where a point's quantity stands in files of its visit.
+
+    A line among a file's first ``shown_lines`` stands on the visit's own page.
+    """
+    known = {file.id: (n, file.visit_id) for n, file in enumerate(files, start=1)}
+
+    def origin(point: FiringPoint, key: str) -> str | None:
+        for part in made(point):
+            lines = part.lines_of(key)
+            if part.attachment_id not in known or not lines:
+                continue
+            number, visit = known[part.attachment_id]
+            if lines[0] <= shown_lines:
+                return f"#f{number}-line-{lines[0]}"
+            at = f"line={lines[0]}#line-{lines[0]}"
+            return f"/visits/{visit}/files/{part.attachment_id}?{at}"
+        return None
+
+    return origin
+
+
 def sources(
-    readings: Sequence[KeptReading],
+    made: Made,
     files: Sequence[Attachment],
     trail: Sequence[Mapping[str, Any]] = (),
     origin: Origin | None = None,
@@ -79,8 +113,10 @@ def sources(
 
     Parameters
     ----------
-    readings, files : sequences
-        What the visit holds now.
+    made : Made
+        What each point is made of.
+    files : sequence of Attachment
+        Those that stand.
     trail : sequence of lines
         Its audit lines, which say who typed or sent what belongs to no file.
     origin : Origin or None
@@ -96,21 +132,16 @@ def sources(
 
     def source(point: FiringPoint, key: str) -> Whence:
         told = measured(key)
-        mine = [
-            k
-            for k in readings
-            if (k.reading.phase, k.reading.firing_rate) == (point.key.phase, point.key.firing_rate)
-            and told in (*k.reading.values, *k.reading.bounds)
-            and set(k.reading.lines) <= set(point.lines)
-        ]
         said = []
-        for file in dict.fromkeys(k.attachment_id for k in mine):
-            part = [k for k in mine if k.attachment_id == file]
-            if file is not None:
-                lines = line_words([k.reading.at[told][0] for k in part if told in k.reading.at])
-                said.append(", ".join(filter(None, [names.get(file, ""), lines])))
+        for part in made(point):
+            if not any(told in r.values or told in r.bounds for r in part.readings):
                 continue
-            by = dict.fromkeys(senders.get(str(k.id), "") for k in part)
+            if part.attachment_id is not None:
+                lines = line_words(part.lines_of(told))
+                name = names.get(part.attachment_id, "")
+                said.append(", ".join(filter(None, [name, lines])))
+                continue
+            by = dict.fromkeys(senders.get(identity, "") for identity in part.ids)
             who = ", ".join(filter(None, by))
             said.append(_("typed or sent by {who}", who=who) if who else _("typed or sent"))
         text = "; ".join(filter(None, said)) or _readings_words(point)

@@ -6,18 +6,21 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
 from api.doorkeeper import principal_of
-from api.pages.facts import FileView, file_view, origins, visit_given
+from api.key_words import key_said
+from api.pages.facts import LINES_SHOWN, FileView, file_view, visit_given
 from api.pages.render import page, shown_for
 from api.pages.service_view import service_groups
 from api.pages.show import Shown, day
-from api.pages.sources import sources
+from api.pages.sources import made_of, origins, sources
 from api.pages.standing_view import StandingView, standing_view
+from api.plan_words import plan_said
 from api.problems import ErrorItem
 from api.routes.shared import IntakeOf, plans_of
 from api.words import N_, _
@@ -73,7 +76,13 @@ def _files(intake: Intake, view: VisitView) -> list[FileView]:
     logs = intake.logs(view.visit.id) if view.visit.id and view.attachments else {}
     return [
         replace(
-            file_view(file.name, file.sha256, intake.evidence(file.sha256), file.added_by),
+            file_view(
+                file.name,
+                file.sha256,
+                file.size,
+                partial(intake.evidence, file.sha256),
+                file.added_by,
+            ),
             id=file.id,
             log=file.id if file.id in logs else None,
             log_taken=logs.get(file.id, True),
@@ -177,9 +186,10 @@ def visit_shown(
     boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     files = [a for a in view.attachments if a.withdrawn_at is None and a.kind != "photo"]
     plan = plan_of_view(request, intake, view)
-    fuel = (view.visit.fuel or boiler.fuel).replace("_", " ")
+    fuel = key_said(view.visit.fuel or boiler.fuel)
     lines = trail(intake.book.reader, f"visit:{view.visit.id}")
-    origin = origins(view.readings, files)
+    made = made_of(view)
+    origin = origins(made, files, LINES_SHOWN)
     return page(
         request,
         "visit.html",
@@ -197,7 +207,7 @@ def visit_shown(
         problem_title=problem_title,
         problems=problems,
         files=_files(intake, view),
-        plan=plan,
+        plan=None if plan is None else plan_said(plan),
         service=service_groups(view.whole, plan, shown),
         photos=photos_of(view),
         max_photo=MAX_PHOTO // (1024 * 1024),
@@ -216,7 +226,7 @@ def visit_shown(
             shown,
             origin,
             view.history,
-            sources(view.readings, files, lines, origin),
+            sources(made, files, lines, origin),
         ),
     )
 

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 from uuid import UUID
 
-from api.pages.sources import sources
+from api.pages.sources import made_of, sources
 from api.report.given import Evidence, Photo, ReportInput, ReportOptions, Signature
 from api.report.html import report_html
 from api.report.numbers import MADE, Numbered, moment_of, numbered
@@ -118,7 +118,7 @@ def report_input(
         photos=photos,
         signatures=_signatures(trail),
         program_version=decided.program_version if deciding is None else PROGRAM_VERSION,
-        source=sources(view.readings, standing, trail),
+        source=sources(made_of(view), standing, trail),
     )
 
 
