@@ -13,6 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from api.accounts import Desk
+from api.answers import list_refusals
 from api.compressed import Compressed
 from api.doorkeeper import Doorkeeper
 from api.guards import Guards
@@ -230,6 +231,7 @@ def openapi(app: FastAPI) -> dict[str, Any]:
         schemas.update(document_schemas())
         schemas["ProblemDetails"] = problem
         repeatable(made)
+        list_refusals(app, made)
         for unused in ("HTTPValidationError", "ValidationError"):
             schemas.pop(unused, None)
         app.openapi_schema = made

@@ -110,6 +110,11 @@ def body_of(model: str) -> dict[str, Any]:
     return {"requestBody": {"required": True, "content": {"application/json": {"schema": schema}}}}
 
 
+def also_there(model: Any) -> dict[int | str, dict[str, Any]]:
+    """Return what a route that makes things says of a repeat that found its thing made."""
+    return {200: {"model": model, "description": "It was there already; nothing changed."}}
+
+
 def answer_of(
     status: int, model: str, description: str, *others: str
 ) -> dict[int | str, dict[str, Any]]:

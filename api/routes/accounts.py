@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.accounts import Desk
 from api.accounts.desk import Unfit
+from api.answers import refuses
 from api.doorkeeper import principal_of
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, Who, tagged
@@ -167,6 +168,7 @@ def all_accounts(desk: DeskOf) -> AccountList:
 
 
 @router.post("/accounts", summary="Make an account", status_code=201)
+@refuses(409)
 def make_account(body: NewAccount, desk: DeskOf, who: Who, response: Response) -> MadeAccount:
     """Make an account; its one-time link sets the password."""
     try:
@@ -185,6 +187,7 @@ def make_account(body: NewAccount, desk: DeskOf, who: Who, response: Response) -
 
 
 @router.get("/accounts/{account_id}", summary="One account")
+@refuses(404)
 def one_account(account_id: UUID, desk: DeskOf, response: Response) -> AccountAnswer:
     """Return an account."""
     found = desk.account(account_id)
@@ -193,6 +196,7 @@ def one_account(account_id: UUID, desk: DeskOf, response: Response) -> AccountAn
 
 
 @router.put("/accounts/{account_id}", summary="Change or close an account")
+@refuses(404, 409, 412)
 def change_account(
     account_id: UUID,
     body: ChangedAccount,
@@ -217,6 +221,7 @@ def change_account(
 
 
 @router.post("/accounts/{account_id}/link", summary="New one-time link", status_code=201)
+@refuses(404)
 def new_link(account_id: UUID, desk: DeskOf, who: Who) -> Link:
     """Make a link that sets the account's password; older ones open nothing from now on."""
     desk.account(account_id)
@@ -230,6 +235,7 @@ def all_keys(desk: DeskOf) -> KeyList:
 
 
 @router.post("/keys", summary="Make a key", status_code=201)
+@refuses(409)
 def make_key(body: NewKey, desk: DeskOf, who: Who, response: Response) -> MadeKey:
     """Make a key; the answer is the only place where its secret is ever shown."""
     if body.ends_at is not None and body.ends_at.tzinfo is None:
@@ -252,6 +258,7 @@ def make_key(body: NewKey, desk: DeskOf, who: Who, response: Response) -> MadeKe
 
 
 @router.delete("/keys/{key_id}", summary="Revoke a key", status_code=204)
+@refuses(404)
 def revoke_key(key_id: UUID, desk: DeskOf, who: Who) -> Response:
     """Revoke a key; its next request is refused."""
     desk.revoke_key(key_id, who)

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field, ValidationError
 
+from api.answers import refuses
 from api.posted import PostedReadings, readings_from
 from api.problems import (
     ErrorItem,
@@ -81,6 +82,7 @@ _ANSWERS: dict[int | str, dict[str, Any]] = {
     responses=_ANSWERS,
     openapi_extra=body_of("PostedReadings"),
 )
+@refuses(404, 409, 412)
 def post_readings(
     visit_id: UUID,
     body: JsonObject,

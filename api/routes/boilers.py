@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
+from api.answers import refuses
 from api.routes.lists import BoilerList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.routes.sites import JsonObject
@@ -38,6 +39,7 @@ def all_boilers(asked: Annotated[BoilerList, Query()], intake: IntakeOf) -> dict
 @router.post(
     "", summary="Make a boiler", status_code=201, openapi_extra=body_of("Boiler"), responses=_MADE
 )
+@refuses(404, 409)
 def make_boiler(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSONResponse:
     """Make a boiler; without an id one is made for it."""
     boiler = boiler_from(body, "body")
@@ -45,6 +47,7 @@ def make_boiler(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> J
 
 
 @router.get("/{boiler_id}", summary="One boiler", responses=_BOILER)
+@refuses(404)
 def one_boiler(boiler_id: UUID, intake: IntakeOf) -> JSONResponse:
     """Return a boiler."""
     return kept_answer(intake.boiler(boiler_id))
@@ -56,6 +59,7 @@ def one_boiler(boiler_id: UUID, intake: IntakeOf) -> JSONResponse:
     openapi_extra=body_of("Boiler"),
     responses=_BOILER,
 )
+@refuses(404, 409, 412)
 def put_boiler(
     boiler_id: UUID,
     body: JsonObject,

@@ -8,6 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.doorkeeper import principal_of
 from api.posted import PostedReading, PostedReadings, readings_from
 from api.problems import ProblemError
@@ -83,6 +84,7 @@ def _must_be_own(request: Request, visit_id: UUID) -> None:
 
 
 @router.post("/readings/{reading_id}/supersede", summary="Correct a reading, or take it out")
+@refuses(404, 409, 412)
 def supersede(
     reading_id: UUID,
     body: Superseding,
@@ -117,6 +119,7 @@ def supersede(
 
 
 @router.get("/visits/{visit_id}/trail", summary="Who did what to a visit")
+@refuses(404)
 def trail(visit_id: UUID, intake: IntakeOf) -> Trail:
     """List the lines of the audit trail about a visit, oldest first."""
     lines = [TrailLine.model_validate(line) for line in intake.trail(visit_id)]

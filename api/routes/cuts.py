@@ -8,6 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.cut_json import cut_json, problem_of_correction
 from api.routes.shared import Expected, IntakeOf, Who, tagged
 from api.shapes import point_json
@@ -97,6 +98,7 @@ def _corrected(
 
 
 @router.get("/cut", summary="A log's cut as it stands")
+@refuses(404)
 def cut(visit_id: UUID, attachment_id: UUID, intake: IntakeOf, response: Response) -> Any:
     """Answer fluebook.cut/1: stretches, proposed and confirmed rates, phases, corrections."""
     found = intake.log_cut(visit_id, attachment_id)
@@ -105,6 +107,7 @@ def cut(visit_id: UUID, attachment_id: UUID, intake: IntakeOf, response: Respons
 
 
 @router.post("/cut", summary="Correct a log's cut")
+@refuses(404, 409, 412)
 def correct(
     visit_id: UUID,
     attachment_id: UUID,
@@ -121,6 +124,7 @@ def correct(
 
 
 @router.put("/cut", summary="Bring the list of a cut's corrections up to date")
+@refuses(404, 409, 412)
 def put_corrections(
     visit_id: UUID,
     attachment_id: UUID,
@@ -137,6 +141,7 @@ def put_corrections(
 
 
 @router.post("/cut/confirm", summary="Make the plateaus of a cut firing points, and judge")
+@refuses(404, 409, 412)
 def confirm(
     visit_id: UUID,
     attachment_id: UUID,

@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, Request, Response
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.doorkeeper import principal_of
 from api.notify.mail import one_line
 from api.routes.shared import Expected, IntakeOf, Who, decider, tagged
@@ -143,12 +144,14 @@ def add_person(
 
 
 @router.get("/duty/{person_id}", summary="One person on duty")
+@refuses(404)
 def one_person(person_id: UUID, intake: IntakeOf, response: Response) -> DutyPersonAnswer:
     """Return a person of the list."""
     return _person(intake.duty_person(person_id), response)
 
 
 @router.put("/duty/{person_id}", summary="Put or change a person on duty")
+@refuses(412)
 def put_person(
     person_id: UUID,
     body: AskedDutyPerson,
@@ -165,6 +168,7 @@ def put_person(
 
 
 @router.delete("/duty/{person_id}", summary="Take a person off the list", status_code=204)
+@refuses(404)
 def remove_person(person_id: UUID, intake: IntakeOf, who: Who) -> Response:
     """Take a person off; mail that waits for them still goes out."""
     intake.remove_duty_person(person_id, who)
@@ -172,6 +176,7 @@ def remove_person(person_id: UUID, intake: IntakeOf, who: Who) -> Response:
 
 
 @router.post("/duty/{person_id}/test", summary="Send a test mail", status_code=202)
+@refuses(404)
 def test(person_id: UUID, intake: IntakeOf, who: Who) -> Queued:
     """Put a mail to this person into the outbox."""
     return Queued(delivery_id=intake.test_duty_person(person_id, who))
@@ -184,6 +189,7 @@ def standing_stops(intake: IntakeOf) -> StandingStops:
 
 
 @router.post("/visits/{visit_id}/take-stop", summary="Take a standing stop by name")
+@refuses(404, 409)
 def take_stop(visit_id: UUID, body: Taking, request: Request, intake: IntakeOf) -> Taken:
     """Take it: it leaves the top of the list, and the trail says who and when. 409 if taken."""
     who = taker(request, body.who)

@@ -12,6 +12,7 @@ from fastapi.responses import FileResponse
 from pydantic import Field
 from starlette.background import BackgroundTask
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.routes.lists import Chosen
 from api.routes.shared import IntakeOf
@@ -52,6 +53,7 @@ def remove(folder: Path) -> None:
     response_class=FileResponse,
     responses=_FILE,
 )
+@refuses(501)
 def export(
     kind: Kind, form: Format, asked: Annotated[Exported, Query()], intake: IntakeOf
 ) -> FileResponse:

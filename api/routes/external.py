@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer
 from api.routes.sites import JsonObject
@@ -59,6 +60,7 @@ def _answer(done: tuple[Kept[Doc], bool], at: str) -> JSONResponse:
     openapi_extra=body_of("Site"),
     responses=_answers("Site"),
 )
+@refuses(404, 409, 412)
 def put_site(
     external_id: ExternalId,
     body: JsonObject,
@@ -81,6 +83,7 @@ def put_site(
     openapi_extra=body_of("Boiler"),
     responses=_answers("Boiler"),
 )
+@refuses(404, 409, 412)
 def put_boiler(
     external_id: ExternalId,
     body: JsonObject,
@@ -103,6 +106,7 @@ def put_boiler(
     openapi_extra=body_of("VisitWithReadings"),
     responses=_answers("Visit", "VisitTaken"),
 )
+@refuses(404, 409, 412)
 async def put_visit(
     external_id: ExternalId,
     body: JsonObject,
@@ -122,6 +126,7 @@ async def put_visit(
     summary="One site by your id",
     responses=_there("Site"),
 )
+@refuses(404)
 def site(external_id: ExternalId, intake: IntakeOf, owner: Owner) -> JSONResponse:
     """Return a site."""
     return kept_answer(intake.site(found_by_external_id(intake, "site", external_id, owner)))
@@ -132,6 +137,7 @@ def site(external_id: ExternalId, intake: IntakeOf, owner: Owner) -> JSONRespons
     summary="One boiler by your id",
     responses=_there("Boiler"),
 )
+@refuses(404)
 def boiler(external_id: ExternalId, intake: IntakeOf, owner: Owner) -> JSONResponse:
     """Return a boiler."""
     return kept_answer(intake.boiler(found_by_external_id(intake, "boiler", external_id, owner)))
@@ -142,6 +148,7 @@ def boiler(external_id: ExternalId, intake: IntakeOf, owner: Owner) -> JSONRespo
     summary="One visit's document by your id",
     responses=_there("Visit"),
 )
+@refuses(404)
 def visit(external_id: ExternalId, intake: IntakeOf, owner: Owner) -> JSONResponse:
     """Return a visit's document; its points and flags stand under the id in it."""
     view = intake.visit(found_by_external_id(intake, "visit", external_id, owner))

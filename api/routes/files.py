@@ -13,11 +13,13 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
+from api.answers import refuses
 from api.cut_json import cut_json
 from api.file_options import OPTION_FIELDS, read_options_from, wrong_field
 from api.posted import float_list
 from api.problems import problem_of_validation
 from api.routes.shared import Expected, IntakeOf, Who, tagged
+from api.schemas import also_there
 from api.shapes import point_json
 from ingest.intake import FileTaken, Statement
 from ingest.judge_json import judge_json
@@ -197,9 +199,11 @@ async def uploaded(request: Request) -> tuple[str, bytes, Mapping[str, Any]]:
 @router.post(
     "/visits/{visit_id}/files",
     summary="Hand over an analyzer's file",
+    responses=also_there(dict[str, Any]),
     openapi_extra=_BODY,
     status_code=201,
 )
+@refuses(404, 409, 412)
 async def add_file(
     request: Request,
     visit_id: UUID,
@@ -262,6 +266,7 @@ async def add_file(
     response_class=Response,
     responses={200: {"content": {"application/octet-stream": {}}}},
 )
+@refuses(404)
 def evidence(sha256: Annotated[str, Path(pattern="^[0-9a-f]{64}$")], intake: IntakeOf) -> Response:
     """Give the bytes as they came; never shown by a browser in place."""
     return Response(

@@ -8,6 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
 
+from api.answers import refuses
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
@@ -39,18 +40,21 @@ def all_jobs(
 
 
 @router.post("", summary="Make a job", status_code=201, openapi_extra=_BODY, responses=_MADE)
+@refuses(404, 409)
 def make_job(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSONResponse:
     """Make a job; without an id one is made for it. A visit joins it by its ``job_id``."""
     return kept_answer(intake.put_job(job_from(body, "body"), who, owner=owner), 201, "/v1/jobs")
 
 
 @router.get("/{job_id}", summary="One job", responses=_JOB)
+@refuses(404)
 def one_job(job_id: UUID, intake: IntakeOf) -> JSONResponse:
     """Return a job."""
     return kept_answer(intake.job(job_id))
 
 
 @router.put("/{job_id}", summary="Make or change a job", openapi_extra=_BODY, responses=_JOB)
+@refuses(404, 409, 412)
 def put_job(
     job_id: UUID,
     body: JsonObject,

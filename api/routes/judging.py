@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.posted import PostedReadings, readings_from
 from api.routes.shared import IntakeOf, Owner, plans_of
 from ingest.documents import boiler_from, job_from, limits_from, visit_from
@@ -71,6 +72,7 @@ def _asked(one: JudgedVisit, name: str) -> AskedVisit:
 
 
 @router.post("/judge", summary="Judge a visit and store nothing")
+@refuses(404)
 def judge_visit(
     body: JudgeRequest, request: Request, intake: IntakeOf, owner: Owner
 ) -> dict[str, Any]:

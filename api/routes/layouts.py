@@ -11,6 +11,7 @@ from fastapi.responses import FileResponse, JSONResponse
 from pydantic import BaseModel
 from starlette.background import BackgroundTask
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.routes.exports import remove
 from api.routes.lists import Chosen
@@ -54,6 +55,7 @@ def layouts(intake: IntakeOf) -> LayoutList:
 
 
 @router.get("/{name}", summary="One saved layout", response_model=Layout, responses=_HERE)
+@refuses(404)
 def one_layout(name: str, intake: IntakeOf) -> JSONResponse:
     """Return a layout."""
     return _answer(*layout_named(intake.book, name))
@@ -66,6 +68,7 @@ def one_layout(name: str, intake: IntakeOf) -> JSONResponse:
     responses=_PUT,
     openapi_extra=body_of("Layout"),
 )
+@refuses(409, 412)
 def put(
     name: str, body: JsonObject, intake: IntakeOf, who: Who, expected: Expected
 ) -> JSONResponse:
@@ -85,6 +88,7 @@ def put(
 
 
 @router.delete("/{name}", summary="Remove a layout", status_code=204)
+@refuses(404, 412)
 def delete(name: str, intake: IntakeOf, who: Who, expected: Expected) -> Response:
     """Remove a layout; the trail keeps what it was."""
     remove_layout(intake, name, who, expected_version=expected)
@@ -97,6 +101,7 @@ def delete(name: str, intake: IntakeOf, who: Who, expected: Expected) -> Respons
     response_class=FileResponse,
     responses=_TABLE,
 )
+@refuses(404)
 def table(name: str, asked: Annotated[Chosen, Query()], intake: IntakeOf) -> FileResponse:
     """Write the table of the chosen visits, as of one moment; it can be imported again."""
     layout, _ = layout_named(intake.book, name)

@@ -6,6 +6,7 @@ from typing import Any
 
 from fastapi import APIRouter, Response
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import IntakeOf, Who
 from api.routes.sites import JsonObject
@@ -35,6 +36,7 @@ def all_maps(intake: IntakeOf) -> dict[str, Any]:
 
 
 @router.get("/{fingerprint}", summary="One taught map")
+@refuses(404)
 def one_map(fingerprint: str, intake: IntakeOf) -> dict[str, Any]:
     """Return a map as a Table Schema."""
     return map_json(intake.map_of(fingerprint))
@@ -49,6 +51,7 @@ def teach(body: JsonObject, intake: IntakeOf, who: Who) -> dict[str, Any]:
 
 
 @router.delete("/{fingerprint}", summary="Forget a map", status_code=204)
+@refuses(404)
 def forget(fingerprint: str, intake: IntakeOf, who: Who) -> Response:
     """Take a map out of use; the audit trail keeps it."""
     intake.forget_map(fingerprint, who)

@@ -8,10 +8,12 @@ from uuid import UUID
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.report.pictures import can_be_set
 from api.routes.files import uploaded
 from api.routes.shared import Expected, IntakeOf, Who, tagged
+from api.schemas import also_there
 from ingest.intake import Intake, NotAPicture, PhotoTaken
 from ingest.intake_service import picture_type
 
@@ -81,9 +83,11 @@ def taken(
 @router.post(
     "/v1/visits/{visit_id}/photos",
     summary="Add a picture",
+    responses=also_there(dict[str, Any]),
     status_code=201,
     openapi_extra=_BODY,
 )
+@refuses(404, 409, 412)
 async def add_photo(
     request: Request,
     visit_id: UUID,

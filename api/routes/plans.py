@@ -9,8 +9,10 @@ from fastapi.responses import PlainTextResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import IntakeOf, Who, plans_of
+from api.schemas import also_there
 from ingest.intake import Intake
 from ingest.service.plan_toml import plan_toml
 from ingest.service.plans import Plan, PlanError, parse_plan
@@ -101,7 +103,14 @@ def all_plans(intake: IntakeOf) -> PlanVersions:
     return PlanVersions(plans=found)
 
 
-@router.post("", summary="Bring a plan in, as TOML", status_code=201, openapi_extra=_BODY)
+@router.post(
+    "",
+    summary="Bring a plan in, as TOML",
+    status_code=201,
+    openapi_extra=_BODY,
+    responses=also_there(PlanTaken),
+)
+@refuses(409)
 async def add_plan(request: Request, intake: IntakeOf, who: Who, response: Response) -> PlanTaken:
     """Keep a plan; the same one again changes nothing, another content needs its own version."""
     try:
@@ -128,6 +137,7 @@ def _held(intake: Intake, key: str, version: str | None) -> Plan:
 
 
 @router.get("/{key}", summary="One plan")
+@refuses(404)
 def one_plan(key: Key, intake: IntakeOf, version: Version = None) -> dict[str, Any]:
     """Return a plan as fluebook.plan/1 in JSON, with what it includes taken in."""
     return _held(intake, key, version).model_dump(mode="json", exclude_none=True)
@@ -136,6 +146,7 @@ def one_plan(key: Key, intake: IntakeOf, version: Version = None) -> dict[str, A
 @router.get(
     "/{key}/toml", summary="One plan as TOML", response_class=PlainTextResponse, responses=_TOML
 )
+@refuses(404)
 def one_plan_toml(key: Key, intake: IntakeOf, version: Version = None) -> Response:
     """Return a plan as a file, to be changed and brought in again under a version of its own."""
     text = plan_toml(_held(intake, key, version))

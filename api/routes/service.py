@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.due_list import DueList, due_in_book, due_json
 from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
@@ -54,6 +55,7 @@ def _options(settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any
     response_class=Response,
     responses=_PDF,
 )
+@refuses(404)
 def report_file(
     visit_id: UUID,
     request: Request,
@@ -78,6 +80,7 @@ def report_file(
 
 
 @router.post("/v1/visits/{visit_id}/report", summary="Put the report into the audit chain")
+@refuses(404)
 def keep_report(
     visit_id: UUID,
     request: Request,

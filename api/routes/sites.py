@@ -9,6 +9,7 @@ from fastapi import APIRouter, Body, Query
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
+from api.answers import refuses
 from api.routes.lists import SiteList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.schemas import answer_of, body_of
@@ -38,6 +39,7 @@ def all_sites(asked: Annotated[SiteList, Query()], intake: IntakeOf) -> dict[str
 @router.post(
     "", summary="Make a site", status_code=201, openapi_extra=body_of("Site"), responses=_MADE
 )
+@refuses(404, 409)
 def make_site(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSONResponse:
     """Make a site; without an id one is made for it."""
     site = Site.model_validate(body)
@@ -45,6 +47,7 @@ def make_site(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSO
 
 
 @router.get("/{site_id}", summary="One site", responses=_SITE)
+@refuses(404)
 def one_site(site_id: UUID, intake: IntakeOf) -> JSONResponse:
     """Return a site."""
     return kept_answer(intake.site(site_id))
@@ -53,6 +56,7 @@ def one_site(site_id: UUID, intake: IntakeOf) -> JSONResponse:
 @router.put(
     "/{site_id}", summary="Make or change a site", openapi_extra=body_of("Site"), responses=_SITE
 )
+@refuses(404, 409, 412)
 def put_site(
     site_id: UUID,
     body: JsonObject,

@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, IntakeOf, decider, signer, tagged
 from combustion.quantities import QUANTITIES
@@ -143,6 +144,7 @@ def standing_list(
 
 
 @router.post("", summary="Let a finding stand", status_code=201)
+@refuses(404, 409)
 def make(
     body: AskedStanding, request: Request, intake: IntakeOf, response: Response
 ) -> StandingAnswer:
@@ -165,6 +167,7 @@ def make(
 
 
 @router.get("/{standing_id}", summary="One standing acceptance")
+@refuses(404)
 def one_standing(standing_id: UUID, intake: IntakeOf, response: Response) -> StandingAnswer:
     """Return it, ended or not."""
     found = intake.standing(standing_id)
@@ -173,6 +176,7 @@ def one_standing(standing_id: UUID, intake: IntakeOf, response: Response) -> Sta
 
 
 @router.delete("/{standing_id}", summary="End a standing acceptance")
+@refuses(404, 409, 412)
 def end(
     standing_id: UUID,
     request: Request,

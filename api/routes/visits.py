@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
+from api.answers import refuses
 from api.kept_visits import KeptVisits
 from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
@@ -98,6 +99,7 @@ class HandledAnswer(BaseModel):
     openapi_extra=body_of("VisitWithReadings"),
     responses=_MADE,
 )
+@refuses(404, 409)
 async def make_visit(
     body: JsonObject, request: Request, intake: IntakeOf, who: Who, owner: Owner
 ) -> JSONResponse:
@@ -111,6 +113,7 @@ async def make_visit(
     openapi_extra=body_of("VisitWithReadings"),
     responses=_VISIT,
 )
+@refuses(404, 409, 412)
 async def put_visit(
     visit_id: UUID,
     body: JsonObject,
@@ -186,6 +189,7 @@ def _taken(taken: VisitTaken, status: int = 200, location: str | None = None) ->
     summary="One visit with its points and flags",
     response_model=dict[str, Any],
 )
+@refuses(404)
 async def one_visit(visit_id: UUID, request: Request) -> Response:
     """Return a visit: document, state, points, judgement, files."""
     kept: KeptVisits = request.app.state.kept_visits
@@ -196,6 +200,7 @@ async def one_visit(visit_id: UUID, request: Request) -> Response:
 
 
 @router.post("/visits/{visit_id}/handled", summary="Say what was done about findings")
+@refuses(404, 409, 412)
 def say_handled(
     visit_id: UUID,
     body: HandledPosted,
@@ -213,6 +218,7 @@ def say_handled(
 
 
 @router.post("/visits/{visit_id}/hand-in", summary="Hand a visit in")
+@refuses(404, 409, 412)
 def hand_in(
     visit_id: UUID,
     body: Decision,
@@ -234,6 +240,7 @@ def hand_in(
 
 
 @router.post("/visits/{visit_id}/accept", summary="Accept a visit")
+@refuses(404, 409, 412)
 def accept(
     visit_id: UUID,
     body: Decision,
@@ -250,6 +257,7 @@ def accept(
 
 
 @router.post("/visits/{visit_id}/send-back", summary="Send a visit back")
+@refuses(404, 409, 412)
 def send_back(
     visit_id: UUID,
     body: Decision,

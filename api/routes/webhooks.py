@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.answers import refuses
 from api.notify.destination import DestinationRefused, checked_spelling
 from api.notify.events import EventName
 from api.problems import ErrorItem, ProblemError
@@ -190,6 +191,7 @@ def all_webhooks(intake: IntakeOf) -> WebhookList:
 
 
 @router.post("/webhooks", summary="Subscribe to events", status_code=201)
+@refuses(404)
 def make_webhook(
     body: AskedWebhook, intake: IntakeOf, settings: SettingsOf, who: Who, response: Response
 ) -> MadeWebhook:
@@ -200,12 +202,14 @@ def make_webhook(
 
 
 @router.get("/webhooks/{webhook_id}", summary="One subscription")
+@refuses(404)
 def one_webhook(webhook_id: UUID, intake: IntakeOf, response: Response) -> WebhookAnswer:
     """Return a subscription."""
     return _answer(intake.webhook(webhook_id), response)
 
 
 @router.put("/webhooks/{webhook_id}", summary="Change a subscription, switch it on or off")
+@refuses(404, 412)
 def change_webhook(
     webhook_id: UUID,
     body: AskedWebhook,
@@ -222,6 +226,7 @@ def change_webhook(
 
 
 @router.delete("/webhooks/{webhook_id}", summary="Remove a subscription", status_code=204)
+@refuses(404)
 def remove_webhook(webhook_id: UUID, intake: IntakeOf, who: Who) -> Response:
     """Take it out and forget its secrets; what was sent stays listed."""
     intake.remove_webhook(webhook_id, who)
@@ -229,6 +234,7 @@ def remove_webhook(webhook_id: UUID, intake: IntakeOf, who: Who) -> Response:
 
 
 @router.post("/webhooks/{webhook_id}/rotate", summary="Replace a secret")
+@refuses(404)
 def rotate(
     webhook_id: UUID, body: Rotation, intake: IntakeOf, who: Who, response: Response
 ) -> MadeWebhook:
@@ -238,6 +244,7 @@ def rotate(
 
 
 @router.post("/webhooks/{webhook_id}/test", summary="Send a test message", status_code=202)
+@refuses(404, 409)
 def test(webhook_id: UUID, intake: IntakeOf, who: Who) -> Queued:
     """Put a message `webhook.test` into the outbox, for this subscription only."""
     return Queued(delivery_id=intake.test_webhook(webhook_id, who))
@@ -270,6 +277,7 @@ def replay_all(body: Replay, intake: IntakeOf, who: Who) -> Replayed:
 
 
 @router.get("/deliveries/{delivery_id}", summary="One delivery with its tries")
+@refuses(404)
 def one_delivery(delivery_id: UUID, intake: IntakeOf) -> WholeDelivery:
     """Return what is sent, and what came of each try."""
     one, tries = intake.delivery(delivery_id)
@@ -279,6 +287,7 @@ def one_delivery(delivery_id: UUID, intake: IntakeOf) -> WholeDelivery:
 
 
 @router.post("/deliveries/{delivery_id}/replay", summary="Replay one dead letter", status_code=202)
+@refuses(404, 409)
 def replay(delivery_id: UUID, intake: IntakeOf, who: Who) -> Queued:
     """Set a dead letter on its way again, under the same message id."""
     intake.replay_delivery(delivery_id, who)

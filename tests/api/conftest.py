@@ -14,6 +14,7 @@ from api.settings import Settings
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
+from tests.answers import looks_at
 from tests.browser import browser, running_demo
 
 BOILER: dict[str, Any] = {
@@ -63,6 +64,7 @@ def intake(tmp_path: Path) -> Iterator[Intake]:
 def client(intake: Intake) -> Iterator[TestClient]:
     app = create_app(intake, Settings(max_upload=1024 * 1024, alone=True))
     with TestClient(app, raise_server_exceptions=False) as opened:
+        opened.event_hooks["response"].append(looks_at(app))
         yield opened
 
 
