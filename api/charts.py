@@ -7,10 +7,10 @@ and report draw the same bytes. How the marks are meant stands in ``docs/look.md
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from html import escape
 
+from api.chart_scale import Box, Heights, Place, along, best, clear, round_steps, spread_bar
 from api.chart_spec import (
     BandEnd,
     Curve,
@@ -31,31 +31,24 @@ __all__ = [
     "firing_curve",
     "number",
     "round_steps",
-    "spread_bar",
 ]
 
 WIDTH, HEIGHT = 360, 214
 LEFT, RIGHT, TOP, BOTTOM = 44, 20, 34, 30
+_LEAST_CO = 10.0
+"""CO [ppm] that a scale reaches at least: two readings of nothing are no curve of halves."""
 _BOLD, _PLAIN = 8.2, 7.4
 """Width of a figure of 13 px bold and of 12 px [px]."""
 
-Box = tuple[float, float, float, float]
-
-
-def round_steps(low: float, high: float, wanted: int = 4) -> list[float]:
-    """Return round numbers that enclose a range, about ``wanted`` steps of 1, 2 or 5.
-
-    >>> round_steps(2.9, 7.2)
-    [2.0, 4.0, 6.0, 8.0]
-    """
-    span = (high - low) or abs(high) or 1.0
-    raw = span / wanted
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw - 1e-12)
-    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
-    if first == last:
-        last += 1
-    return [i * step for i in range(first, last + 1)]
+_PLACES: tuple[Place, ...] = (
+    (0, -10, "middle"),
+    (0, 20, "middle"),
+    (7, -7, "start"),
+    (-7, -7, "end"),
+    (7, 16, "start"),
+    (-7, 16, "end"),
+)
+"""Where a number may stand at its dot: how far right of it, how far below, and its anchor."""
 
 
 def _values(pane: Pane) -> list[float]:
@@ -77,13 +70,14 @@ def _rates(pane: Pane) -> list[float]:
     return sorted(rates or {b.firing_rate for b in pane.band} or {0.0, 100.0})
 
 
-class _Scale:
+class _Scale(Heights):
     def __init__(self, pane: Pane) -> None:
         values = _values(pane)
         low = min(values)
         if pane.key.startswith("co_"):
             low = 0.0
-        self.steps = round_steps(low, max(values) or 1.0)
+            values.append(_LEAST_CO)
+        super().__init__(round_steps(low, max(values) or 1.0), TOP, HEIGHT - BOTTOM)
         self.rates = _rates(pane)
         low_rate, high_rate = self.rates[0], self.rates[-1]
         pad = max((high_rate - low_rate) * 0.08, 2.0)
@@ -93,11 +87,6 @@ class _Scale:
         rate = min(max(rate, self.low_rate), self.high_rate)
         share = (rate - self.low_rate) / (self.high_rate - self.low_rate)
         return round(LEFT + share * (WIDTH - LEFT - RIGHT), 1)
-
-    def y(self, value: float) -> float:
-        low, high = self.steps[0], self.steps[-1]
-        share = (min(max(value, low), high) - low) / (high - low)
-        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
 
 
 def _band(pane: Pane, scale: _Scale) -> str:
@@ -111,19 +100,6 @@ def _band(pane: Pane, scale: _Scale) -> str:
     ]
     points = " ".join(f"{x},{y}" for x, y in top + foot)
     return f'<polygon class="band" points="{points}" fill="#cfe3d3"/>'
-
-
-def spread_bar(x: float, low: float, high: float, radius: float, role: str, color: str) -> str:
-    """Return an expanded uncertainty as a thin bar, where it reaches beyond the mark itself.
-
-    ``low`` and ``high`` are the heights of its ends [px], ``radius`` that of the mark.
-    """
-    if abs(low - high) <= 2 * (radius + 1.5):
-        return ""
-    return (
-        f'<path class="{role} spread" d="M{x - 3:g},{high:g}h6m-3,0V{low:g}m-3,0h6" fill="none" '
-        f'stroke="{color}" stroke-width="1.2"/>'
-    )
 
 
 def _curve(curve: Curve, n: int, scale: _Scale) -> str:
@@ -145,8 +121,8 @@ def _curve(curve: Curve, n: int, scale: _Scale) -> str:
     for number_of, mark in enumerate(marks):
         x, y = scale.x(mark.firing_rate), scale.y(mark.value)
         if mark.spread > 0 and not earlier:
-            low, high = scale.y(mark.value - mark.spread), scale.y(mark.value + mark.spread)
-            out.append(spread_bar(x, low, high, 5 if left else 4, curve.role, color))
+            ends, closed = scale.reach(mark.value, mark.spread)
+            out.append(spread_bar(x, ends, closed, 5 if left else 4, curve.role))
         out.append(_dot(mark, f"{n}-{number_of}", x, y, color, curve.role))
     return "".join(out)
 
@@ -169,11 +145,28 @@ def _dot(mark: Mark, place: str, x: float, y: float, color: str, role: str) -> s
     )
 
 
-def _clear(box: Box, taken: Sequence[Box]) -> bool:
-    return all(box[2] <= b[0] or box[0] >= b[2] or box[3] <= b[1] or box[1] >= b[3] for b in taken)
+def _beside(x: float, y: float, place: Place, wide: float) -> Box:
+    dx, at, anchor = place
+    start = x + dx - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+    return start, y + at - 11, start + wide, y + at + 2
 
 
-def _figures(pane: Pane, scale: _Scale, taken: list[Box]) -> str:
+def _inside(box: Box) -> bool:
+    return (
+        box[0] >= LEFT - 8 and box[2] <= WIDTH and box[1] >= TOP - 4 and box[3] <= HEIGHT - BOTTOM
+    )
+
+
+def _lines(pane: Pane, scale: _Scale) -> list[Box]:
+    """Return the curves as a row of small boxes, which words keep clear of where they can."""
+    out: list[Box] = []
+    for curve in (c for c in pane.curves if c.role != "earlier"):
+        places = [(scale.x(m.firing_rate), scale.y(m.value)) for m in by_rate(curve)]
+        out += along(places)
+    return out
+
+
+def _figures(pane: Pane, scale: _Scale, taken: list[Box], lines: Sequence[Box]) -> str:
     """Return the numbers at the dots as left, above or below; ends and extremes first.
 
     One that would lie on another is left out: the table and the point itself say it.
@@ -185,39 +178,35 @@ def _figures(pane: Pane, scale: _Scale, taken: list[Box]) -> str:
         for mark in dict.fromkeys([*ends, *marks]):
             said = (">" if mark.above else "") + number(mark.value, pane.decimals)
             x, y = scale.x(mark.firing_rate), scale.y(mark.value)
-            half = _BOLD * len(said) / 2
-            for at in (y - 10, y + 20):
-                box = (x - half, at - 11, x + half, at + 2)
-                if at - 11 >= TOP - 4 and at <= HEIGHT - BOTTOM - 2 and _clear(box, taken):
-                    break
-            else:
+            wide = _BOLD * len(said)
+            found = [(place, _beside(x, y, place, wide)) for place in _PLACES]
+            chosen = best([f for f in found if _inside(f[1])], taken, lines)
+            if chosen is None:
                 continue
+            (dx, at, anchor), box = chosen
             taken.append(box)
             out.append(
-                f'<text class="left-number" x="{x:g}" y="{at:g}" text-anchor="middle" '
-                'font-size="13" font-weight="700" fill="#1a56b0" stroke="#ffffff" '
-                'stroke-width="3" stroke-linejoin="round" paint-order="stroke">'
+                f'<text class="left-number" x="{x + dx:g}" y="{y + at:g}" '
+                f'text-anchor="{anchor}" font-size="13" font-weight="700" fill="#1a56b0" '
+                'stroke="#ffffff" stroke-width="3" stroke-linejoin="round" paint-order="stroke">'
                 f"{escape(said)}</text>"
             )
     return "".join(out)
 
 
 def _dots(pane: Pane, scale: _Scale) -> list[Box]:
-    """Return where marks lie that a number would hide."""
-    return [
-        (
-            scale.x(m.firing_rate) - 4,
-            scale.y(m.value) - 4,
-            scale.x(m.firing_rate) + 4,
-            scale.y(m.value) + 4,
-        )
-        for c in pane.curves
-        if c.role != "earlier"
-        for m in c.marks
-    ]
+    """Return where marks and their bars lie, which a number would hide."""
+    out: list[Box] = []
+    for mark in (m for c in pane.curves if c.role != "earlier" for m in c.marks):
+        x, y = scale.x(mark.firing_rate), scale.y(mark.value)
+        out.append((x - 4, y - 4, x + 4, y + 4))
+        (low, high), _closed = scale.reach(mark.value, mark.spread)
+        if low - high > 13:
+            out.append((x - 3, high, x + 3, low))
+    return out
 
 
-def _limit(pane: Pane, scale: _Scale, taken: list[Box]) -> str:
+def _limit(pane: Pane, scale: _Scale, taken: list[Box], lines: Sequence[Box]) -> str:
     if pane.limit is None:
         return ""
     said = f"{_(pane.limit_name)} {number(pane.limit, pane.decimals)}"
@@ -231,17 +220,13 @@ def _limit(pane: Pane, scale: _Scale, taken: list[Box]) -> str:
     wide = _PLAIN * len(said)
     # At the end where no curve runs through it: the low-fire end unless something lies there.
     places = [
-        (
-            x,
-            anchor,
-            at,
-            (x - wide if anchor == "end" else x, at - 11, x + (anchor == "start") * wide, at + 2),
-        )
+        ((x, at, anchor), (x - back * wide, at - 11, x + (1 - back) * wide, at + 2))
         for at in (round(y - 5, 1), round(y + 15, 1))
-        for x, anchor in ((LEFT + 4, "start"), (right - 2, "end"))
+        for x, anchor, back in ((LEFT + 4, "start", 0), (right - 2, "end", 1))
         if TOP - 8 < at < HEIGHT - BOTTOM - 2
     ]
-    x, anchor, at, box = next((p for p in places if _clear(p[3], taken)), places[0])
+    above = ((right, TOP - 6, "end"), (right - wide, TOP - 17, right, TOP - 4))
+    (x, at, anchor), box = best(places, taken, lines) or above
     taken.append(box)
     return (
         f'<line class="limit" x1="{LEFT}" x2="{right}" y1="{y}" y2="{y}" '
@@ -270,7 +255,7 @@ def _axes(pane: Pane, scale: _Scale) -> str:
             'stroke="#b9cbc2" stroke-width="1"/>'
         )
         half = _PLAIN * len(said) / 2 + 3
-        if not _clear((x - half, 0, x + half, 1), taken):
+        if not clear((x - half, 0, x + half, 1), taken):
             continue
         taken.append((x - half, 0, x + half, 1))
         grid.append(
@@ -293,10 +278,10 @@ def firing_curve(pane: Pane, ident: str) -> str:
     """
     scale = _Scale(pane)
     order = ("earlier", "found", "left")
-    lines = sorted(enumerate(pane.curves), key=lambda c: order.index(c[1].role))
-    drawn = "".join(_curve(curve, n, scale) for n, curve in lines)
-    taken = _dots(pane, scale)
-    limit = _limit(pane, scale, taken)
+    curves = sorted(enumerate(pane.curves), key=lambda c: order.index(c[1].role))
+    drawn = "".join(_curve(curve, n, scale) for n, curve in curves)
+    taken, lines = _dots(pane, scale), _lines(pane, scale)
+    limit = _limit(pane, scale, taken, lines)
     # The typesetter drops a blank at the start of a tspan: a shift stands for it.
     head = (
         f'<text class="title" x="0" y="14" font-size="14" font-weight="700" fill="#14302a">'
@@ -311,5 +296,5 @@ def firing_curve(pane: Pane, ident: str) -> str:
         f'<title id="{ident}-t">{escape(title)}</title>'
         f'<desc id="{ident}-d">{escape(described(pane))}</desc>'
         f"{_band(pane, scale)}{_axes(pane, scale)}{limit}{drawn}"
-        f"{_figures(pane, scale, taken)}{head}</svg>"
+        f"{_figures(pane, scale, taken, lines)}{head}</svg>"
     )

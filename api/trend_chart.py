@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from datetime import date
 from html import escape
 
+from api.chart_scale import Heights, round_steps, spread_bar
 from api.chart_spec import number, value_words
-from api.charts import round_steps, spread_bar
 from api.words import _, words
 
 WIDTH, HEIGHT = 240, 132
@@ -89,20 +89,15 @@ def _limit_words(pane: TrendPane) -> str:
     return _("at most {value}", value=high) if high else _("at least {value}", value=low)
 
 
-class _Scale:
+class _Scale(Heights):
     def __init__(self, pane: TrendPane) -> None:
-        self.steps = round_steps(*pane.reach, wanted=3)
+        super().__init__(round_steps(*pane.reach, wanted=3), TOP, HEIGHT - BOTTOM)
         self.first, self.last = pane.span
         self.days = max((self.last - self.first).days, 1)
 
     def x(self, day: date) -> float:
         share = min(max((day - self.first).days / self.days, 0), 1)
         return round(LEFT + 6 + share * (WIDTH - LEFT - RIGHT - 12), 1)
-
-    def y(self, value: float) -> float:
-        low, high = self.steps[0], self.steps[-1]
-        share = (min(max(value, low), high) - low) / (high - low)
-        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
 
 
 def trend(pane: TrendPane, ident: str) -> str:
@@ -177,8 +172,7 @@ def _line(pane: TrendPane, scale: _Scale) -> str:
     for n, mark in enumerate(marks):
         x, y = scale.x(mark.day), scale.y(mark.value)
         if mark.spread > 0:
-            low, high = scale.y(mark.value - mark.spread), scale.y(mark.value + mark.spread)
-            out.append(spread_bar(x, low, high, 3, "left", "#1a56b0"))
+            out.append(spread_bar(x, *scale.reach(mark.value, mark.spread), 3, "left"))
         shape = (
             f"M{x - 4:g},{y + 3:g}L{x:g},{y - 5:g}L{x + 4:g},{y + 3:g}Z"
             if mark.above

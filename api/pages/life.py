@@ -15,7 +15,7 @@ from api.pages.curve_sheet import evidence_link
 from api.pages.facts import boiler_words
 from api.pages.render import page, shown_for, size_of_page
 from api.pages.show import Shown, label
-from api.pages.sources import Spreads
+from api.pages.sources import Spreads, plain_source
 from api.pages.standing_view import standing_view
 from api.pages.trends import FIRST, At, limits_at, trends
 from api.routes.shared import IntakeOf, SettingsOf, fitting_plans, plans_of
@@ -49,6 +49,7 @@ class Cell:
     id: str = ""
     spread: str = ""
     href: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +75,9 @@ def quantity_life(
         return None if value is None else shown.converted(key, value)
 
     spread = {id(at): _spread(at, key, shown) for at in every}
-    found = [shown.converted(key, at.value) for at in every]
-    top = max(found)
+    reached = [(shown.converted(key, at.value), spread[id(at)]) for at in every]
+    top = max(value for value, _u in reached)
+    found = [value + side * u for value, u in reached for side in (-1, 1)]
     ends = [converted(v) for pair in limits.values() for v in pair]
     found += [v for v in ends if v is not None and v <= 3 * max(top, 0)]
     low = 0.0 if key.startswith("co_") else min(found)
@@ -156,7 +158,9 @@ def _spread(at: At, key: str, shown: Shown) -> float:
 def _cell(at: At, key: str, shown: Shown, ident: str, spread: float) -> Cell:
     text = (">" if at.above else "") + shown.figure(key, at.value)
     href = "" if at.of is None or at.point is None else evidence_link(at.of.visit, at.point, key)
-    return Cell(text, ident, spread_number(spread, shown.decimals(key)) if spread else "", href)
+    source = "" if at.point is None else plain_source(at.point, key).text
+    said = spread_number(spread, shown.decimals(key)) if spread else ""
+    return Cell(text, ident, said, href, source)
 
 
 @router.get("")

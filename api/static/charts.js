@@ -60,8 +60,12 @@
     ring.setAttribute("cx", point.x);
     ring.setAttribute("cy", point.y);
     point.chart.svg.append(ring);
-    // The strip stands at the foot of the window, and at its head where it would cover the chart.
-    said.classList.toggle("above", point.mark.getBoundingClientRect().bottom > innerHeight - said.offsetHeight - 32);
+    place();
+  }
+
+  // The strip stands at the foot of the window, and at its head where it would cover the point.
+  function place() {
+    if (shown) said.classList.toggle("above", shown.mark.getBoundingClientRect().bottom > innerHeight - said.offsetHeight - 32);
   }
 
   function hide() {
@@ -138,6 +142,7 @@
       if (event.pointerType === "mouse" && document.activeElement !== figure) later();
     });
   }
+  addEventListener("scroll", place, { passive: true });
   said.addEventListener("pointerenter", () => clearTimeout(leaving));
   said.addEventListener("pointerleave", later);
   said.addEventListener("click", hide);

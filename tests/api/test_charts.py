@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from typing import get_args
 
 import pytest
 
+from api.chart_spec import spread_words, told
 from api.charts import BandEnd, Curve, Mark, Pane, described, firing_curve, round_steps
+from api.pages.curve_sheet import curve_sheet
+from api.pages.show import Shown
+from api.report.readings import report_sheet
+from api.settings import UnitSystem
+from api.trend_chart import trend
+from api.words import speaking, words_of
+from ingest.accuracy import DEFAULTS
+from tests.api.report_case import case
+from tests.odd_charts import PANES, TRENDS
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -82,3 +93,78 @@ def test_single_point_is_drawn() -> None:
         firing_curve(pane(curves=[Curve("As left", "left", [Mark(50.0, 4.0)])]), "p")
     )
     assert [e for e in root.iter(f"{SVG}path") if e.get("class") == "left-dot"]
+
+
+def test_page_and_report_draw_one_specification_to_the_same_bytes() -> None:
+    given = case()
+    for system in get_args(UnitSystem):
+        shown = Shown(system)
+        page = curve_sheet(given.points, given.visit, given.limits, shown, given.history)
+        report = report_sheet(given, shown)
+        assert [one.pane for one in page] == [one.pane for one in report]
+        assert [one.svg for one in page] == [one.svg for one in report]
+
+
+def test_each_point_of_the_drawing_has_its_row_and_each_row_its_point() -> None:
+    for name, odd in PANES.items():
+        root = ET.fromstring(firing_curve(odd, "p"))
+        points = [f"p-{e.get('data-point')}" for e in root.iter() if e.get("data-point")]
+        rows = [row.id for row in told(odd, "p")]
+        assert sorted(points) == sorted(rows), name
+
+
+def test_spread_of_a_point_is_twice_its_standard_uncertainty() -> None:
+    # The usual oxygen cell is stated as 0.2 % at 95 % (common practice): 0.1 % standard.
+    assert DEFAULTS["o2_dry"].spec.absolute == 0.2
+    given = case()
+    sheet = curve_sheet(given.points, given.visit, given.limits, Shown("si"))
+    mark = sheet[0].pane.curves[0].marks[0]
+    point = next(p for p in given.points if p.key.phase == "as_left")
+    scatter = point.values["o2_dry"].u_mean or 0.0
+    assert mark.spread == pytest.approx(2 * (0.1**2 + scatter**2) ** 0.5)
+
+
+def test_bar_is_drawn_only_where_it_reaches_beyond_the_mark() -> None:
+    def bars(spread: float) -> int:
+        marks = [Mark(25.0, 5.0, spread=spread), Mark(100.0, 4.0, spread=spread)]
+        return firing_curve(pane(curves=[Curve("As left", "left", marks)]), "p").count("spread")
+
+    assert (bars(0.0), bars(0.01), bars(0.8)) == (0, 0, 2)
+
+
+def test_unknown_uncertainty_is_said_to_be_unknown() -> None:
+    assert spread_words(0.0, 1, "%") == "uncertainty not known"
+    assert spread_words(12.0, 0, "ppm") == "± 12 ppm (k = 2)"
+
+
+def _boxes(svg: str) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Return the words of a drawing with about the room they take."""
+    out = []
+    for text in ET.fromstring(svg).iter(f"{SVG}text"):
+        said = "".join(text.itertext())
+        size, x, y = (float(text.get(k, "0")) for k in ("font-size", "x", "y"))
+        wide = 0.6 * size * len(said)
+        left = x - wide * {"start": 0, "middle": 0.5, "end": 1}[text.get("text-anchor", "start")]
+        out.append((said, (left, y - 0.75 * size, left + wide, y)))
+    return out
+
+
+@pytest.mark.parametrize("name", [*PANES, *TRENDS])
+def test_no_word_of_an_odd_chart_lies_on_another_or_leaves_it(name: str) -> None:
+    odd = PANES.get(name)
+    svg = firing_curve(odd, "p") if odd is not None else trend(TRENDS[name], "p")
+    wide, high = (float(v) for v in ET.fromstring(svg).get("viewBox", "").split()[2:])
+    found = _boxes(svg)
+    for n, (said, box) in enumerate(found):
+        assert box[0] >= -1 and box[1] >= 0 and box[2] <= wide + 1 and box[3] <= high, said
+        for other, beside in found[n + 1 :]:
+            apart = box[2] <= beside[0] or box[0] >= beside[2] or box[3] <= beside[1]
+            assert apart or box[1] >= beside[3], (said, other)
+
+
+def test_a_chart_speaks_the_language_of_its_reader() -> None:
+    with speaking(words_of("es", "ES")):
+        text = firing_curve(pane(limit=400.0, limit_name="at most"), "p")
+    assert "O2 según el nivel de fuego" in text
+    assert "como máximo 400,0, sobre esta escala" in text
+    assert "5,5 % al 25 %" in text
