@@ -306,13 +306,13 @@ def time_chart(
         'patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="6" '
         'stroke="#b9cbc2" stroke-width="1.5"/></pattern></defs>'
     )
-    labels = ", ".join(t.label for t in traces)
+    title = _("{names} over time", names=", ".join(t.label for t in traces))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {tall}" role="group" '
         f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif" '
         f'data-begin="{scale.begin!r}" data-end="{scale.end!r}" data-left="{LEFT}" '
         f'data-right="{width - RIGHT}">'
-        f'<title id="{ident}-t">{escape(_("{names} over time", names=labels))}</title>'
+        f'<title id="{ident}-t">{escape(title)}</title>'
         f'<desc id="{ident}-d">{escape(described(stretches, started))}</desc>{hatch}'
         f"{_ground(stretches, scale, HEAD, foot)}{panes}{_time_axis(scale, started, foot)}"
         f"{_heads(stretches, scale)}{_boundaries(stretches, scale, foot, started)}</svg>"

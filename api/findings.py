@@ -56,7 +56,7 @@ _MOST_DEPTH = 4
 
 def _piece(name: str, value: str, depth: int) -> str | None:
     bare = value.strip()
-    if not bare or _FIGURES.fullmatch(bare):
+    if not bare or (_FIGURES.fullmatch(bare) and not _DAY.fullmatch(bare)):
         return value
     before, after = value[: len(value) - len(value.lstrip())], value[len(value.rstrip()) :]
     if _DAY.fullmatch(bare):
@@ -87,11 +87,11 @@ def _ends(bare: str) -> str | None:
 
 
 def _said(text: str, depth: int = 0) -> str | None:
-    return _kept(words().language, text, depth)
+    return _kept(words().language, str(words().locale), text, depth)
 
 
 @lru_cache(maxsize=8192)
-def _kept(_language: str, text: str, depth: int) -> str | None:
+def _kept(_language: str, _locale: str, text: str, depth: int) -> str | None:
     translated = words().t(text)
     if translated != text:
         return translated

@@ -15,7 +15,8 @@ from ingest.judgement import Level, Status
 
 ACTS = (
     "accepted", "account_changed", "account_made", "boiler_added", "boiler_changed",
-    "company_limits_changed", "cut_confirmed", "cut_corrected", "deliveries_replayed",
+    "company_limits_changed", "cut_confirmed", "cut_corrected", "deliveries_discarded",
+    "deliveries_replayed", "delivery_discarded",
     "delivery_replayed", "duty_person_put", "duty_person_removed", "file_added",
     "file_withdrawn", "handed_in", "job_added", "job_changed", "judged_again", "key_made",
     "key_revoked", "layout_removed", "layout_saved", "limits_changed", "link_made",

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, cast, get_args
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir, extract_from_file
@@ -20,7 +20,10 @@ from api.key_words import WORDS
 from api.locales.rule_texts import RULE_TEXTS
 from api.locales.sentences import written
 from api.plan_words import shipped_texts
+from api.problems import PROBLEMS
 from combustion.quantities import QUANTITIES
+from ingest.judgement import Level
+from ingest.limits import DEFAULT_LIMITS
 from ingest.rules import RULES
 from ingest.service.office import SHIPPED, office_plans
 from ingest.service.order import STEP_TITLES
@@ -70,6 +73,12 @@ def in_lists() -> Iterator[tuple[str, str]]:
     for rule in RULES.values():
         for name in RULE_TEXTS:
             yield f"rule {rule.key}", getattr(rule, name)
+    for _status, title in PROBLEMS.values():
+        yield "problem", title
+    for limit in DEFAULT_LIMITS.values():
+        yield "source of a limit", limit.source
+    for level in get_args(Level):
+        yield "source of a limit", f"stated for the {level}"
     for key, said in WORDS.items():
         yield f"key {key}", said
     for text in sorted(shipped_texts()):
@@ -114,10 +123,26 @@ def in_judging() -> Iterator[tuple[str, str]]:
                     if isinstance(held, ast.Constant) and isinstance(held.value, str):
                         yield path.name, held.value
             for node in ast.walk(tree):
+                if isinstance(node, ast.Assign) and _is_reason(node):
+                    for part in _branches(node.value):
+                        if isinstance(part, ast.Constant) and isinstance(part.value, str):
+                            yield path.name, part.value
                 if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "flag":
                     for given in node.args:
                         if isinstance(given, ast.Constant) and _SENTENCE.match(str(given.value)):
                             yield path.name, str(given.value)
+
+
+def _is_reason(node: ast.Assign) -> bool:
+    """Return whether a rule puts together there why it did not judge."""
+    return any(isinstance(t, ast.Name) and t.id == "why" for t in node.targets)
+
+
+def _branches(value: ast.expr) -> Iterator[ast.expr]:
+    if isinstance(value, ast.IfExp):
+        yield from (*_branches(value.body), *_branches(value.orelse))
+    else:
+        yield value
 
 
 def collected() -> Catalog:

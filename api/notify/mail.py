@@ -15,21 +15,25 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
+from textwrap import fill
 from typing import Any
 
+from api.cautions import caution
 from api.notify.delivery import KEPT_ANSWER, Outcome
-from api.pages.facts import in_units
+from api.pages.facts import finding_shown
 from api.pages.show import Shown
 from api.settings import Settings, is_mail_address
+from api.words import N_, _, speaking, words_of
 from ingest.store.deliveries import Delivery
 from ingest.store.outbox import DUTY_TEST
 
 _SUBJECT = 150  # characters
-_TEXT = 500
-CAUTION = (
+_TEXT, _LONG = 500, 1200
+_WIDTH = 95  # characters of a line
+CAUTION = N_(
     "Live gas, flame, hot surfaces and flue gas can injure or kill. Where CO is read in a room or "
-    "an alarm\nsounds: leave, ventilate, and call for help from outside. Local codes, the boiler's "
-    "own instructions and\nlicensed practice decide; fluebook tells which recorded values are "
+    "an alarm sounds: leave, ventilate, and call for help from outside. Local codes, the boiler's "
+    "own instructions and licensed practice decide; fluebook tells which recorded values are "
     "within which limits."
 )
 
@@ -46,6 +50,8 @@ def one_line(text: object, most: int = _TEXT) -> str:
 
 def mail_of(delivery: Delivery, settings: Settings, now: datetime) -> EmailMessage:
     """Return the mail for one delivery; its Message-ID stays the same over all tries.
+
+    It speaks the office's language: whoever is on duty may have no account that says another.
 
     Raises
     ------
@@ -66,37 +72,44 @@ def mail_of(delivery: Delivery, settings: Settings, now: datetime) -> EmailMessa
     host = settings.smtp_from.partition("@")[2]
     mail["Message-ID"] = f"<{delivery.message_id}.{delivery.id.hex}@{host}>"
     mail["Auto-Submitted"] = "auto-generated"
-    if delivery.event == DUTY_TEST:
-        mail["Subject"] = "fluebook: test of the duty list"
-        mail.set_content(
-            f"{one_line(data.get('who', ''))} asked for this mail to see that it arrives.\n"
-            "Stops at hand-in will come to this address.\n"
-        )
-        return mail
-    place = ", ".join(
-        filter(None, [one_line(data.get("boiler", "a boiler not yet known")), data.get("site")])
-    )
-    mail["Subject"] = one_line(f"STOP: {place}", _SUBJECT)
-    mail.set_content(_body(data, one_line(place), settings))
+    with speaking(words_of(settings.language)):
+        if delivery.event == DUTY_TEST:
+            mail["Subject"] = _("fluebook: test of the duty list")
+            who = one_line(data.get("who", ""))
+            asked = _("{who} asked for this mail to see that it arrives.", who=who)
+            then = _("Stops at hand-in will come to this address.")
+            mail.set_content(f"{asked}\n{then}\n")
+            return mail
+        boiler = one_line(data.get("boiler") or _("a boiler not yet known"))
+        place = ", ".join(filter(None, [boiler, data.get("site")]))
+        mail["Subject"] = one_line(_("STOP: {place}", place=place), _SUBJECT)
+        mail.set_content(_body(data, one_line(place), settings))
     return mail
 
 
 def _body(data: Mapping[str, Any], place: str, settings: Settings) -> str:
     shown = Shown(settings.units)
-    found = [f"- {in_units(one_line(f['message']), shown)}" for f in data["flags"]]
+    found = [
+        f"- {one_line(finding_shown(one_line(f['message']), 'stop', shown), _LONG)}"
+        for f in data["flags"]
+    ]
+    technician = one_line(data.get("technician") or _("not named"))
     link = f"{settings.address}/visits/{data['visit_id']}" if settings.address else ""
     lines = [
-        f"A visit to {place} was handed in with findings that say: do not leave it running.",
+        caution(
+            "A visit to {place} was handed in with findings that say: do not leave it running.",
+            place=place,
+        ),
         "",
         *found,
         "",
-        f"Handed in by: {one_line(data.get('who', ''))}",
-        f"Technician: {one_line(data.get('technician', 'not named'))}",
-        f"Visit: {link or data['visit_id']}",
+        _("Handed in by: {who}", who=one_line(data.get("who", ""))),
+        _("Technician: {who}", who=technician),
+        _("Visit: {where}", where=link or data["visit_id"]),
         "",
-        "It stays on top of the review list until a person takes it by name.",
+        _("It stays on top of the review list until a person takes it by name."),
         "",
-        CAUTION,
+        *fill(caution(CAUTION), _WIDTH).splitlines(),
         "",
     ]
     return "\n".join(lines)

@@ -9,7 +9,9 @@ from fastapi import APIRouter, Request, Response
 
 from api.cautions import caution
 from api.locales.rule_texts import RULE_TEXTS
-from api.pages.render import page
+from api.pages.render import page, shown_for
+from api.pages.show import Shown
+from api.pages.unit_text import in_units
 from api.words import _
 from combustion.quantities import QUANTITIES, Quantity
 from ingest.rules import RULES, Rule
@@ -25,7 +27,7 @@ def index(request: Request) -> Response:
         "help.html",
         title=_("What the words mean"),
         quantities=[_quantity(q) for q in QUANTITIES.values()],
-        rules=[_rule(r) for r in RULES.values()],
+        rules=[_rule(r, shown_for(request)) for r in RULES.values()],
     )
 
 
@@ -45,7 +47,7 @@ def rule(request: Request, key: str) -> Response:
     found = RULES.get(key)
     if found is None:
         return _unknown(request)
-    said = _rule(found)
+    said = _rule(found, shown_for(request))
     return page(request, "help.html", title=said.title, rule=said)
 
 
@@ -54,11 +56,12 @@ def _quantity(found: Quantity) -> Quantity:
     return replace(found, label=_(found.label), meaning=_(found.meaning))
 
 
-def _rule(found: Rule) -> Rule:
+def _rule(found: Rule, shown: Shown) -> Rule:
     """Return a rule with its texts in the reader's language; safety keeps its English beside."""
     said: dict[str, Any] = {f: _(getattr(found, f)) for f in RULE_TEXTS if getattr(found, f)}
     if found.safety:
         said["next_step"] = caution(found.next_step)
+    said = {field: in_units(text, shown) for field, text in said.items()}
     return replace(found, **said)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from api.charts import number
 from api.pages.limit_fields import FIELDS, Field, unit_of
 from api.pages.show import Shown
+from api.pages.unit_text import in_units
 from api.words import N_, _
 from ingest.limits import DEFAULT_LIMITS, Limit, LimitSet
 
@@ -59,7 +60,7 @@ def built_in(key: str, shown: Shown) -> list[str]:
         if name != key and (name not in _VARIANTS or not name.startswith(f"{key}_")):
             continue
         value = said(FIELDS[key], found.value, shown)
-        source, status = _(found.source), _(STATUS_WORDS[found.status])
+        source, status = in_units(_(found.source), shown), _(STATUS_WORDS[found.status])
         kind = f"{_(_VARIANTS[name])}: " if name in _VARIANTS else ""
         out.append(
             _("Built in: {value} ({source}; {status})", value=kind + value, source=source,
@@ -74,14 +75,15 @@ def otherwise(key: str, below: LimitSet, shown: Shown) -> list[str]:
     if there is None:
         return []
     value = said(FIELDS[key], there.value, shown)
-    return [_("Otherwise {value}, {whose}", value=value, whose=_whose(there))]
+    return [_("Otherwise {value}, {whose}", value=value, whose=_whose(there, shown))]
 
 
-def _whose(there: Limit) -> str:
+def _whose(there: Limit, shown: Shown) -> str:
     source = there.source
     if source.level != "default":
         return f"{_(_LEVEL_WORDS[source.level])} ({source.text})"
-    return f"{_(_LEVEL_WORDS['default'])} ({_(source.text)}; {_(STATUS_WORDS[source.status])})"
+    said = in_units(_(source.text), shown)
+    return f"{_(_LEVEL_WORDS['default'])} ({said}; {_(STATUS_WORDS[source.status])})"
 
 
 def to_mind(held_to: LimitSet, shown: Shown) -> Sequence[str]:
@@ -97,7 +99,7 @@ def to_mind(held_to: LimitSet, shown: Shown) -> Sequence[str]:
                     label=_(FIELDS[key].words),
                     value=said(FIELDS[key], there.value, shown),
                     default=said(FIELDS[key], default.value, shown),
-                    source=_(default.source),
+                    source=in_units(_(default.source), shown),
                 )
             )
     for keys in _IN_ORDER:

@@ -105,7 +105,8 @@ def _test(test: SafetyTest, shown: Shown) -> Line:
     if test.reset is not None:
         figures.append(_(_RESET_WORDS[test.reset]))
     beside = ". ".join(filter(None, [", ".join([provoked(test, words()), *figures]), test.note]))
-    title = device_title(test) + (f" ({_('retest')})" if test.retest else "")
+    again = _("retest")
+    title = device_title(test) + (f" ({again})" if test.retest else "")
     return Line(title, _(RESULT_WORDS[test.result]), beside, loud=test.result != "tripped")
 
 

@@ -124,7 +124,9 @@ def rates(firing_rates: Iterable[float]) -> str:
     '25 % and 100 %'
     """
     shown = [f"{rate:g} %" for rate in firing_rates]
-    return " and ".join(filter(None, [", ".join(shown[:-1]), *shown[-1:]]))
+    if len(shown) < 2:
+        return "".join(shown)
+    return _("{first} and {last}", first=", ".join(shown[:-1]), last=shown[-1])
 
 
 def day(when: datetime | None) -> str:

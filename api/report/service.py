@@ -87,9 +87,10 @@ def _tests(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
         "not_reset": t("not reset"),
         None: "–",
     }
+    again = t("retest")
     rows = [
         [
-            device_title(test) + (f" ({t('retest')})" if test.retest else ""),
+            device_title(test) + (f" ({again})" if test.retest else ""),
             provoked(test, words),
             value_text(test.set_point, shown),
             value_text(test.trip, shown),

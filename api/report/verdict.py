@@ -9,8 +9,9 @@ from collections.abc import Sequence
 
 from api.cautions import caution, counted_caution
 from api.key_words import key_said
-from api.pages.facts import finding_shown, in_units, in_words, next_step_said
+from api.pages.facts import finding_shown, in_words, next_step_said
 from api.pages.show import Shown
+from api.pages.unit_text import in_units
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
