@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from api import cautions
 from api.languages import chosen_words
 from api.locales import keep
-from api.locales.collect import collected
+from api.locales.collect import KEYWORDS, ROOT, collected
 from api.locales.pseudo import LONGER, PSEUDO, pseudo
 from api.words import Words, speaking, words_of
 
@@ -99,3 +100,20 @@ def test_an_approval_names_one_wording_and_a_person(
             cautions.approvals.cache_clear()
             assert (cautions.caution_pair(SAFETY).english is not None) is shown
     cautions.approvals.cache_clear()
+
+
+def test_every_text_that_is_said_was_found_where_it_is_written() -> None:
+    """The extractor misses what stands inside an f-string or inside another call of its kind."""
+    found = {t for m in FOUND for t in ([m.id] if isinstance(m.id, str) else m.id)}
+    said = [
+        (path.name, call.lineno, call.args[0].value)
+        for path in sorted((ROOT / "api").rglob("*.py"))
+        for call in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(call, ast.Call)
+        and getattr(call.func, "id", getattr(call.func, "attr", "")) in KEYWORDS
+        and call.args
+        and isinstance(call.args[0], ast.Constant)
+        and isinstance(call.args[0].value, str)
+    ]
+    assert len(said) > 700
+    assert [one for one in said if one[2] not in found] == []
