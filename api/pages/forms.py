@@ -5,7 +5,9 @@ What is refused comes back on the page itself, said first, with the status that 
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping
+from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
@@ -14,7 +16,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
 from api.file_options import read_options_from
-from api.pages.visit import visit_page
+from api.pages.visit import RefusedFile, visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
 from api.routes.files import is_log, response_time_from, statement_from, uploaded
 from api.routes.photos import taken
@@ -38,6 +40,7 @@ async def done_or_said(
     title: str,
     at: str | Callable[[], str],
     said: Mapping[str, str] | None = None,
+    upload: RefusedFile | None = None,
 ) -> Response:
     try:
         await run_in_threadpool(change)
@@ -61,6 +64,7 @@ async def done_or_said(
             problem_title=title,
             problems=details.errors,
             said=said,
+            upload=upload,
         )
 
     return await run_in_threadpool(shown)
@@ -106,8 +110,18 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
 
     title = _("{file} was not taken", file=name)
     return await done_or_said(
-        request, intake, visit_id, change, title, lambda: f"/logs/{logs[0]}" if logs else "#why"
+        request,
+        intake,
+        visit_id,
+        change,
+        title,
+        lambda: f"/logs/{logs[0]}" if logs else "#why",
+        upload=_refused(data, fields),
     )
+
+
+def _refused(data: bytes, fields: Mapping[str, Any]) -> RefusedFile:
+    return RefusedFile(hashlib.sha256(data).hexdigest(), {k: str(v) for k, v in fields.items()})
 
 
 def _perhaps_a_log(error: PointsUnclear, name: str) -> Exception:
@@ -136,7 +150,9 @@ async def add_picture(request: Request, visit_id: UUID, intake: IntakeOf) -> Res
         return taken(intake, visit_id, data, name, who, caption=caption)
 
     title = _("{file} was not taken", file=name)
-    return await done_or_said(request, intake, visit_id, change, title, "#photos")
+    return await done_or_said(
+        request, intake, visit_id, change, title, "#photos", upload=_refused(data, fields)
+    )
 
 
 @router.post("/handled")

@@ -31,6 +31,7 @@ from ingest.service.office import plan_named
 from ingest.service.plans import Plan
 from ingest.store import NotFound
 from ingest.store.audit import trail
+from ingest.store.readings import Attachment
 
 router = APIRouter(include_in_schema=False)
 
@@ -59,6 +60,30 @@ class Photo:
 
     sha256: str
     caption: str
+
+
+_FIELDS = dict.fromkeys(
+    ("rates", "as_log", "phase", "line_ranges", "fuel", "units", "zone", "started"), ""
+) | {"response_time": "", "caption": ""}
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedFile:
+    """A file that was not taken, and the fields that it came with."""
+
+    sha256: str
+    fields: Mapping[str, str]
+
+    def fate(self, attachments: Sequence[Attachment]) -> str:
+        """Return what became of the bytes."""
+        for file in attachments:
+            if file.sha256 == self.sha256 and file.withdrawn_at is None:
+                return _(
+                    "The same bytes are kept under this visit from before, as {name}; they are "
+                    "untouched, and nothing was added to them.",
+                    name=file.name,
+                )
+        return _("The file is not kept here: choose it again.")
 
 
 def _happened(line: dict[str, Any]) -> str:
@@ -143,10 +168,12 @@ def visit_page(
     problem_title: str = "",
     problems: Sequence[ErrorItem] = (),
     said: Mapping[str, str] | None = None,
+    upload: RefusedFile | None = None,
 ) -> Response:
     """Return the page of a visit, with what was refused at its head.
 
-    ``said`` are words about flags as they were typed, by the flag's id, where they were refused.
+    ``said`` are words about flags as they were typed, by the flag's id, where they were refused;
+    ``upload`` is a file that was, whose form comes back as it was filled in.
     """
     try:
         view = intake.visit(visit_id)
@@ -167,6 +194,7 @@ def visit_page(
         problem_title=problem_title,
         problems=problems,
         said=said,
+        upload=upload,
     )
 
 
@@ -179,6 +207,7 @@ def visit_shown(
     problem_title: str = "",
     problems: Sequence[ErrorItem] = (),
     said: Mapping[str, str] | None = None,
+    upload: RefusedFile | None = None,
     coming: bool = False,
 ) -> Response:
     """Return the page of a visit as it was read; ``coming`` is one that nobody has begun yet."""
@@ -215,6 +244,8 @@ def visit_shown(
         done=done_about(view),
         printed_name=principal_of(request.scope).printed_name,
         said=said or {},
+        entered=_FIELDS | (dict(upload.fields) if upload else {"phase": "as_left"}),
+        fate=upload.fate(view.attachments) if upload else "",
         standing=_standing(intake, view, shown),
         can_stand=_can_stand(request, view),
         **visit_given(
