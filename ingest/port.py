@@ -20,6 +20,8 @@ from typing import Any, Literal, NamedTuple
 import serial
 from serial.tools import list_ports
 
+from ingest.port_beat import Beat
+
 PROMPT = 0.0045
 """Pause [s] while bytes flow, where each value is waited for: 5 ms are allowed to it."""
 CALM = 0.05
@@ -40,6 +42,11 @@ class PortSettings:
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
     stop: float = 1
     flow: Literal["none", "rtscts", "xonxoff", "dsrdtr"] = "none"
+
+    @property
+    def byte_time(self) -> float:
+        """Return how long one byte takes on the line [s], start and stop bits included."""
+        return (1 + self.bits + (self.parity != "none") + self.stop) / self.baud
 
 
 class PortError(Exception):
@@ -260,8 +267,11 @@ class PortSource:
         if not self._flowing or (descriptor := getattr(self._port, "fd", None)) is None:
             return
         sleep, read, clock = time.sleep, os.read, self.clock
-        pause, calm = min(PROMPT, self._gather), self._gather
-        dense = _DENSE * pause
+        pause = prompt = min(PROMPT, self._gather)
+        calm, dense = self._gather, _DENSE * prompt
+        beat = Beat(self.settings.byte_time, prompt) if calm == prompt else None
+        monotonic = time.monotonic
+        before = monotonic()
         self._flowing = False
         while not self.stopped:
             sleep(pause)
@@ -271,9 +281,12 @@ class PortSource:
                 return
             if not data:
                 return
-            if pause != calm and len(data) > dense:
-                pause = calm  # a line now and then is still taken at once
             yield Chunk(clock(), data)
+            if beat is not None:
+                now = monotonic()
+                pause, before = beat.pause(data, now - before), now
+            elif len(data) > dense:
+                pause = calm  # a line now and then is still taken at once
 
     def _reopened(self) -> bool:
         while not self.stopped:
