@@ -41,14 +41,17 @@ _PIECES = (
     N_("O2 of air, no flame"), N_("O2 of air right before the flame"),
     N_("O2 of air while the stack stays hot"), N_("shorter than the instrument's response"),
     N_("all quantities head for one level"), N_("before a repeated trial"),
+    N_("A dry trap lets flue gas into the room."),
 )  # fmt: skip
 _NAMES = {
     "fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what", "title",
     "title_2", "label", "text", "reason", "reason_by", "by", "note", "part", "task", "id",
+    "shown", "shown_2",
 }  # fmt: skip
 """Places that hold a name or a date, kept as written where it has no translation."""
 _DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _FIGURES = re.compile(r"[-+\u2212\d., e%]*")
+_RANGE = re.compile(r"(open|[-\u2212\d.]+) to (open|[-\u2212\d.]+)( \D+)?")
 _ONE_WORD = re.compile(r"(?:[-+]?[\d.]+ )?\S+")
 _SENTENCES = re.compile(r"(?<=[a-z\u201d]\.) (?=[A-Z])")
 _MOST_DEPTH = 4
@@ -62,10 +65,10 @@ def _piece(name: str, value: str, depth: int) -> str | None:
     if _DAY.fullmatch(bare):
         return before + words().day(date.fromisoformat(bare)) + after
     said = _said(bare, depth + 1) or _ends(bare)
-    for between, mark in ((" and ", "; "), (", ", ", ")):
-        if said is None and between in bare:
-            parts = [_said(part, depth + 1) for part in bare.split(between)]
-            said = mark.join(filter(None, parts)) if all(parts) else None
+    if said is None and " and " in bare:
+        parts = [_said(part, depth + 1) for part in bare.split(" and ")]
+        said = "; ".join(filter(None, parts)) if all(parts) else None
+    said = said or _listed(bare, depth)
     if said is None:
         head, at, tail = bare.partition(" at ")
         place = _said(f"at {tail}", depth + 1) if at and " " not in head else None
@@ -77,13 +80,30 @@ def _piece(name: str, value: str, depth: int) -> str | None:
     return None if said is None else before + said + after
 
 
+def _listed(bare: str, depth: int) -> str | None:
+    """Return pieces between commas, where each is known with or without its comma."""
+    first, *rest = bare.split(", ")
+    said = _said(first, depth + 1) if first else ""
+    for part in rest:
+        after = _said(f", {part}", depth + 1)
+        plain = None if after else _said(part, depth + 1)
+        if said is None or not (after or plain):
+            return None
+        said += after or f", {plain}"
+    return said if rest else None
+
+
 def _ends(bare: str) -> str | None:
     """Return a range in words, with "open" for the end that has no limit."""
-    low, between, high = bare.partition(" to ")
-    said = [_(end) if end == "open" else end for end in (low, high)]
-    if not between or not all(e == "open" or _FIGURES.fullmatch(e) for e in (low, high)):
+    found = _RANGE.fullmatch(bare)
+    if found is None:
         return None
-    return _("{low} to {high}", low=said[0], high=said[1])
+    low, high, unit = found.groups(default="")
+    if high == "open":
+        return _("at least {value}", value=low) + unit
+    if low == "open":
+        return _("at most {value}", value=high) + unit
+    return _("{low} to {high}", low=low, high=high) + unit
 
 
 def _said(text: str, depth: int = 0) -> str | None:
@@ -142,6 +162,10 @@ def _sentence(text: str) -> str | None:
         # Some rules write the end of the sentence apart from it.
         bare = _said(text[:-1], 1)
         whole = None if bare is None else f"{bare}."
+    head, between, tail = text.partition(": ")
+    if whole is None and between and text.endswith("."):
+        after = _said(tail[:-1], 1)
+        whole = None if after is None else f"{_said(head, 1) or head}: {after}."
     return whole
 
 

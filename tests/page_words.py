@@ -27,8 +27,8 @@ SAID = """() => {
   return out;
 }"""
 
-_WORDS = """the of and is are was were with from not this that these those it its by at for to an be has
-    have had been each than more most what who when where which why how all here there only
+_WORDS = """the of and is are was were with from not this that these those it its by at for to an
+    be has have had been each than more most what who when where which why how all here there only
     before after their they you your will would can could must should may one two three other
     out up off into under over above below between nothing something somebody nobody everything
     left right found kept stored read written given taken made looked asked wanted needs stays

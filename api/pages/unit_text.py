@@ -10,12 +10,12 @@ import re
 from api.pages.show import Shown
 from api.words import words
 from combustion.quantities import QUANTITIES
-from combustion.units import conversion
+from combustion.units import UnitError, conversion
 
 _POINT = re.compile(r"(?<=\d)\.(?=\d{1,2}(?!\d))")
 _IN_TEXT = re.compile(
-    r"(?<![\w.])([-−]?\d+(?:\.\d+)?)((?: to | a | y | and )([-−]?\d+(?:\.\d+)?))? "
-    r"(degC|degF|K|Pa|inWC|psi|kW)\b"
+    r"(?<![\w.])([-−]?\d+(?:\.\d+)?)((?: to | a | y | and )([-−]?\d+(?:\.\d+)?)| to open)? "
+    r"(degC|degF|K|Pa|inWC|psi|kW|ft lbf|N m|mm)\b"
 )
 _TWICE = re.compile(r"(\S+ \S+) \(\1\)")
 _FOREIGN = {"degF", "inWC", "psi"}
@@ -28,6 +28,25 @@ _KEY_OF_UNIT = {
     "Pa": "stack_draft",
     "kW": "fuel_input",
 }
+_US_UNITS = {"degC": "degF", "Pa": "inWC", "N m": "ft lbf", "N·m": "ft lbf", "mm": "in"}
+_SI_UNITS = {"degF": "degC", "inWC": "Pa", "ft lbf": "N m", "in": "mm", "psi": "bar"}
+_NAMES = {"degF": "°F", "degC": "°C", "1": "", "ft lbf": "ft·lbf", "N m": "N·m", "degree": "°"}
+
+
+def quantity(value: float, unit: str, shown: Shown) -> str:
+    """Return a number with its unit in the reader's system; an unknown unit stays as it is.
+
+    >>> quantity(33, "ft lbf", Shown("si"))
+    '44.7 N·m'
+    """
+    wanted = (_US_UNITS if shown.system == "us" else _SI_UNITS).get(unit, unit)
+    try:
+        number = value if wanted == unit else conversion(unit, wanted)(value)
+    except UnitError:
+        number, wanted = value, unit
+    name = _NAMES.get(wanted, wanted)
+    text = f"{number:.3g}" if abs(number) < 1000 else f"{number:.0f}"
+    return f"{words().signs(text).replace('-', '−')} {name}".rstrip()
 
 
 def in_units(text: str, shown: Shown) -> str:
@@ -35,10 +54,23 @@ def in_units(text: str, shown: Shown) -> str:
 
     >>> in_units("Stack temperature is 180 degC at 100 %.", Shown("us"))
     'Stack temperature is 356 °F at 100 %.'
+    >>> in_units("Flange nuts, nut 3: 28 ft lbf, range 30 to 35 ft lbf.", Shown("si"))
+    'Flange nuts, nut 3: 38 N·m, range 40.7 to 47.5 N·m.'
+    >>> in_units("limits -12.5 to open Pa", Shown("us"))
+    'limits −0.05 to open inWC'
     """
 
     def one(match: re.Match[str]) -> str:
         unit = match.group(4)
+        open_end = match.group(2) if match.group(3) is None and match.group(2) else ""
+        if unit not in _KEY_OF_UNIT:
+            begin, *rest = (float(n.replace("−", "-")) for n in match.group(1, 3) if n)
+            said = quantity(rest[0] if rest else begin, unit, shown)
+            before = quantity(begin, unit, shown).partition(" ")[0]
+            between = (match.group(2) or "").removesuffix(match.group(3) or "")
+            if open_end:
+                return f"{before}{open_end} {said.partition(' ')[2]}"
+            return f"{before}{between}{said}" if rest else said
         key = _KEY_OF_UNIT[unit]
         canonical = conversion(unit, QUANTITIES[key].unit) if unit in _FOREIGN else float
         first = shown.figure(key, canonical(float(match.group(1).replace("−", "-"))))
@@ -46,7 +78,7 @@ def in_units(text: str, shown: Shown) -> str:
             last = canonical(float(match.group(3).replace("−", "-")))
             between = match.group(2).removesuffix(match.group(3))
             return f"{first}{between}{shown.value(key, last)}"
-        return f"{first} {shown.unit(key)}"
+        return f"{first}{open_end} {shown.unit(key)}"
 
     # A source that names both systems says one and the same number twice to a reader of one.
     return _TWICE.sub(r"\1", _IN_TEXT.sub(one, text))

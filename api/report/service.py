@@ -6,13 +6,13 @@ from dataclasses import replace
 
 from api.cautions import caution
 from api.pages.show import Shown
+from api.pages.unit_text import quantity
 from api.plan_words import plan_said
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.bolts import bolt_circle
 from api.report.given import ReportInput
-from api.words import N_, Words, _, words
-from combustion.units import UnitError, conversion
+from api.words import N_, Words, _
 from ingest.service.models import Measured, SafetyTest, ServiceRecord, TaskEntry, Value
 from ingest.service.order import STEP_TITLES
 from ingest.service.plans import Plan
@@ -28,25 +28,6 @@ ISOLATION_WORDS = {
     "pressure_released": N_("Pressure released"),
     "verified_dead": N_("Verified dead"),
 }
-_US_UNITS = {"degC": "degF", "Pa": "inWC", "N m": "ft lbf", "N·m": "ft lbf", "mm": "in"}
-_SI_UNITS = {"degF": "degC", "inWC": "Pa", "ft lbf": "N m", "in": "mm", "psi": "bar"}
-_NAMES = {"degF": "°F", "degC": "°C", "1": "", "ft lbf": "ft·lbf", "N m": "N·m", "degree": "°"}
-
-
-def quantity(value: float, unit: str, shown: Shown) -> str:
-    """Return a number with its unit in the reader's system; an unknown unit stays as it is.
-
-    >>> quantity(33, "ft lbf", Shown("si"))
-    '44.7 N·m'
-    """
-    wanted = (_US_UNITS if shown.system == "us" else _SI_UNITS).get(unit, unit)
-    try:
-        number = value if wanted == unit else conversion(unit, wanted)(value)
-    except UnitError:
-        number, wanted = value, unit
-    name = _NAMES.get(wanted, wanted)
-    text = f"{number:.3g}" if abs(number) < 1000 else f"{number:.0f}"
-    return f"{words().signs(text).replace('-', '−')} {name}".rstrip()
 
 
 def value_text(value: Value | None, shown: Shown) -> str:

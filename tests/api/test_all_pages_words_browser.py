@@ -110,3 +110,30 @@ def test_every_text_of_a_page_is_changed_by_the_pseudo_locale(
             if re.search("[A-Za-z]{4}", plain) and not accents.search(plain):
                 left.setdefault(plain, []).append(name)
     assert {text: names[:3] for text, names in left.items()} == {}
+
+
+US = re.compile(r"°F|\bdegF\b|\binWC\b|\bpsi\b|\bMBH\b|\bft·lbf\b|\bft lbf\b|ft³/h|\d in\b")
+SI = re.compile(r"°C|\bdegC\b|\d k?Pa\b|\d bar\b|\bkW\b|\bN·?m\b|\d mm\b|m³/h|\d K\b")
+
+
+@pytest.mark.parametrize(("system", "foreign"), [("si", US), ("us", SI)])
+def test_a_reader_sees_the_units_they_chose_and_no_others(
+    demo: str,
+    opened: Any,
+    listed: tuple[Listed, ...],
+    own: Sequence[str],
+    system: str,
+    foreign: re.Pattern[str],
+) -> None:
+    context = opened.new_context(locale="en-GB", java_script_enabled=True)
+    context.add_cookies([{"name": "fluebook_units", "value": system, "url": demo}])
+    page = context.new_page()
+    left: dict[str, list[str]] = {}
+    for one in listed:
+        if one.name not in ONE_LANGUAGE:
+            page.goto(demo + one.address)
+            for text in dict.fromkeys(page.evaluate(SAID)):
+                if foreign.search(without(text, own)):
+                    left.setdefault(text[:200], []).append(one.name)
+    context.close()
+    assert {text: names[:3] for text, names in left.items()} == {}

@@ -9,9 +9,11 @@ from api.locales import keep
 from api.locales.sentences import templates, written
 from api.pages.facts import finding_shown
 from api.pages.show import Shown
+from api.pages.unit_text import in_units
 from api.words import speaking, words_of
 from ingest.judgement import Flag
 from ingest.validator import judge
+from tests.page_words import english_in
 from tests.simulated_faults import FAULTS, faulty
 
 
@@ -67,3 +69,50 @@ def test_an_unknown_sentence_stays_whole_in_english() -> None:
     with speaking(words_of("es", "ES")):
         assert finding("Something nobody has written yet.") == "Something nobody has written yet."
         assert finding("") == ""
+
+
+SERVICE = (
+    ("Relief valve: tested by simulation.", "fix"),
+    ("High limit: 205 degF against 200 degF, beyond it.", "fix"),
+    ("Open since 2026-11-16: Condensate drain sags.", "fix"),
+    ("Burner gasket and flange nuts, Flange nuts, nut 3: 28 ft lbf, range 30 to 35 ft lbf.", "fix"),
+    ("Inlet, burners off: 2400 Pa, limits 1500 to open Pa.", "fix"),
+    ("Light-off 1: delayed ignition.", "check"),
+    ("Light-off 1: delayed ignition; a later one is recorded.", "check"),
+    ("Left running with 2 open stops, without a named person's reason.", "fix"),
+    ("“Fill the condensate trap” is not recorded. A dry trap lets flue gas into the room.", "fix"),
+    ("Turn wanted: 12 degrees in the tightening sense, a spacer 0.05 mm thinner; compare with the "
+     "boiler's drawing.", "fix"),
+    ("Air filter: fitted 2022-10-04, its 24 months ended 2024-10-04.", "check"),
+    ("Not recorded: Light-off: trial.", "check"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("sentence", "severity"), SERVICE)
+def test_a_finding_of_the_service_part_is_said_without_english(
+    sentence: str, severity: str
+) -> None:
+    with speaking(words_of("es", "ES")):
+        said = finding_shown(sentence, severity, Shown("si")).replace("Condensate drain sags", "")
+    assert said != sentence
+    assert english_in(said) == []
+    assert "degF" not in said and "ft lbf" not in said
+
+
+def test_a_part_of_a_sentence_in_words_keeps_its_range_and_its_units() -> None:
+    torque = SERVICE[3][0]
+    assert finding_shown(torque, "fix", Shown("si")).endswith("38 N·m, range 40.7 to 47.5 N·m.")
+    with speaking(words_of("es", "ES")):
+        assert finding_shown(torque, "fix", Shown("si")) == (
+            "Junta del quemador y tuercas de la brida, Tuercas de la brida, tuerca 3: 38 N·m, "
+            "intervalo 40,7 a 47,5 N·m."
+        )
+        assert finding_shown(SERVICE[2][0], "fix", Shown("si")) == (
+            "Abierto desde 16 nov 2026: Condensate drain sags."
+        )
+
+
+def test_one_number_in_two_units_is_said_once() -> None:
+    source = "54.4 degC (130 degF) for gas"
+    assert in_units(source, Shown("us")) == "130 °F for gas"
+    assert in_units(source, Shown("si")) == "54 °C for gas"
