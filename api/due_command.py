@@ -6,7 +6,6 @@ Exit statuses: 0 answered; 2 the book or the plans cannot be used; 64 wrong usag
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,9 +29,8 @@ def due(
     as_json: Annotated[bool, typer.Option("--json", help="fluebook.due/1 instead.")] = False,
 ) -> None:
     """List boilers, tasks, tests, parts to pick, wanted readings and open findings."""
-    from api.due_list import due_in_book, due_json
+    from api.due_list import due_ics, due_in_book, due_json
     from ingest.intake import Intake
-    from ingest.service.calendar import calendar
     from ingest.service.intervals import end_of_month
     from ingest.service.office import office_plans
     from ingest.service.plans import PlanError
@@ -51,11 +49,11 @@ def due(
         with Book(book) as opened:
             intake = Intake(opened)
             found = due_in_book(intake, last, {**known, **intake.plans()})
+            if ical is not None:
+                ical.write_bytes(due_ics(intake, found, {**known, **intake.plans()}))
     except (PlanError, FileNotFoundError, BookError) as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error
-    if ical is not None:
-        ical.write_bytes(calendar(found.items, datetime.now(UTC)))
     if as_json:
         typer.echo(json.dumps(due_json(found), ensure_ascii=False))
         return

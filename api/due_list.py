@@ -5,14 +5,24 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
 from api.key_words import key_said
 from api.words import _
 from ingest.intake import Intake
-from ingest.service.due import Due, Pick, Place, due, pick_list, readings_wanted
+from ingest.service.calendar import calendar
+from ingest.service.due import (
+    BoilerHistory,
+    Due,
+    Pick,
+    Place,
+    due,
+    no_longer_due,
+    pick_list,
+    readings_wanted,
+)
 from ingest.service.kept import boiler_history
 from ingest.service.plans import Plan
 
@@ -28,6 +38,7 @@ class DueList:
     picks: Sequence[Pick]
     readings: Mapping[Place, Sequence[str]]
     not_looked_at: Mapping[str, str]
+    histories: Sequence[BoilerHistory] = ()
 
 
 def due_in_book(
@@ -60,7 +71,19 @@ def due_in_book(
         else:
             histories.append(history)
     items = due(histories, until, known=plans)
-    return DueList(until, items, pick_list(items, plans), readings_wanted(items, plans), unknown)
+    picks, wanted = pick_list(items, plans), readings_wanted(items, plans)
+    return DueList(until, items, picks, wanted, unknown, histories)
+
+
+def due_ics(intake: Intake, found: DueList, plans: Mapping[str, Plan]) -> bytes:
+    """Return a due list as an iCalendar file, of the revision that the book is at."""
+    last = intake.trail_lines(most=1)
+    return calendar(
+        found.items,
+        datetime.fromisoformat(last[0]["at"]) if last else intake.book.clock(),
+        gone=no_longer_due(found.histories, found.until, known=plans),
+        revision=last[0]["seq"] if last else 0,
+    )
 
 
 def _by_name(found: DueList) -> dict[str, list[str]]:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.answers import refuses
-from api.due_list import DueList, due_in_book, due_json
+from api.due_list import DueList, due_ics, due_in_book, due_json
 from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
 from api.problems import ErrorItem, ProblemError
@@ -19,7 +19,6 @@ from api.report.given import ReportOptions
 from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
 from api.words import _
 from ingest.intake import Intake
-from ingest.service.calendar import calendar
 from ingest.service.intervals import add_months, end_of_month
 
 router = APIRouter(tags=["service"])
@@ -154,9 +153,13 @@ def due_calendar(
     until: Until,
     site_id: Annotated[UUID | None, _SITE] = None,
 ) -> Response:
-    """Return an iCalendar file (RFC 5545): one all-day entry for each boiler and day."""
+    """Return an iCalendar file (RFC 5545): one all-day entry for each thing due at a boiler.
+
+    An entry keeps its UID when its day moves; what was done or closed since is cancelled.
+    """
     found = _due(request, intake, until, site_id)
-    return Response(calendar(found.items, datetime.now(UTC)), media_type="text/calendar")
+    made = due_ics(intake, found, plans_of(request))
+    return Response(made, media_type="text/calendar")
 
 
 @router.get("/due", include_in_schema=False)

@@ -1,16 +1,16 @@
-"""Due work as an iCalendar file (RFC 5545): one all-day event for each boiler and day.
+"""Due work as an iCalendar file (RFC 5545): one all-day event for each thing due at a boiler.
 
-Bytes depend on the input alone: the stamp is the caller's, and a UID is made from what it names, so
-that a calendar that takes the file again updates its entries.
+Bytes depend on the input alone. A UID is made from boiler and task and not from the day, so that a
+calendar that takes the file again moves its entry, and drops one that was done or closed.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
-from ingest.service.due import Due, Place
+from ingest.service.due import Due
 
 
 def _escaped(text: str) -> str:
@@ -34,7 +34,16 @@ def _folded(line: str) -> str:
     return "\r\n ".join(pieces)
 
 
-def calendar(items: Sequence[Due], stamp: datetime) -> bytes:
+def _uid(item: Due) -> str:
+    """Return the name of one thing due at one boiler, whatever its day (RFC 5545, 3.8.4.7)."""
+    boiler = (item.boiler_id,) if item.boiler_id else item.place
+    named = "|".join((*boiler, item.kind, item.key, item.plan or ""))
+    return f"{hashlib.sha256(named.encode()).hexdigest()[:32]}@fluebook"
+
+
+def calendar(
+    items: Sequence[Due], stamp: datetime, *, gone: Sequence[Due] = (), revision: int = 0
+) -> bytes:
     """Return an iCalendar file of due work.
 
     Parameters
@@ -42,28 +51,29 @@ def calendar(items: Sequence[Due], stamp: datetime) -> bytes:
     items : sequence of Due
         As ``due`` returns them.
     stamp : datetime
-        When the file was made, with its offset.
+        When what the file says was last changed, with its offset.
+    gone : sequence of Due
+        As ``no_longer_due`` returns them: cancelled in a calendar that still has them.
+    revision : int
+        Grows with every change of what the file is made from.
     """
     if stamp.tzinfo is None:
         raise ValueError("the stamp of a calendar needs an offset")
     at = stamp.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
-    days: dict[tuple[date, Place], list[Due]] = {}
-    for item in items:
-        days.setdefault((item.on, item.place), []).append(item)
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//fluebook//due work//EN"]
-    for (on, place), held in sorted(days.items(), key=lambda d: d[0]):
-        boiler = held[0].boiler
-        uid = hashlib.sha256("|".join((*place, str(on))).encode()).hexdigest()[:32]
-        said = "\n".join(f"{i.title} ({i.why}{', estimated' if i.estimated else ''})" for i in held)
+    for item, status in [*((i, "CONFIRMED") for i in items), *((i, "CANCELLED") for i in gone)]:
+        said = f"{item.why}{', estimated' if item.estimated else ''}"
         lines += [
             "BEGIN:VEVENT",
-            f"UID:{uid}@fluebook",
+            f"UID:{_uid(item)}",
             f"DTSTAMP:{at}",
-            f"DTSTART;VALUE=DATE:{on:%Y%m%d}",
-            f"DTEND;VALUE=DATE:{on + timedelta(days=1):%Y%m%d}",
-            f"SUMMARY:{_escaped(f'{boiler}: {len(held)} due')}",
+            f"SEQUENCE:{revision}",
+            f"STATUS:{status}",
+            f"DTSTART;VALUE=DATE:{item.on:%Y%m%d}",
+            f"DTEND;VALUE=DATE:{item.on + timedelta(days=1):%Y%m%d}",
+            f"SUMMARY:{_escaped(f'{item.boiler}: {item.title}')}",
             f"DESCRIPTION:{_escaped(said)}",
-            *([f"LOCATION:{_escaped(held[0].site)}"] if held[0].site else []),
+            *([f"LOCATION:{_escaped(item.site)}"] if item.site else []),
             "TRANSP:TRANSPARENT",
             "END:VEVENT",
         ]

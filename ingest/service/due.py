@@ -41,6 +41,9 @@ class BoilerHistory:
     hours: Sequence[CounterReading] = ()
     starts: Sequence[CounterReading] = ()
     findings: Sequence[Finding] = ()
+    """Open ones."""
+    closed: Sequence[Finding] = ()
+    """Those that were open once."""
     van: str | None = None
     site: str | None = None
     boiler_id: str = ""
@@ -131,7 +134,39 @@ def due(
     for boiler in boilers:
         items = _of_one(boiler, until, known or {p.key: p for p in boiler.plans})
         found += [replace(item, boiler_id=boiler.boiler_id) for item in items]
-    return sorted(found, key=lambda d: (d.on, d.boiler, d.place, d.kind, d.key, d.plan or ""))
+    return _ordered(found)
+
+
+def _ordered(items: Sequence[Due]) -> list[Due]:
+    return sorted(items, key=lambda d: (d.on, d.boiler, d.place, d.kind, d.key, d.plan or ""))
+
+
+def no_longer_due(
+    boilers: Sequence[BoilerHistory], until: date, *, known: Mapping[str, Plan] | None = None
+) -> list[Due]:
+    """Return what was due once and is not due on or before a day: done since, or closed.
+
+    Parameters
+    ----------
+    boilers, until, known
+        As for ``due``.
+
+    Returns
+    -------
+    list of Due
+        Work with its next day, which lies behind ``until``; closed findings with their first day.
+    """
+    found: list[Due] = []
+    for boiler in boilers:
+        done = {(d.kind, d.key) for d in boiler.done if d.on > boiler.installed}
+        later = [
+            item
+            for item in _of_one(boiler, date.max, known or {p.key: p for p in boiler.plans})
+            if item.on > until and (item.kind, item.key) in done
+        ]
+        later += [_finding(boiler, finding) for finding in boiler.closed]
+        found += [replace(item, boiler_id=boiler.boiler_id) for item in later]
+    return _ordered(found)
 
 
 def _of_one(boiler: BoilerHistory, until: date, known: Mapping[str, Plan]) -> list[Due]:
@@ -152,21 +187,20 @@ def _of_one(boiler: BoilerHistory, until: date, known: Mapping[str, Plan]) -> li
             if part.key not in parts:
                 parts.add(part.key)
                 found += _part(boiler, part, until)
-    for finding in boiler.findings:
-        if finding.opened <= until:
-            found.append(
-                Due(
-                    boiler.boiler,
-                    "finding",
-                    finding.id,
-                    finding.text,
-                    finding.opened,
-                    f"open since {finding.opened}",
-                    site=boiler.site,
-                    van=boiler.van,
-                )
-            )
-    return found
+    return found + [_finding(boiler, f) for f in boiler.findings if f.opened <= until]
+
+
+def _finding(boiler: BoilerHistory, finding: Finding) -> Due:
+    return Due(
+        boiler.boiler,
+        "finding",
+        finding.id,
+        finding.text,
+        finding.opened,
+        f"open since {finding.opened}",
+        site=boiler.site,
+        van=boiler.van,
+    )
 
 
 def _last(boiler: BoilerHistory, kind: str, key: str, plans: set[str] | None) -> date:

@@ -7,7 +7,7 @@ from datetime import date
 
 from ingest.models import Boiler, Site, Visit
 from ingest.service.due import BoilerHistory, TaskDone
-from ingest.service.findings import open_findings
+from ingest.service.findings import closed_findings, open_findings
 from ingest.service.intervals import CounterReading
 from ingest.service.plans import Plan
 
@@ -76,6 +76,7 @@ def boiler_history(
         hours=hours,
         starts=starts,
         findings=open_findings(records),
+        closed=closed_findings(records),
         van=boiler.van,
         site=None if site is None else site.name,
         boiler_id="" if boiler.id is None else str(boiler.id),

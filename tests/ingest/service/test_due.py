@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -10,7 +11,14 @@ from dateutil.relativedelta import relativedelta
 from dateutil.rrule import MONTHLY, rrule
 
 from ingest.service.calendar import calendar
-from ingest.service.due import BoilerHistory, TaskDone, due, pick_list, readings_wanted
+from ingest.service.due import (
+    BoilerHistory,
+    TaskDone,
+    due,
+    no_longer_due,
+    pick_list,
+    readings_wanted,
+)
 from ingest.service.intervals import CounterReading
 from ingest.service.models import Finding
 from ingest.service.plans import Plan, read_plans
@@ -140,7 +148,7 @@ def test_boilers_of_one_name_at_two_plants_are_two_boilers() -> None:
     text = calendar(items, datetime(2026, 11, 25, 9, 0, tzinfo=UTC)).decode()
     assert text.count("LOCATION:Mill Lane") == text.count("LOCATION:Quay") > 0
     uids = [line for line in text.splitlines() if line.startswith("UID:")]
-    assert len(uids) == len(set(uids)) == len({(i.place, i.on) for i in items})
+    assert len(uids) == len(set(uids)) == len(items)
 
 
 def test_open_findings_and_wanted_readings_are_told() -> None:
@@ -172,5 +180,58 @@ def test_the_calendar_is_folded_escaped_and_the_same_each_time() -> None:
     assert all(len(line.encode()) <= 75 for line in lines)
     whole = text.decode().replace("\r\n ", "")
     assert "SUMMARY:Kessel Süd\\, 2\\; groß" in whole
-    assert whole.count("BEGIN:VEVENT") == len({i.on for i in items})
+    assert whole.count("BEGIN:VEVENT") == len(items)
     assert "DTSTART;VALUE=DATE:20260228" in whole
+
+
+def entries(text: bytes) -> dict[str, dict[str, str]]:
+    """Return the properties of each entry by its UID."""
+    whole = text.decode().replace("\r\n ", "")
+    found = {}
+    for block in whole.split("BEGIN:VEVENT\r\n")[1:]:
+        lines = block.split("END:VEVENT")[0].split("\r\n")
+        held = dict(line.partition(":")[::2] for line in lines if line)
+        found[held["UID"]] = {k.partition(";")[0]: v for k, v in held.items()}
+    return found
+
+
+def test_a_moved_day_moves_the_entry_and_makes_no_second_one() -> None:
+    # RFC 5545, 3.8.7.4 (read): SEQUENCE grows monotonically with each significant revision, such as
+    # another DTSTART. From memory: 3.8.4.7, a UID is one component's for good; 3.8.1.11, STATUS;
+    # 3.8.7.2, DTSTAMP in UTC is the last revision where there is no METHOD.
+    first, stamp = date(2025, 3, 1), datetime(2026, 4, 1, 9, 0, tzinfo=UTC)
+    boiler = BoilerHistory("B", [YEARLY], first, boiler_id="7")
+    until = date(2027, 12, 31)
+    before = entries(calendar(due([boiler], until), stamp, revision=4))
+    done = [TaskDone("task", t.key, date(2026, 4, 2), YEARLY.key) for t in YEARLY.task]
+    served = replace(boiler, done=done, boiler="B renamed", site="Quay")
+    later = stamp + timedelta(days=2)
+    after = entries(calendar(due([served], until), later, revision=9))
+    assert set(after) == set(before)
+    tasks = {u for u in before if before[u]["DTSTART"] != after[u]["DTSTART"]}
+    assert tasks
+    assert {before[u]["DTSTART"] for u in tasks} == {"20260301"}
+    assert {after[u]["DTSTART"] for u in tasks} == {"20270402"}
+    assert {e["SEQUENCE"] for e in before.values()} == {"4"}
+    assert {e["SEQUENCE"] for e in after.values()} == {"9"}
+    assert {e["DTSTAMP"] for e in after.values()} == {"20260403T090000Z"}
+    assert {e["STATUS"] for e in after.values()} == {"CONFIRMED"}
+
+
+def test_what_was_done_or_closed_is_cancelled_where_its_next_day_is_not_asked_for() -> None:
+    finding = Finding(id="f1", text="Drain sags", opened=date(2026, 3, 1))
+    boiler = BoilerHistory("B", [YEARLY], date(2025, 3, 1), boiler_id="7", findings=[finding])
+    until = date(2026, 12, 31)
+    stamp = datetime(2026, 4, 1, 9, 0, tzinfo=UTC)
+    before = entries(calendar(due([boiler], until), stamp))
+    done = [TaskDone("task", t.key, date(2026, 4, 2), YEARLY.key) for t in YEARLY.task]
+    served = replace(boiler, done=done, findings=[], closed=[finding])
+    gone = no_longer_due([served], until)
+    after = entries(calendar(due([served], until), stamp, gone=gone, revision=1))
+    cancelled = {u for u, e in after.items() if e["STATUS"] == "CANCELLED"}
+    assert {u for u, e in before.items() if "Drain sags" in e["SUMMARY"]} <= cancelled
+    assert {i.kind for i in gone} == {"task", "finding"}
+    # Everything that a calendar took before is in the file again: moved, kept or cancelled.
+    assert set(before) <= set(after)
+    assert no_longer_due([boiler], until) == []
+    assert len(after) == len(cancelled) + len(due([served], until))
