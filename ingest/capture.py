@@ -46,11 +46,16 @@ class CaptureWriter:
     def write(self, record: Chunk | Link) -> None:
         """Append a chunk or a change of the link."""
         stamp = record.received.isoformat().encode()
-        if isinstance(record, Chunk):
+        if type(record) is Chunk:
             data = record.data
-            _write(self._descriptor, b"@ %b %d\n%b\n" % (stamp, len(data), data))
+            whole = b"@ %b %d\n%b\n" % (stamp, len(data), data)
         else:
-            _write(self._descriptor, b"! %b %b\n" % (stamp, record.state.encode()))
+            assert isinstance(record, Link)
+            whole = b"! %b %b\n" % (stamp, record.state.encode())
+        done = os.write(self._descriptor, whole)
+        while done < len(whole):  # only where the disk is full
+            whole = whole[done:]
+            done = os.write(self._descriptor, whole)
         if time.monotonic() - self._synced > 1.0:
             os.fsync(self._descriptor)
             self._synced = time.monotonic()
@@ -71,14 +76,6 @@ class CaptureWriter:
         trace: TracebackType | None,
     ) -> None:
         self.close()
-
-
-def _write(descriptor: int, record: bytes) -> None:
-    """Hand a whole record to the system, in one call but where the disk is full."""
-    done = os.write(descriptor, record)
-    while done < len(record):
-        record = record[done:]
-        done = os.write(descriptor, record)
 
 
 def _ends_whole(path: Path) -> bool:

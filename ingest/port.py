@@ -171,6 +171,8 @@ class PortSource:
         self.stopped = False
         self._port: Any = open_port(name, self.settings)
         self._socket = name.startswith("socket://")
+        late = min(PROMPT, gather)
+        self._beat = Beat(self.settings.byte_time, late) if late == gather else None
         self._flowing = False
 
     def stop(self) -> None:
@@ -252,10 +254,16 @@ class PortSource:
         """Do what pyserial's read does on this system, without its work for each byte."""
         if not select.select([descriptor], [], [], _WAKE)[0]:
             return b""
+        if self._beat is not None:
+            time.sleep(self._beat.first())
         data = os.read(descriptor, _PIECE)
         if not data:
             raise serial.SerialException("the port is ready but gives nothing: it was pulled")
         self._flowing = True
+        if self._beat is not None:
+            self._beat.pause(data, 0.0)
+            # Behind a whole line the next byte wakes us: it may be long in coming.
+            self._flowing = not data.endswith((b"\n", b"\r"))
         return data
 
     def _flow(self) -> Iterator[Chunk]:
@@ -269,7 +277,7 @@ class PortSource:
         sleep, read, clock = time.sleep, os.read, self.clock
         pause = prompt = min(PROMPT, self._gather)
         calm, dense = self._gather, _DENSE * prompt
-        beat = Beat(self.settings.byte_time, prompt) if calm == prompt else None
+        beat = self._beat
         monotonic = time.monotonic
         before = monotonic()
         self._flowing = False

@@ -39,6 +39,10 @@ class Beat:
         self._tail = 0
         self._length = 0
 
+    def first(self) -> float:
+        """Return how long to pause [s] at the first byte after a silence, for its line to come."""
+        return min(self._late, self._length * self._byte)
+
     def pause(self, data: bytes, took: float) -> float:
         """Return how long to pause [s] after these bytes, which came in ``took`` [s]."""
         last = data.rfind(b"\n")

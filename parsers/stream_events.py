@@ -134,10 +134,10 @@ class StreamReading:
         self.raw = raw
         self.plain: PlainRow | None = None
         self._reading: Reading | None = None
-        if type(reading) is PlainRow:
+        if isinstance(reading, PlainRow):
             self.plain = reading
         else:
-            self._reading = reading  # type: ignore[assignment]
+            self._reading = reading
 
     @property
     def reading(self) -> Reading:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import binascii
 import re
 import zlib
+from collections.abc import Callable
 from functools import reduce
 from operator import xor
 
@@ -14,6 +15,12 @@ from parsers.numbers import Parts, readings_of, split_cell
 
 _SUFFIX = re.compile(rb"\*([0-9A-Fa-f]{8}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{2})")
 CHECKSUM_DIGITS: dict[Checksum, int] = {"xor8": 2, "sum8": 2, "crc16": 4, "crc32": 8}
+SUMS: dict[Checksum, Callable[[bytes], int]] = {
+    "xor8": lambda data: reduce(xor, data, 0),
+    "sum8": lambda data: sum(data) & 0xFF,
+    "crc16": lambda data: binascii.crc_hqx(data, 0),
+    "crc32": zlib.crc32,
+}
 _EVEN = bytes(b for b in range(256) if b.bit_count() % 2 == 0)
 _ODD = bytes(b for b in range(256) if b.bit_count() % 2 == 1)
 _SEVEN = bytes(b & 0x7F for b in range(256))
@@ -25,13 +32,7 @@ def checksum(kind: Checksum, data: bytes) -> int:
     >>> f"{checksum('crc16', b'123456789'):04X}", f"{checksum('crc32', b'123456789'):08X}"
     ('31C3', 'CBF43926')
     """
-    if kind == "xor8":
-        return reduce(xor, data, 0)
-    if kind == "sum8":
-        return sum(data) & 0xFF
-    if kind == "crc16":
-        return binascii.crc_hqx(data, 0)
-    return zlib.crc32(data)
+    return SUMS[kind](data)
 
 
 def with_checksum(kind: Checksum, data: bytes) -> bytes:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import le
 
 from combustion.quantities import QUANTITIES
 from combustion.units import Conversion, UnitError, conversion, is_unit
@@ -13,7 +14,7 @@ from parsers.line_rules import Checksum
 from parsers.model import Bound, Reading, TimeSource
 from parsers.numbers import is_sentinel, no_value
 from parsers.stream_events import Layout, PlainRow, StreamHeading, StreamReading, StreamRules
-from parsers.stream_lines import CHECKSUM_DIGITS, checksum, marks_of, parts_of
+from parsers.stream_lines import CHECKSUM_DIGITS, SUMS, marks_of, parts_of
 from parsers.vocabulary import meaning
 
 _DELIMITERS = (";", "\t", "|", ",")
@@ -93,7 +94,8 @@ class Table:
         ]
         self._wanted = wanted
         self._keys = tuple(q for _, q, _ in wanted)
-        self._limits = tuple(QUANTITIES[q].plausible for q in self._keys)
+        self._lows = tuple(QUANTITIES[q].plausible[0] for q in self._keys)
+        self._highs = tuple(QUANTITIES[q].plausible[1] for q in self._keys)
         self._scaled = any(v != Conversion(1.0, 0.0) for _, _, v in wanted)
         self._factors = tuple((v.factor, v.offset) for _, _, v in wanted)
         self._references = {
@@ -216,9 +218,10 @@ class Table:
             ends = _LINE_END if end is None else re.escape(end)
             self._whole = kind, re.compile(b"((" + self._row + b")" + digits + b")" + ends)
         match_at, at = self._whole[1].match, 0
+        sum_of = None if kind is None else SUMS[kind]
         while (match := match_at(buffer, at)) is not None:
             raw, body, *cells = match.groups()
-            if kind is not None and int(cells.pop(), 16) != checksum(kind, body):
+            if sum_of is not None and int(cells.pop(), 16) != sum_of(body):
                 break
             row = self._plain(body, cells, number + len(out) + 1, received)
             if row is None:
@@ -233,9 +236,8 @@ class Table:
         numbers = list(map(float, cells))
         if self._scaled:
             numbers = [n * f + o for n, (f, o) in zip(numbers, self._factors, strict=True)]
-        for value, (low, high) in zip(numbers, self._limits, strict=True):
-            if not low <= value <= high:
-                return None
+        if not (all(map(le, self._lows, numbers)) and all(map(le, numbers, self._highs))):
+            return None
         if self._time is not None:
             stated = _iso(line.split(self.delimiter.encode())[self._time].strip().decode())
             if stated is not None:
