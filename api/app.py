@@ -16,6 +16,7 @@ from api.accounts import Desk
 from api.answers import list_refusals
 from api.compressed import Compressed
 from api.doorkeeper import Doorkeeper
+from api.fleet_count import FleetCount
 from api.guards import Guards
 from api.kept_visits import KeptVisits
 from api.languages import Languages
@@ -115,12 +116,14 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     """
 
     clerk = Clerk(intake.book)
+    fleet_count = FleetCount(intake, fleet.boiler_trend)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         with courier_of(intake, settings):
             yield
             clerk.stop()
+            fleet_count.stop()
         # Uvicorn ends this block once the requests under way are answered.
 
     app = FastAPI(
@@ -140,6 +143,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.settings = settings
     app.state.kept_visits = KeptVisits(intake)
     app.state.clerk = clerk
+    app.state.fleet_count = fleet_count
     app.add_middleware(Compressed)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Languages, desk=desk, otherwise=settings.language)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -17,12 +18,14 @@ from ingest.service.findings import open_findings
 from ingest.service.models import Finding
 from ingest.store import audit, fleet, lists, places, readings, settings, visits
 from ingest.store.book import Book
+from ingest.store.fleet import BoilerTrend, FleetBoiler
 from ingest.store.visits import VisitRow
 
 MOST_VISITS = 200
 """Visits of a boiler that its life shows, counted from the newest."""
 
-_AT_ONCE = 20
+_AT_ONCE = 10
+"""Boilers summed up in one change: others who write wait for so many at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,26 +90,50 @@ class Lives:
 
     def fleet(
         self,
-        summed: Callable[[Life], fleet.BoilerTrend],
+        summed: Callable[[Life], BoilerTrend],
         sort: str = "money",
         worth: float | None = None,
         *,
         skip: int = 0,
         most: int = 100,
-    ) -> list[fleet.FleetBoiler]:
-        """Return boilers by what they lose; ``summed`` is asked for those not yet summed up.
+    ) -> list[FleetBoiler]:
+        """Return all boilers by what they lose; ``summed`` is asked for those not yet summed up.
 
-        Worked out while no other program can change the book, a few at a time, so that what is
-        kept is of the visits as they are. It is no act of anyone, and has no line in the trail.
         ``sort`` and ``worth`` as in ``ingest.store.fleet.rows``.
         """
-        left = fleet.missing(self.book.reader, PROGRAM_VERSION)
-        for at in range(0, len(left), _AT_ONCE):
+        self.sum_up(summed)
+        return self.fleet_so_far(sort, worth, skip=skip, most=most)
+
+    def fleet_so_far(
+        self, sort: str = "money", worth: float | None = None, *, skip: int = 0, most: int = 100
+    ) -> list[FleetBoiler]:
+        """Return those boilers by what they lose that are summed up already."""
+        sql = self.book.reader
+        return fleet.rows(sql, PROGRAM_VERSION, sort, worth, skip=skip, most=most)
+
+    def not_summed_up(self) -> int:
+        """Return how many boilers are still to be summed up."""
+        return fleet.count_missing(self.book.reader, PROGRAM_VERSION)
+
+    def sum_up(
+        self, summed: Callable[[Life], BoilerTrend], *, seconds: float | None = None
+    ) -> int:
+        """Sum up boilers that are not yet, for so long or all of them; return how many are left.
+
+        Worked out while no other program can change the book, a few at a time, so that what is
+        kept is of the visits as they are. Which are missing is asked anew each time: several may do
+        this at once, and one that is killed loses the few it was at. It is no act of anyone, and
+        has no line in the trail.
+        """
+        ends = None if seconds is None else time.monotonic() + seconds
+        while fleet.missing(self.book.reader, PROGRAM_VERSION, 1):
             with self.book.change("fluebook") as change:
-                for boiler_id in left[at : at + _AT_ONCE]:
+                for boiler_id in fleet.missing(change.sql, PROGRAM_VERSION, _AT_ONCE):
                     trend = summed(self.life(boiler_id))
                     fleet.keep(change, boiler_id, PROGRAM_VERSION, trend)
-        return fleet.rows(self.book.reader, sort, worth, skip=skip, most=most)
+            if ends is not None and time.monotonic() >= ends:
+                return self.not_summed_up()
+        return 0
 
     def trail_lines(
         self, *, before: int | None = None, who: str = "", most: int = 100

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request, Response
 
 from api.charts import number
+from api.fleet_count import FleetCount
 from api.pages.compare import signed
 from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for, size_of_page
@@ -77,6 +78,12 @@ def _drift(value: float | None, decimals: int = 2) -> str:
     return "–" if value is None else signed(value, decimals)
 
 
+def fleet_count_of(request: Request) -> FleetCount:
+    """Return what sums up the fleet of the book behind an address."""
+    found: FleetCount = request.app.state.fleet_count
+    return found
+
+
 @router.get("")
 def fleet(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
     """Show all boilers by what they lose."""
@@ -89,7 +96,8 @@ def fleet(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
     by = by if by in SORTS else "money"
     worth = None if price is None or hours is None else price * hours
     skip, size = size_of_page(request, settings)
-    rows = intake.fleet(boiler_trend, by, worth, skip=skip, most=size + 1)
+    left = fleet_count_of(request).left()
+    rows = intake.fleet_so_far(by, worth, skip=skip, most=size + 1)
     kept = {k: v for k, v in (("price", price_text), ("hours", hours_text)) if v}
     further = {**kept, "sort": by, "skip": str(skip + size)} if len(rows) > size else {}
     return page(
@@ -103,6 +111,8 @@ def fleet(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
         hours=hours_text,
         unclear=bool(price_text or hours_text) and worth is None,
         priced=worth is not None,
+        left=left,
+        again=urlencode({**kept, "sort": by}),
         shown_system=shown.system,
         rows=[_row(r, worth) for r in rows[:size]],
     )

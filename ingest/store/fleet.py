@@ -77,16 +77,29 @@ def _within(parts: list[str], given: dict[str, Any]) -> str:
     return f"WHERE {' AND '.join(parts)} " if parts else ""
 
 
-def missing(sql: sqlite3.Connection, program: str) -> list[UUID]:
-    """Return the boilers within reach whose row is not there, or of another program version."""
-    given: dict[str, Any] = {"program": program}
-    where = _within(["(t.program IS NULL OR t.program <> :program)"], given)
+_MISSING = "(t.program IS NULL OR t.program <> :program)"
+
+
+def missing(sql: sqlite3.Connection, program: str, most: int) -> list[UUID]:
+    """Return boilers within reach whose row is not there, or of another program version."""
+    given: dict[str, Any] = {"program": program, "most": most}
     rows = sql.execute(
         "SELECT b.id FROM boiler b LEFT JOIN boiler_trend t ON t.boiler_id = b.id "
-        f"{where}ORDER BY b.id",
+        f"{_within([_MISSING], given)}ORDER BY b.id LIMIT :most",
         given,
     )
     return [UUID(row[0]) for row in rows]
+
+
+def count_missing(sql: sqlite3.Connection, program: str) -> int:
+    """Return how many boilers within reach have no row of this program version."""
+    given: dict[str, Any] = {"program": program}
+    row = sql.execute(
+        "SELECT COUNT(*) FROM boiler b LEFT JOIN boiler_trend t ON t.boiler_id = b.id "
+        f"{_within([_MISSING], given)}",
+        given,
+    ).fetchone()
+    return int(row[0])
 
 
 def keep(change: Change, boiler_id: UUID, program: str, trend: BoilerTrend) -> None:
@@ -110,15 +123,21 @@ def keep(change: Change, boiler_id: UUID, program: str, trend: BoilerTrend) -> N
 
 
 def rows(
-    sql: sqlite3.Connection, sort: str, worth: float | None, *, skip: int, most: int
+    sql: sqlite3.Connection,
+    program: str,
+    sort: str,
+    worth: float | None,
+    *,
+    skip: int,
+    most: int,
 ) -> list[FleetBoiler]:
-    """Return boilers of the fleet, the worst first.
+    """Return boilers of the fleet that this program version has summed up, the worst first.
 
     ``worth`` is the price of a kWh times the hours of a year, by which money is sorted; boilers
     without it, and all of them where it is None, stand by the points they lost.
     """
-    given: dict[str, Any] = {"worth": worth, "skip": skip, "most": most}
-    where = _within([], given)
+    given: dict[str, Any] = {"program": program, "worth": worth, "skip": skip, "most": most}
+    where = _within(["t.program = :program"], given)
     found = sql.execute(
         "SELECT b.id, b.name, COALESCE(s.name, ''), t.visits, t.last, t.o2_drift, "
         "t.efficiency_drift, t.lost, t.wasted FROM boiler b "

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import re
+import subprocess
+import sys
+import threading
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
@@ -17,6 +22,7 @@ from api.trend_chart import Moment, TrendPane, described, trend
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.intake_life import Life
+from ingest.store import Book
 from ingest.store.fleet import BoilerTrend
 from tests.api.conftest import BOILER
 from tests.api.test_standing import HOT, one_visit
@@ -107,6 +113,93 @@ def test_accepting_leaves_the_rows_in_place(client: TestClient, intake: Intake) 
     with intake.book.change("test") as change:
         change.sql.execute("UPDATE visit SET state = 'accepted', version = version + 1")
     assert intake.fleet(_never)[0].trend.visits == 3
+
+
+def test_a_page_answers_with_what_is_summed_up_so_far(
+    intake: Intake, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_go_on = threading.Event()
+
+    begun: list[Life] = []
+
+    def slow(life: Life) -> BoilerTrend:
+        begun.append(life)
+        assert len(begun) <= 10 or may_go_on.wait(20)
+        return boiler_trend(life)
+
+    monkeypatch.setattr("api.pages.fleet.boiler_trend", slow)
+    with TestClient(create_app(intake, Settings(alone=True, requests_a_minute=0))) as client:
+        made = [_boiler(client, f"B-{n}") for n in range(25)]
+        monkeypatch.setattr("api.fleet_count.AT_THE_PAGE", 0.0)
+        first = client.get("/fleet?sort=name").text
+        seen = sum(f'href="/boilers/{b}"' in first for b in made)
+        left = re.search(r"(\d+) boilers are still being summed up", first)
+        assert left is not None
+        assert (seen, left[1]) == (10, "15")  # the thread waits at the next one
+        # While the thread is at it a page sums nothing up and waits for nobody.
+        assert "still being summed up" in client.get("/fleet").text
+        said = client.get("/fleet", headers={"accept-language": "es"}).text
+        assert "calderas se están sumando todavía" in said
+        may_go_on.set()
+        ends = time.monotonic() + 20
+        while "still being summed up" in (text := client.get("/fleet?sort=name").text):
+            assert time.monotonic() < ends
+            time.sleep(0.02)
+        assert all(f'href="/boilers/{b}"' in text for b in made)
+    _check(intake)
+
+
+def test_two_programs_sum_up_a_fleet_once_between_them(client: TestClient, intake: Intake) -> None:
+    for n in range(30):
+        _boiler(client, f"B-{n}")
+    other = Intake(Book(intake.book.path, durable=False))
+    done: list[UUID] = []
+
+    def summed(life: Life) -> BoilerTrend:
+        assert life.boiler.id is not None
+        done.append(life.boiler.id)
+        return boiler_trend(life)
+
+    with other.book:
+        both = [threading.Thread(target=one.sum_up, args=(summed,)) for one in (intake, other)]
+        for one in both:
+            one.start()
+        for one in both:
+            one.join()
+    assert len(done) == len(set(done)) == 30
+    _check(intake)
+
+
+_KILLED = """
+import os, sys
+from pathlib import Path
+from api.pages.fleet import boiler_trend
+from ingest.intake import Intake
+from ingest.store import Book
+
+count = 0
+def summed(life):
+    global count
+    count += 1
+    if count == 25:
+        os.kill(os.getpid(), 9)
+    return boiler_trend(life)
+
+Intake(Book(Path(sys.argv[1]))).sum_up(summed)
+"""
+
+
+def test_a_program_killed_while_it_sums_up_is_gone_on_from(
+    client: TestClient, intake: Intake
+) -> None:
+    for n in range(30):
+        _boiler(client, f"B-{n}")
+    path = str(intake.book.path)
+    killed = subprocess.run([sys.executable, "-c", _KILLED, path], timeout=60, check=False)
+    assert killed.returncode == -9
+    assert intake.not_summed_up() == 10  # two tens are kept, the five begun are not
+    assert len(intake.fleet_so_far()) == 20
+    _check(intake)
 
 
 def test_a_long_fleet_goes_on_where_it_ended(client: TestClient) -> None:
