@@ -70,7 +70,7 @@ def spread_bar(
         return ""
     foot, head = ("m-3,0h6" if closed[0] else ""), ("h6m-3,0" if closed[1] else "")
     start = f"M{x - 3:g},{high:g}" if closed[1] else f"M{x:g},{high:g}"
-    color = "#1a56b0" if role == "left" else "#6d7471"
+    color = {"left": "#1a56b0", "found": "#6d7471"}.get(role, "#14302a")
     return (
         f'<path class="{role} spread" d="{start}{head}V{low:g}{foot}" fill="none" '
         f'stroke="{color}" stroke-width="1" stroke-opacity=".7"/>'

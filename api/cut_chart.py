@@ -15,7 +15,8 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from api.charts import number, round_steps
+from api.chart_scale import round_steps, spread_bar
+from api.chart_spec import number
 from api.words import _
 
 Floats = NDArray[np.float64]
@@ -38,12 +39,17 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A settled mean, drawn from where the quantity had settled; ``role`` as on curve sheets."""
+    """A settled mean, drawn from where the quantity had settled; ``role`` as on curve sheets.
+
+    ``spread`` is its expanded uncertainty, ``row`` the id of what the page's table says of it.
+    """
 
     since: float
     end: float
     value: float
     role: str
+    spread: float = 0.0
+    row: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +199,9 @@ def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, starte
     return "".join(out)
 
 
-def _pane(trace: Trace, times: Floats, scale: _Scale, top: float, stays: Sequence[Stretch]) -> str:
+def _pane(
+    trace: Trace, n: int, times: Floats, scale: _Scale, top: float, stays: Sequence[Stretch]
+) -> str:
     steps = _range(trace, times, stays)
     low, high = steps[0], steps[-1]
 
@@ -218,11 +226,17 @@ def _pane(trace: Trace, times: Floats, scale: _Scale, top: float, stays: Sequenc
         f'<path class="trace" d="{path}" fill="none" stroke="#47605a" stroke-width="1" '
         'stroke-linejoin="round"/>'
     )
-    for level in trace.levels:
+    for place, level in enumerate(trace.levels):
+        told = f' data-point="{n}-{place}" data-row="{level.row}"' if level.row else ""
+        if level.spread > 0:
+            ends = y(level.value - level.spread), y(level.value + level.spread)
+            closed = (level.value - level.spread >= low, level.value + level.spread <= high)
+            middle = (scale.x(level.since) + scale.x(level.end)) / 2
+            out.append(spread_bar(middle, ends, closed, 2, level.role or "mean"))
         dashes = ' stroke-dasharray="9 5"' if level.role == "found" else ""
         color = {"left": "#1a56b0", "found": "#6d7471"}.get(level.role, "#14302a")
         out.append(
-            f'<line class="level {level.role or "mean"}" x1="{scale.x(level.since)}" '
+            f'<line class="level {level.role or "mean"}"{told} x1="{scale.x(level.since)}" '
             f'x2="{scale.x(level.end)}" y1="{y(level.value)}" y2="{y(level.value)}" '
             f'stroke="{color}" stroke-width="3.5"{dashes}/>'
         )
@@ -299,7 +313,8 @@ def time_chart(
     foot = tall - FOOT
     stays = [s for s in stretches if s.number is not None]
     panes = "".join(
-        _pane(trace, times, scale, HEAD + n * (PANE + GAP), stays) for n, trace in enumerate(traces)
+        _pane(trace, n, times, scale, HEAD + n * (PANE + GAP), stays)
+        for n, trace in enumerate(traces)
     )
     hatch = (
         f'<defs><pattern id="{width}-between" width="6" height="6" patternUnits="userSpaceOnUse" '

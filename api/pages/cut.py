@@ -12,7 +12,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
-from api.charts import number
+from api.chart_spec import COVERAGE, number, spread_number
 from api.cut_chart import Level, Stretch, Trace, clock, time_chart
 from api.cut_json import problem_of_correction
 from api.findings import reason_said
@@ -23,6 +23,7 @@ from api.pages.show import PHASE_WORDS, Shown, day, label
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
 from api.routes.shared import IntakeOf, signer
 from api.words import N_, _, _n
+from ingest.accuracy import Accuracies
 from ingest.cut_operations import CutOperation
 from ingest.intake import Intake, WordsMissing
 from ingest.intake_cuts import LogCut
@@ -62,6 +63,15 @@ _WIDTHS = (("narrow", 358), ("broad", 760))
 
 
 @dataclass(frozen=True, slots=True)
+class Figure:
+    """A settled mean in the table, at which the chart's own is told."""
+
+    text: str
+    id: str = ""
+    spread: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class StretchView:
     """One stretch as the page shows it and its form asks about it."""
 
@@ -79,7 +89,7 @@ class StretchView:
     phase_words: str
     settled: bool
     unsettled: str
-    figures: Sequence[str]
+    figures: Sequence[Figure]
     last: bool
 
 
@@ -88,14 +98,27 @@ def _lasts(seconds: float) -> str:
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
 
 
-def _figure(s: Segment, key: str, shown: Shown) -> str:
+def _row(s: Segment, key: str) -> str:
+    """Return the id of a mean's cell in the table, which the chart's point leads to."""
+    return f"mean-{key}-{s.start:g}".replace(".", "-")
+
+
+def _spread(s: Segment, key: str, shown: Shown, accuracies: Accuracies) -> float:
+    return COVERAGE * shown.spread(key, accuracies.level(key, s.values[key]))
+
+
+def _figure(s: Segment, key: str, shown: Shown, accuracies: Accuracies) -> Figure:
     value = s.values.get(key)
     if value is None:
-        return "–"
-    return ("" if value.settled else "~") + shown.figure(key, value.mean)
+        return Figure("–")
+    text = ("" if value.settled else "~") + shown.figure(key, value.mean)
+    spread = spread_number(_spread(s, key, shown, accuracies), shown.decimals(key))
+    return Figure(text, _row(s, key), spread)
 
 
-def _views(cut: LogCut, keys: Sequence[str], shown: Shown) -> list[StretchView]:
+def _views(
+    cut: LogCut, keys: Sequence[str], shown: Shown, accuracies: Accuracies
+) -> list[StretchView]:
     out, count = [], 0
     for n, s in enumerate(cut.segments):
         count += s.kind == "plateau"
@@ -118,7 +141,7 @@ def _views(cut: LogCut, keys: Sequence[str], shown: Shown) -> list[StretchView]:
                 phase_words=_(PHASE_BASIS_WORDS.get(cut.phase_basis.get(s.start, ""), NOT_STATED)),
                 settled=s.settled,
                 unsettled=", ".join(moving),
-                figures=[_figure(s, k, shown) for k in keys],
+                figures=[_figure(s, k, shown, accuracies) for k in keys],
                 last=n == len(cut.segments) - 1,
             )
         )
@@ -136,7 +159,7 @@ def _stretches(cut: LogCut, views: Sequence[StretchView]) -> list[Stretch]:
     return out
 
 
-def _traces(cut: LogCut, shown: Shown) -> list[Trace]:
+def _traces(cut: LogCut, shown: Shown, accuracies: Accuracies) -> list[Trace]:
     out = []
     for key in _DRAWN:
         column = cut.log.columns.get(key)
@@ -148,6 +171,8 @@ def _traces(cut: LogCut, shown: Shown) -> list[Trace]:
                 s.end,
                 shown.converted(key, s.values[key].mean),
                 _ROLES[cut.phases[s.start]] if s.start in cut.phases else "",
+                _spread(s, key, shown, accuracies),
+                _row(s, key),
             )
             for s in cut.plateaus
             if key in s.values and key != "firing_rate"
@@ -273,8 +298,9 @@ def cut_page(
     shown = shown_for(request)
     boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     keys = [k for k in _FIGURES if any(k in s.values for s in cut.plateaus)]
-    views = _views(cut, keys, shown)
-    stretches, traces = _stretches(cut, views), _traces(cut, shown)
+    accuracies = Accuracies(view.whole.instrument)
+    views = _views(cut, keys, shown, accuracies)
+    stretches, traces = _stretches(cut, views), _traces(cut, shown, accuracies)
     first, beside = _first_sentence(cut)
     undoable = sum(1 if c.operation["action"] != "undo" else -1 for c in cut.corrections) > 0
     return page(

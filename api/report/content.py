@@ -22,7 +22,7 @@ from api.report.given import ReportInput, ReportOptions
 from api.report.readings import curve_blocks, history_block, reading_tables
 from api.report.service import service_blocks
 from api.report.verdict import all_not_judged, finding_blocks, rule_title, verdict_block
-from api.words import Words, _, speaking, words_of
+from api.words import LANGUAGES, Words, _, speaking, words_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Content:
 
 def content(given: ReportInput, options: ReportOptions) -> Content:
     """Return everything that a report says, in the language asked for."""
-    words = words_of(options.language)
+    words = words_of(options.language, options.region)
     with speaking(words):
         return _content(given, options, words)
 
@@ -263,6 +263,19 @@ def _evidence(given: ReportInput, words: Words) -> list[Block]:
     return out
 
 
+def setting_words(setting: str) -> str:
+    """Return units and language of a content in words.
+
+    >>> setting_words("si en"), setting_words("us es_MX")
+    ('SI units, English', 'US customary units, Español (MX)')
+    """
+    units, _blank, tag = setting.partition(" ")
+    language, _bar, region = tag.partition("_")
+    said = _("US customary units") if units == "us" else _("SI units")
+    name = LANGUAGES.get(language, language)
+    return f"{said}, {name} ({region})" if region else f"{said}, {name}"
+
+
 def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
     t = words.t
     acts = {
@@ -280,9 +293,11 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
     for act in ("handed_in", "accepted", "sent_back"):
         found = [s for s in given.signatures if s.act == act]
         for s in found:
-            other = (
-                t("another content than this one") if s.report_sha256 not in ("", digest) else ""
-            )
+            other = ""
+            if s.report_sha256 not in ("", digest):
+                other = t("another content than this one")
+                if s.same_facts:
+                    other = t("the same facts as here, in the units and language it was signed in")
             out.append(
                 blocks.signature(
                     acts[act],
@@ -294,6 +309,7 @@ def _signatures(given: ReportInput, digest: str, words: Words) -> list[Block]:
                             t("Content signed"),
                             s.report_sha256 or t("no report was kept with this act"),
                         ),
+                        *([(t("Signed in"), setting_words(s.setting))] if s.setting else []),
                         *([(t("Mind"), other)] if other else []),
                         *([(t("Note"), s.note)] if s.note else []),
                     ],

@@ -145,12 +145,14 @@ def _photos(intake: Intake, attachments: Sequence[Any]) -> list[Photo]:
 
 def _signatures(trail: Sequence[Mapping[str, Any]]) -> list[Signature]:
     """Return hand-in, acceptance and sending back, each with the content that it signed."""
+    kept = {r["details"]["content_sha256"]: r["details"] for r in trail if r["action"] == MADE}
     found = []
     for line in trail:
         action = line["action"]
         if action not in ("handed_in", "accepted", "sent_back"):
             continue
         details = line["details"]
+        signed = kept.get(details.get("report_sha256"), {})
         found.append(
             Signature(
                 act=action,
@@ -159,6 +161,8 @@ def _signatures(trail: Sequence[Mapping[str, Any]]) -> list[Signature]:
                 time=moment_of(line),
                 report_sha256=str(details.get("report_sha256") or ""),
                 note=str(details.get("note") or details.get("words") or "") or None,
+                setting=str(signed.get("setting") or ""),
+                facts_sha256=str(signed.get("facts_sha256") or ""),
             )
         )
     return found

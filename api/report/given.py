@@ -45,6 +45,12 @@ class Signature:
     time: datetime
     report_sha256: str
     note: str | None = None
+    setting: str = ""
+    """Units and language in which the signed content was frozen ("si en"), where it is kept."""
+
+    facts_sha256: str = ""
+    same_facts: bool = False
+    """Whether the signed content says what this report says, in whatever units and language."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +98,18 @@ class ReportInput:
 
 @dataclass(frozen=True, slots=True)
 class ReportOptions:
-    """How it is set: paper, units, language (a gettext catalogue; English without one)."""
+    """How it is set: paper, units, language (a gettext catalogue; English without one).
+
+    ``region`` decides how numbers and dates are written.
+    """
 
     paper: Literal["a4", "us-letter"] = "a4"
     units: Literal["si", "us"] = "si"
     language: str = "en"
+    region: str | None = None
+
+    @property
+    def setting(self) -> str:
+        """Return what of it decides the words of the content, as the audit chain keeps it."""
+        tag = f"{self.language}_{self.region}" if self.region else self.language
+        return f"{self.units} {tag}"

@@ -74,7 +74,7 @@ def numbered(
         The visit's id, the first part of every number.
     """
     facts = facts_sha256(given)
-    setting = f"{options.units} {options.language}"
+    setting = options.setting
     lines = [line for line in trail if line["action"] == MADE]
     same = bool(lines) and _facts(lines[-1]) == facts
     started = len(lines)
@@ -90,6 +90,8 @@ def numbered(
     given = replace(
         given, report_id=f"{visit}/{number}", made=made, replaces=_replaced(earlier[-1:])
     )
+    signed = [replace(s, same_facts=s.facts_sha256 == facts) for s in given.signatures]
+    given = replace(given, signatures=signed)
     digest = content(given, options).sha256
     kept = any(
         line["details"]["content_sha256"] == digest and line["details"].get("setting") == setting

@@ -17,7 +17,7 @@ from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report
 from api.report.given import ReportOptions
 from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
-from api.words import _
+from api.words import _, words
 from ingest.intake import Intake
 from ingest.service.intervals import add_months, end_of_month
 
@@ -105,14 +105,18 @@ def keep_report(
 def report_page(
     visit_id: UUID, request: Request, intake: IntakeOf, settings: SettingsOf, who: Who
 ) -> Response:
-    """Show the report as a page."""
+    """Show the report as a page, in its reader's language and units."""
     made = make_report(
         intake,
         visit_id,
         plans_of(request),
         who,
         face="html",
-        options=ReportOptions(units=shown_for(request).system),
+        options=ReportOptions(
+            units=shown_for(request).system,
+            language=words().language,
+            region=words().locale.territory,
+        ),
         company=settings.company,
         keep=False,
         stylesheet_at="/static/report.css",

@@ -102,7 +102,7 @@ def faults(page: Any, address: str, language: str, width: int) -> list[Any]:
     if shift >= SHIFT:
         found.append(("shift", shift))
     said = page.locator("html").get_attribute("lang")
-    if said != language and not address.endswith("/report"):  # a report has one language for all
+    if said != language:
         found.append(("language", said))
     return found + broken(page) + too_wide(page, width)
 

@@ -88,6 +88,7 @@ def test_the_page_obeys_the_content_policy(client: TestClient, visit: str) -> No
     html = page_of(client, hand_over(client, visit))
     assert not re.search(r"\sstyle=|<style|\son\w+=", html)
     assert re.findall(r"<script[^>]*>", html) == [
+        '<script src="/static/charts.js" defer>',
         '<script src="/static/cut.js" defer>',
         '<script type="module" src="/static/signal.js">',
     ]
