@@ -76,8 +76,8 @@ class Listening:
         for event in events:
             if type(event) is StreamReading:
                 self.heard.append(event)
-                time = event.time
-                if self.live and time is not self._received:  # those of one chunk share theirs
+                # Those of one chunk share their time.
+                if self.live and (time := event.time) is not self._received:
                     self._received = time
                     self._live_values(event, time)
             elif isinstance(event, StreamDamage):

@@ -128,29 +128,28 @@ class StreamReading:
     flow densely, most are only written on.
     """
 
-    __slots__ = ("_reading", "plain", "raw")
+    __slots__ = ("_is", "raw")
 
     def __init__(self, reading: Reading | PlainRow, raw: bytes) -> None:
         self.raw = raw
-        self.plain: PlainRow | None = None
-        self._reading: Reading | None = None
-        if isinstance(reading, PlainRow):
-            self.plain = reading
-        else:
-            self._reading = reading
+        self._is = reading
 
     @property
     def reading(self) -> Reading:
         """Return the reading, made once."""
-        if self._reading is None:
-            assert self.plain is not None
-            self._reading = self.plain.reading()
-        return self._reading
+        if isinstance(self._is, PlainRow):
+            self._is = self._is.reading()
+        return self._is
+
+    @property
+    def plain(self) -> PlainRow | None:
+        """Return the plain row while no reading was made of it."""
+        return self._is if isinstance(self._is, PlainRow) else None
 
     @property
     def time(self) -> datetime | None:
         """Return the time of the reading without making it."""
-        return self.reading.time if self.plain is None else self.plain.time
+        return self._is.time
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, StreamReading):
