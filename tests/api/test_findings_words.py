@@ -105,7 +105,7 @@ def test_a_part_of_a_sentence_in_words_keeps_its_range_and_its_units() -> None:
     with speaking(words_of("es", "ES")):
         assert finding_shown(torque, "fix", Shown("si")) == (
             "Junta del quemador y tuercas de la brida, Tuercas de la brida, tuerca 3: 38 N·m, "
-            "intervalo 40,7 a 47,5 N·m."
+            "rango 40,7 a 47,5 N·m."
         )
         assert finding_shown(SERVICE[2][0], "fix", Shown("si")) == (
             "Abierto desde 16 nov 2026: Condensate drain sags."
