@@ -90,12 +90,12 @@ def number(value: float, decimals: int) -> str:
 
 
 def spread_number(spread: float, decimals: int) -> str:
-    """Return an expanded uncertainty; one more decimal where it would shrink to one figure of 1.
+    """Return an expanded uncertainty; with one more decimal where it would shrink to nothing.
 
-    >>> spread_number(0.41, 1), spread_number(0.12, 1), spread_number(12.4, 0)
-    ('0.4', '0.12', '12')
+    >>> spread_number(0.41, 1), spread_number(0.04, 1), spread_number(12.4, 0)
+    ('0.4', '0.04', '12')
     """
-    return number(spread, decimals + (spread < 1.95 * 10.0**-decimals))
+    return number(spread, decimals + (spread < 0.95 * 10.0**-decimals))
 
 
 def spread_words(spread: float, decimals: int, unit: str) -> str:
@@ -107,6 +107,15 @@ def spread_words(spread: float, decimals: int, unit: str) -> str:
     if spread <= 0:
         return _("uncertainty not known")
     return f"± {spread_number(spread, decimals)} {unit}".rstrip() + f" (k = {COVERAGE:g})"
+
+
+def rate_words(rate: float) -> str:
+    """Return a firing rate with its unit.
+
+    >>> rate_words(46.7), rate_words(100.0)
+    ('46.7 %', '100 %')
+    """
+    return words().signs(f"{rate:g}") + " %"
 
 
 def value_words(value: float, decimals: int, unit: str, *, above: bool = False) -> str:
@@ -126,7 +135,7 @@ def told(pane: Pane, ident: str) -> list[Told]:
         Told(
             f"{ident}-{line}-{n}",
             curve.name,
-            f"{mark.firing_rate:g} %",
+            rate_words(mark.firing_rate),
             value_words(mark.value, pane.decimals, pane.unit, above=mark.above),
             spread_words(mark.spread, pane.decimals, pane.unit),
             mark.source,
@@ -145,9 +154,9 @@ def described(pane: Pane) -> str:
             continue
         said = ", ".join(
             _(
-                "{value} at {rate} %",
+                "{value} at {rate}",
                 value=value_words(m.value, pane.decimals, pane.unit, above=m.above),
-                rate=f"{m.firing_rate:g}",
+                rate=rate_words(m.firing_rate),
             )
             for m in by_rate(curve)
         )
@@ -166,9 +175,9 @@ def described(pane: Pane) -> str:
 def _band_words(pane: Pane, end: BandEnd) -> str:
     low, high = (_("open") if v is None else number(v, pane.decimals) for v in (end.low, end.high))
     return _(
-        "{low} to {high} {unit} at {rate} %",
+        "{low} to {high} {unit} at {rate}",
         low=low,
         high=high,
         unit=pane.unit,
-        rate=f"{end.firing_rate:g}",
+        rate=rate_words(end.firing_rate),
     )

@@ -19,6 +19,7 @@ from api.chart_spec import (
     by_rate,
     described,
     number,
+    rate_words,
 )
 from api.words import _
 
@@ -249,7 +250,7 @@ def _axes(pane: Pane, scale: _Scale) -> str:
         )
     taken: list[Box] = []
     for rate in dict.fromkeys([scale.rates[0], scale.rates[-1], *scale.rates]):
-        x, said = scale.x(rate), f"{rate:g} %"
+        x, said = scale.x(rate), rate_words(rate)
         grid.append(
             f'<line class="axis" x1="{x}" x2="{x}" y1="{foot}" y2="{foot + 5}" '
             'stroke="#b9cbc2" stroke-width="1"/>'

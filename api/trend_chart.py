@@ -12,7 +12,7 @@ from datetime import date
 from html import escape
 
 from api.chart_scale import Heights, round_steps, spread_bar
-from api.chart_spec import number, value_words
+from api.chart_spec import number, rate_words, value_words
 from api.words import _, words
 
 WIDTH, HEIGHT = 240, 132
@@ -125,11 +125,11 @@ def trend(pane: TrendPane, ident: str) -> str:
             f'd="M{x},{TOP - 4}V{foot}" stroke="#b08a3c" stroke-width="1.5"/>'
         )
     out.append(_line(pane, scale))
-    name = f"{pane.label}, {pane.firing_rate:g} %"
+    name = f"{pane.label}, {rate_words(pane.firing_rate)}"
     head = (
         f'<text class="title" x="0" y="12" font-size="13" font-weight="700" fill="#14302a">'
-        f'{pane.firing_rate:g} % <tspan class="unit" font-weight="400" fill="#47605a" dx="4">'
-        f"{escape(pane.unit)}</tspan></text>"
+        f'{rate_words(pane.firing_rate)} <tspan class="unit" font-weight="400" fill="#47605a" '
+        f'dx="4">{escape(pane.unit)}</tspan></text>'
     )
     if pane.low is not None or pane.high is not None:
         head += (

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from api.chart_spec import rate_words
 from api.pages.show import PHASE_WORDS, Shown, label
 from api.pages.sources import Origin
 from api.words import _
@@ -133,7 +134,7 @@ def tables(
         for rate, group in groupby(mine, key=lambda i: points[i].key.firing_rate):
             for index in group:
                 number = points[index].key.pass_number
-                heads.append(f"{rate:g} %" + (f" pass {number}" if number > 1 else ""))
+                heads.append(rate_words(rate) + (f" pass {number}" if number > 1 else ""))
         counts = [points[i].count for i in mine]
         out.append(PhaseTable(phase, _(PHASE_WORDS[phase]).capitalize(), heads, counts, rows))
     return out

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
-from api.chart_spec import spread_number
+from api.chart_spec import rate_words, spread_number
 from api.doorkeeper import principal_of
 from api.pages.curve_sheet import evidence_link
 from api.pages.facts import boiler_words
@@ -118,7 +118,7 @@ def quantity_life(
     heads = []
     for rate in by_rate:
         limit = shown.limit(key, *limits[rate])
-        heads.append(f"{rate:g} %" + (f" ({limit})" if limit else ""))
+        heads.append(rate_words(rate) + (f" ({limit})" if limit else ""))
     return QuantityLife(key, label(key), shown.unit(key), panes, heads, table)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from api.chart_spec import described, spread_number
+from api.chart_spec import described, rate_words, spread_number
 from api.pages.computed import computed
 from api.pages.curve_sheet import Drawn, curve_sheet
 from api.pages.curves import last_pass
@@ -59,7 +59,7 @@ def reading_tables(given: ReportInput, shown: Shown, words: Words) -> list[Block
         for start in range(0, len(chosen), COLUMNS):
             part = chosen[start : start + COLUMNS]
             rows = _rows(given, part, figures, shown)
-            heads = [f"{given.points[i].key.firing_rate:g} %" for i in part]
+            heads = [rate_words(given.points[i].key.firing_rate) for i in part]
             out.append(
                 blocks.table(
                     [name, t("unit"), *heads],
@@ -139,7 +139,7 @@ def history_block(given: ReportInput, shown: Shown, words: Words) -> list[Block]
             rows.append(
                 [
                     words.day(earlier.visit.started.date()) if earlier.visit.started else "–",
-                    f"{point.key.firing_rate:g} %",
+                    rate_words(point.key.firing_rate),
                     *(
                         shown.figure(k, point.mean(k))
                         for k in ("o2_dry", "co_dry", "stack_temperature")

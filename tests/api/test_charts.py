@@ -165,6 +165,6 @@ def test_no_word_of_an_odd_chart_lies_on_another_or_leaves_it(name: str) -> None
 def test_a_chart_speaks_the_language_of_its_reader() -> None:
     with speaking(words_of("es", "ES")):
         text = firing_curve(pane(limit=400.0, limit_name="at most"), "p")
-    assert "O2 según el nivel de fuego" in text
+    assert "O2 según la tasa de fuego" in text
     assert "como máximo 400,0, sobre esta escala" in text
     assert "5,5 % al 25 %" in text
