@@ -8,7 +8,8 @@ with what stood there, what was expected and what to do next.
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from http import HTTPStatus
 from typing import Any
 
@@ -121,13 +122,33 @@ def problem_of_document_error(error: DocumentError) -> ProblemError:
         ErrorItem(
             message=found.message,
             pointer=found.pointer if found.pointer.startswith("/") else None,
+            code=found.code,
             raw=found.raw,
             expected=found.expected,
             next_step=found.next_step,
         )
         for found in error.problems
     ]
-    return ProblemError("not-valid", "; ".join(p.message for p in error.problems[:5]), items)
+    slug = "unit-missing" if any(p.code == "unit_missing" for p in error.problems) else "not-valid"
+    return ProblemError(slug, "; ".join(p.message for p in error.problems[:5]), items)
+
+
+@contextmanager
+def inside(place: str) -> Iterator[None]:
+    """Put a pointer before those of what is refused in this block: a document within a body."""
+    try:
+        yield
+    except DocumentError as error:
+        problem = problem_of_document_error(error)
+    except ValidationError as error:
+        problem = problem_of_validation(error.errors(), inside_body=True)
+    except ProblemError as error:
+        problem = error
+    else:
+        return
+    for item in problem.details.errors:
+        item.pointer = place + (item.pointer or "")
+    raise problem
 
 
 def problem_of_book_error(error: Exception) -> ProblemError:
@@ -151,6 +172,13 @@ def _pointer(location: Sequence[int | str]) -> str:
     return "".join("/" + str(p).replace("~", "~0").replace("/", "~1") for p in location)
 
 
+_NO_OBJECT = {
+    "dict_type": "the body is no JSON object",
+    "model_type": "the body is no JSON object",
+    "model_attributes_type": "the body is no JSON object",
+}
+
+
 def problem_of_validation(
     errors: Sequence[Mapping[str, Any]], *, inside_body: bool = False
 ) -> ProblemError:
@@ -163,6 +191,14 @@ def problem_of_validation(
         location = list(found["loc"])
         place = "body" if inside_body else str(location.pop(0)) if location else "body"
         message = str(found["msg"]).removeprefix("Value error, ")
+        if place == "body" and found["type"] in _NO_OBJECT and not location:
+            message = _NO_OBJECT[found["type"]]
+            if isinstance(found.get("input"), bytes):
+                message = "the body is not sent as JSON: say Content-Type: application/json"
+        elif found["type"] == "json_invalid":
+            reason = (found.get("ctx") or {}).get("error", "it does not end as JSON does")
+            message = f"the body is no JSON, at character {location[-1]}: {reason}"
+            location = []
         # The door of dimensioned numbers raises BareNumber; pydantic keeps the exception in ctx.
         cause = (found.get("ctx") or {}).get("error")
         unitless = type(cause).__name__ == "BareNumber"

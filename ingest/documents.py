@@ -14,10 +14,11 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from combustion.quantities import QUANTITIES
-from ingest.dimensions import Part, dimension_of, part_of
-from ingest.models import Boiler, Instrument, LimitsDocument, Visit
+from ingest.dimensions import BareNumber, Part, dimension_of, part_of
+from ingest.models import Boiler, Instrument, LimitsDocument, Site, Visit
 from ingest.service.job import Job
 from ingest.spellings import boiler_shapes, job_shapes, limits_shapes, spelt, units_of, visit_shapes
+from parsers.times import zone_of
 
 Made = TypeVar("Made", bound=Part)
 JOB = "job.toml"
@@ -34,6 +35,8 @@ class DocumentProblem:
     expected: str
     next_step: str
     raw: str | None = None
+    code: str | None = None
+    """Stable key of what is wrong, where it has one: ``unit_missing``."""
 
     def line(self) -> str:
         """Return the problem as one printable line."""
@@ -132,7 +135,27 @@ def boiler_from(data: Mapping[str, Any], file: str = "boiler.json") -> Boiler:
     >>> boiler_from({"targets": {"100": {"o2": [3, 5]}}}).limits.targets[0].o2_dry.low
     3.0
     """
-    return _made(Boiler, data, file, boiler_shapes)
+    made = _made(Boiler, data, file, boiler_shapes)
+    _known_zone(made.zone, file)
+    return made
+
+
+def site_from(data: Mapping[str, Any], file: str = "site.json") -> Site:
+    """Return the site of a document.
+
+    >>> site_from({"name": "Quay", "zone": "Europe/Lisbon"}).zone
+    'Europe/Lisbon'
+    """
+    made = _made(Site, data, file, dict)
+    _known_zone(made.zone, file)
+    return made
+
+
+def _known_zone(zone: str | None, file: str) -> None:
+    """Refuse a zone that nobody knows: times without an offset would be read as UTC, unsaid."""
+    if zone is not None and zone_of(zone) is None:
+        expected = "an IANA name such as Europe/Berlin, or an offset such as UTC+2"
+        raise _refusal(file, "/zone", "the time zone is not known", zone[:80], expected)
 
 
 def limits_from(data: Mapping[str, Any], file: str = "limits.json") -> LimitsDocument:
@@ -197,9 +220,10 @@ def _problems(error: ValidationError, model: type[Part], file: str) -> list[Docu
         raw = one.get("input")
         shown = None if isinstance(raw, Mapping | list) else json.dumps(raw, default=str)[:80]
         expected = _expected(model, loc)
-        found.append(
-            DocumentProblem(file, pointer, message, expected, "Correct it and try again.", shown)
-        )
+        cause = (one.get("ctx") or {}).get("error")
+        code = "unit_missing" if isinstance(cause, BareNumber) else None
+        step = "Correct it and try again."
+        found.append(DocumentProblem(file, pointer, message, expected, step, shown, code))
     return found
 
 

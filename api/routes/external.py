@@ -17,10 +17,9 @@ from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer
 from api.routes.sites import JsonObject
 from api.routes.visits import written
 from api.schemas import answer_of, body_of
-from ingest.documents import boiler_from
+from ingest.documents import boiler_from, site_from
 from ingest.external import Doc, found_by_external_id, put_by_external_id
 from ingest.intake import Kept
-from ingest.models import Site
 
 router = APIRouter(prefix="/v1", tags=["external ids"])
 ExternalId = Annotated[str, Path(min_length=1, max_length=200, examples=["BLR-0041"])]
@@ -70,7 +69,7 @@ def put_site(
     expected: Expected,
 ) -> JSONResponse:
     """Write a site; the same body again changes nothing."""
-    site = Site.model_validate(_mine(body, external_id))
+    site = site_from(_mine(body, external_id), "body")
     done = put_by_external_id(
         intake, site, external_id, who, owner=owner, expected_version=expected
     )

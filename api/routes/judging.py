@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.answers import refuses
 from api.posted import PostedReadings, readings_from
+from api.problems import inside
 from api.routes.shared import IntakeOf, Owner, plans_of
-from ingest.documents import boiler_from, job_from, limits_from, visit_from
+from ingest.documents import boiler_from, job_from, limits_from, site_from, visit_from
 from ingest.intake_asked import Asked, AskedVisit, judge_asked
 from ingest.judge_json import judge_json
-from ingest.models import Site
 from ingest.rules import RULES
 from ingest.service.plans import Plan
 from ingest.validator import RULES_VERSION
 
+T = TypeVar("T")
 router = APIRouter(prefix="/v1", tags=["judging"])
 
 
@@ -67,8 +69,17 @@ class JudgeRequest(JudgedVisit):
     )
 
 
-def _asked(one: JudgedVisit, name: str) -> AskedVisit:
-    return AskedVisit(visit_from(one.visit, name), readings_from(one.readings))
+def _asked(one: JudgedVisit, place: str) -> AskedVisit:
+    with inside(f"{place}/visit"):
+        visit = visit_from(one.visit, "visit")
+    with inside(f"{place}/readings"):
+        return AskedVisit(visit, readings_from(one.readings))
+
+
+def _stated(body: JudgeRequest, name: str, read: Callable[[dict[str, Any]], T]) -> T | None:
+    given = getattr(body, name)
+    with inside(f"/{name}"):
+        return None if given is None else read(given)
 
 
 @router.post("/judge", summary="Judge a visit and store nothing")
@@ -77,17 +88,18 @@ def judge_visit(
     body: JudgeRequest, request: Request, intake: IntakeOf, owner: Owner
 ) -> dict[str, Any]:
     """Answer fluebook.judge/1: the same flags as a stored visit gets from the same input."""
-    company, model = body.company_limits, body.model_limits
     asked = Asked(
-        now=_asked(body, "visit"),
-        boiler=None if body.boiler is None else boiler_from(body.boiler, "boiler"),
-        site=None if body.site is None else Site.model_validate(body.site),
-        job=None if body.job is None else job_from(body.job, "job"),
-        plan=None if body.plan is None else Plan.model_validate(body.plan),
+        now=_asked(body, ""),
+        boiler=_stated(body, "boiler", boiler_from),
+        site=_stated(body, "site", site_from),
+        job=_stated(body, "job", job_from),
+        plan=_stated(body, "plan", Plan.model_validate),
         plans=plans_of(request),
-        history=None if body.history is None else [_asked(o, "history") for o in body.history],
-        company_limits=None if company is None else limits_from(company),
-        model_limits=None if model is None else limits_from(model),
+        history=None
+        if body.history is None
+        else [_asked(one, f"/history/{n}") for n, one in enumerate(body.history)],
+        company_limits=_stated(body, "company_limits", limits_from),
+        model_limits=_stated(body, "model_limits", limits_from),
     )
     return judge_json(judge_asked(intake.book, asked, owner=owner))
 

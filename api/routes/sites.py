@@ -13,7 +13,7 @@ from api.answers import refuses
 from api.routes.lists import SiteList, place_list
 from api.routes.shared import Expected, IntakeOf, Owner, Who, kept_answer, same_id
 from api.schemas import answer_of, body_of
-from ingest.models import Site
+from ingest.documents import site_from
 
 router = APIRouter(prefix="/v1/sites", tags=["sites"])
 JsonObject = Annotated[dict[str, Any], Body()]
@@ -42,7 +42,7 @@ def all_sites(asked: Annotated[SiteList, Query()], intake: IntakeOf) -> dict[str
 @refuses(404, 409)
 def make_site(body: JsonObject, intake: IntakeOf, who: Who, owner: Owner) -> JSONResponse:
     """Make a site; without an id one is made for it."""
-    site = Site.model_validate(body)
+    site = site_from(body, "body")
     return kept_answer(intake.put_site(site, who, owner=owner), 201, "/v1/sites")
 
 
@@ -66,5 +66,5 @@ def put_site(
     expected: Expected,
 ) -> JSONResponse:
     """Write a site; the same body again changes nothing."""
-    site = Site.model_validate(same_id(body, site_id))
+    site = site_from(same_id(body, site_id), "body")
     return kept_answer(intake.put_site(site, who, owner=owner, expected_version=expected))

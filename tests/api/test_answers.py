@@ -113,7 +113,7 @@ def test_every_refusal_has_an_example_of_its_status(client: TestClient) -> None:
             ),
             "unit-missing",
         ),
-        (lambda c: c.put(f"/v1/sites/{new_id()}", json={"name": 1}), "not-valid"),
+        (lambda c: c.put(f"/v1/sites/{new_id()}", json={"name": ""}), "not-valid"),
     ],
 )
 def test_an_answer_looks_like_its_example(client: TestClient, send: Any, slug: str) -> None:
@@ -122,3 +122,76 @@ def test_an_answer_looks_like_its_example(client: TestClient, send: Any, slug: s
     shown = example(slug)
     assert answer.status_code == shown["status"]
     assert set(answer.json()) == set(shown) | {"errors"}
+
+
+JSON = {"Content-Type": "application/json"}
+READINGS = {"readings": [{"firing_rate": 100, "values": {"o2_dry": 4, "co_dry": 9}}]}
+BARE = {"stack_temperature_max": 230}
+
+
+@pytest.mark.parametrize(
+    ("address", "given", "pointer", "slug", "said"),
+    [
+        ("/v1/sites", {"content": b'{"name": "Mill"}'}, "", "not-valid", "application/json"),
+        ("/v1/sites", {"content": b'{"name":', "headers": JSON}, "", "not-valid", "character 8"),
+        ("/v1/sites", {"json": ["Mill"]}, "", "not-valid", "no JSON object"),
+        (
+            "/v1/sites",
+            {"json": {"name": "Mill", "zone": "Mars/Base"}},
+            "/zone",
+            "not-valid",
+            "zone",
+        ),
+        ("/v1/sites", {"json": {"nmae": "Mill"}}, "/nmae", "not-valid", "unknown key"),
+        ("/v1/boilers", {"json": {"zone": "Mars/Base"}}, "/zone", "not-valid", "zone"),
+        (
+            "/v1/boilers",
+            {"json": {"limits": BARE}},
+            "/limits/stack_temperature_max",
+            "unit-missing",
+            "has no unit",
+        ),
+        (
+            "/v1/judge",
+            {"json": {"boiler": {"fule": "gas"}, "readings": READINGS}},
+            "/boiler/fule",
+            "not-valid",
+            "unknown key",
+        ),
+        (
+            "/v1/judge",
+            {"json": {"company_limits": BARE, "readings": READINGS}},
+            "/company_limits/stack_temperature_max",
+            "unit-missing",
+            "has no unit",
+        ),
+        (
+            "/v1/judge",
+            {
+                "json": {
+                    "readings": READINGS,
+                    "history": [{"visit": {"started": "soon"}, "readings": READINGS}],
+                }
+            },
+            "/history/0/visit/started",
+            "not-valid",
+            "datetime",
+        ),
+        (
+            "/v1/judge",
+            {"json": {"readings": {"readings": [{"values": {"stack_temperature": 356}}]}}},
+            "/readings/readings/0/values/stack_temperature",
+            "unit-missing",
+            "without its unit",
+        ),
+    ],
+)
+def test_a_refusal_points_into_the_body_that_was_sent(
+    client: TestClient, address: str, given: dict[str, Any], pointer: str, slug: str, said: str
+) -> None:
+    answer = client.post(address, **given)
+    assert answer.status_code == 422, answer.text
+    problem = answer.json()
+    assert problem["type"] == f"/problems/{slug}"
+    assert pointer in [e["pointer"] for e in problem["errors"]]
+    assert said in problem["detail"]
