@@ -16,6 +16,7 @@ from api.accounts import Desk
 from api.answers import list_refusals
 from api.compressed import Compressed
 from api.doorkeeper import Doorkeeper
+from api.file_progress import FileProgress
 from api.fleet_count import FleetCount
 from api.guards import Guards
 from api.kept_visits import KeptVisits
@@ -144,6 +145,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.kept_visits = KeptVisits(intake)
     app.state.clerk = clerk
     app.state.fleet_count = fleet_count
+    app.state.file_progress = FileProgress()
     app.add_middleware(Compressed)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Languages, desk=desk, otherwise=settings.language)

@@ -173,6 +173,7 @@ POST   /accept-together                                     RA
 GET    /due                                                 TIRA
 GET    /visits/{visit_id}                                   TIRA
 POST   /visits/{visit_id}/files                             TIRA own
+GET    /visits/{visit_id}/files/progress/{entry}           TIRA
 GET    /visits/{visit_id}/readings                          TIRA
 POST   /visits/{visit_id}/readings                          TIRA own
 POST   /visits/{visit_id}/photos                            TIRA own

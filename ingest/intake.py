@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Any, Literal
 from uuid import UUID
 
+from ingest.how_far import reached
 from ingest.identifiers import new_id
 from ingest.intake_coming import Coming
 from ingest.intake_cuts import Cuts
@@ -206,6 +207,7 @@ class Intake(
             options = replace(options, site_zone=zone)
         # Reading takes as long as the file is large: it is done before the book is held.
         result = read(data, name, options=options)
+        reached("rows", len(result.readings))
         whole = stated(result.readings, statement, row.visit, boiler, name)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)

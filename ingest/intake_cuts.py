@@ -17,6 +17,7 @@ from uuid import UUID
 
 from ingest.cut_logs import Log, held_log
 from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
+from ingest.how_far import reached
 from ingest.how_read import HowRead
 from ingest.identifiers import new_id
 from ingest.intake_judging import boiler_and_site, judge_open, present
@@ -138,8 +139,10 @@ class Cuts:
         zone = (boiler.zone if boiler else None) or (site.zone if site else None)
         how = HowRead.of(options or ReadOptions(), zone, kept_maps(self.book.reader))
         log = held_log(hashlib.sha256(data).hexdigest(), name, how, lambda: data).log
+        reached("rows", log.count)
         aims = rate_aims(boiler)
         segments = proposed(log, aims, response_time)
+        reached("cut", sum(s.kind == "plateau" for s in segments))
         stated = {**statement.as_json(), "as_log": True}
         given = {} if options is None else HowRead.of(options, None, ()).as_json()
         if given := {key: value for key, value in given.items() if value is not None}:

@@ -11,11 +11,13 @@ from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import RedirectResponse
+from fastapi.responses import PlainTextResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
+from api.doorkeeper import principal_of
 from api.file_options import read_options_from
+from api.file_progress import FileProgress, Key
 from api.pages.visit import RefusedFile, visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
 from api.routes.files import is_log, response_time_from, statement_from, uploaded
@@ -91,7 +93,13 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
     logs: list[UUID] = []
     who = signer(request, "") or "page"
 
+    progress, key = _progress(request, visit_id)
+
     def change() -> object:
+        with progress.following(key, len(data)):
+            return take()
+
+    def take() -> object:
         if is_log(fields):
             # Which phase its stretches are is asked on the cut: the form's choice is for readings.
             seconds = response_time_from(fields)
@@ -118,6 +126,20 @@ async def hand_over(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
         lambda: f"/logs/{logs[0]}" if logs else "#why",
         upload=_refused(data, fields),
     )
+
+
+def _progress(request: Request, visit_id: UUID) -> tuple[FileProgress, Key]:
+    found: FileProgress = request.app.state.file_progress
+    person = principal_of(request.scope)
+    entry = request.path_params.get("entry") or request.headers.get("idempotency-key", "")
+    return found, (str(person.id or person.kind), visit_id, entry)
+
+
+@router.get("/files/progress/{entry}")
+def how_far(request: Request, visit_id: UUID, entry: str) -> Response:
+    """Say in words how far the sender's own file has come; nothing where it is not known."""
+    progress, key = _progress(request, visit_id)
+    return PlainTextResponse(progress.said(key), headers={"Cache-Control": "no-store"})
 
 
 def _refused(data: bytes, fields: Mapping[str, Any]) -> RefusedFile:

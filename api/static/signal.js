@@ -178,11 +178,15 @@ async function submitted(form, button) {
     bar.setAttribute("aria-label", words.sending);
     (button || form).after(bar);
   }
-  const results = await go((sending, part) => {
-    if (sending === id) bar.value = part < 1 ? part : null;
+  const told = form.dataset.sent ? toldOf(form, id, bar) : null;
+  const results = await go((sending, part, whole) => {
+    if (sending !== id) return;
+    bar.value = part < 1 ? part : null;
     if (part >= 1) bar.removeAttribute("value"); // it is there; the office reads it
+    if (told) told.sent(part, whole);
   });
   bar.remove();
+  if (told) told.end();
   const result = results.get(id);
   if (result && result.state === "gone") {
     await dropDraft(draftKey(form));
@@ -201,6 +205,42 @@ async function submitted(form, button) {
   }
 }
 
+// Says in words how far a file has come: what went up, by tenths so that a screen reader keeps up,
+// then what the office says of reading it.
+function toldOf(form, id, bar) {
+  const line = said("p", "", "hint");
+  line.setAttribute("role", "status");
+  bar.after(line);
+  const at = `${new URL(form.action).pathname}/progress/${id}`;
+  let tenth = -1;
+  let timer = 0;
+  const ask = async () => {
+    try {
+      const answer = await fetch(at, { cache: "no-store" });
+      const text = answer.ok ? await answer.text() : "";
+      if (timer && text && text !== line.textContent) line.textContent = text;
+    } catch {
+      // The signal is gone: what was said last stays.
+    }
+    if (timer) timer = setTimeout(ask, 500);
+  };
+  return {
+    sent(part, whole) {
+      if (Math.floor(part * 10) === tenth) return;
+      tenth = Math.floor(part * 10);
+      const kilo = (bytes) => Math.ceil(bytes / 1000).toLocaleString(document.documentElement.lang);
+      const given = { part: kilo(part * whole), whole: kilo(whole) };
+      line.textContent = part < 1 ? filled(form.dataset.sent, given) : form.dataset.read;
+      if (part >= 1 && !timer) timer = setTimeout(ask, 100);
+    },
+    end() {
+      clearTimeout(timer);
+      timer = 0;
+      line.remove();
+    },
+  };
+}
+
 // A change of the fragment alone would show the old page.
 function goOn(address) {
   const here = location.pathname + location.search;
@@ -217,6 +257,7 @@ function again(form) {
     const rates = [...form.querySelectorAll("input[name=rate]")];
     const now = rates.findIndex((r) => r.checked);
     if (rates[now + 1]) rates[now + 1].checked = true;
+    form.dispatchEvent(new Event("change"));
     return;
   }
   for (const button of form.querySelectorAll("button")) button.disabled = true;

@@ -65,7 +65,7 @@ function sent(entry, progress) {
     request.setRequestHeader("Idempotency-Key", entry.id);
     request.upload.onprogress = (event) => {
       alive();
-      if (progress && event.lengthComputable) progress(event.loaded / event.total);
+      if (progress && event.lengthComputable) progress(event.loaded / event.total, event.total);
     };
     request.onload = () => {
       clearTimeout(quiet);
@@ -117,7 +117,7 @@ export function sendAll(person, told = () => {}, progress = null) {
         continue;
       }
       told(entry.id, "sending");
-      const result = await sendOne(entry, progress && ((part) => progress(entry.id, part)));
+      const result = await sendOne(entry, progress && ((part, whole) => progress(entry.id, part, whole)));
       results.set(entry.id, result);
       told(entry.id, result.state);
       if (result.state === "refused") held.add(entry.visit);
