@@ -177,6 +177,9 @@ def reason_said(text: str) -> str:
     """
     if words().language == SOURCE or not text:
         return text
+    whole = _said(text, 1)
+    if whole is not None:
+        return whole
     parts = [_said(part, 1) for part in text.split("; ")]
     return "; ".join(filter(None, parts)) if all(parts) else text
 

@@ -36,9 +36,12 @@ SUBJECTS = (
 )  # fmt: skip
 """What lines of the audit trail are about."""
 
+FILES = ("readings", "log", "photo")
+"""What a kept file holds."""
+
 KEYS: tuple[str, ...] = (
     *FUELS, *get_args(Basis), *get_args(Role), *get_args(Status), *get_args(Level), *ACTS,
-    *SUBJECTS,
+    *SUBJECTS, *FILES,
 )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from html import escape
 
+from api.words import _
 from ingest.service.sequence import criss_cross
 
 SIZE = 200
@@ -42,11 +43,12 @@ def bolt_circle(count: int, ident: str, title: str) -> str:
         for nut, (x, y) in places.items()
     )
     said = ", ".join(str(n) for n in order)
+    told = _("Nuts clockwise from the top; order: {order}.", order=said)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {SIZE} {SIZE}" role="img" '
         f'aria-labelledby="{ident}-t {ident}-d" font-family="B612, Verdana, sans-serif">'
         f'<title id="{ident}-t">{escape(title)}</title>'
-        f'<desc id="{ident}-d">Nuts clockwise from the top; order: {said}.</desc>'
+        f'<desc id="{ident}-d">{escape(told)}</desc>'
         f'<circle cx="{middle}" cy="{middle}" r="{radius}" fill="none" stroke="#b9cbc2" '
         f'stroke-width="1.5"/><polyline points="{path}" fill="none" stroke="#b08a3c" '
         f'stroke-width="1.5" stroke-dasharray="5 4"/>{nuts}</svg>'

@@ -248,7 +248,8 @@ def _waiting_logs(given: ReportInput, words: Words) -> list[Block]:
 def _evidence(given: ReportInput, words: Words) -> list[Block]:
     t = words.t
     rows = [
-        (e.name, t("{what}, {n} bytes", what=e.what, n=e.size), e.sha256) for e in given.evidence
+        (e.name, t("{what}, {n} bytes", what=key_said(e.what), n=e.size), e.sha256)
+        for e in given.evidence
     ]
     rows += [(p.name, t("photo, {n} bytes", n=len(p.data)), p.sha256) for p in given.photos]
     out: list[Block] = [blocks.heading(t("Evidence"))]

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from api.cautions import caution, counted_caution
+from api.findings import reason_said
 from api.key_words import key_said
 from api.pages.facts import finding_shown, in_words, next_step_said
 from api.pages.show import Shown
@@ -105,7 +106,8 @@ def verdict_block(given: ReportInput, words: Words) -> Block:
     )
     rows = all_not_judged(given)
     unchecked = [
-        t("{rule}: {why}.", rule=rule_title(r.rule), why=in_words(r.why).rstrip(".")) for r in rows
+        t("{rule}: {why}.", rule=rule_title(r.rule), why=in_words(reason_said(r.why)).rstrip("."))
+        for r in rows
     ]
     if len(unchecked) > _BESIDE:
         more = len(unchecked) - _BESIDE

@@ -32,6 +32,8 @@ _DAY = re.compile(r"\d{1,2} [A-Z][a-z]{2} \d{4}")
 class Said(HTMLParser):
     """The text of a page that is in its language: what is marked as English is left out."""
 
+    quiet: tuple[str, ...] = ("en", "es")
+
     def __init__(self, page: str) -> None:
         super().__init__()
         self.texts: list[str] = []
@@ -40,7 +42,7 @@ class Said(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = dict(attrs)
-        quiet = tag in ("style", "script") or given.get("lang") in ("en", "es")
+        quiet = tag in ("style", "script") or given.get("lang") in self.quiet
         self.texts += [given[k] or "" for k in ("aria-label", "placeholder") if k in given]
         if tag not in _VOID:
             self._open.append(quiet or (bool(self._open) and self._open[-1]))
