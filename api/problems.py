@@ -100,6 +100,8 @@ class ProblemError(Exception):
 
 def problem_of_read_error(error: ReadError) -> ProblemError:
     """Return a reading error with the line and column of everything that stopped it."""
+    if all(found.code == "point_unclear" and found.line is None for found in error.problems):
+        return _unclear_points(error)
     items = [
         ErrorItem(
             message=found.message,
@@ -114,6 +116,22 @@ def problem_of_read_error(error: ReadError) -> ProblemError:
         for found in error.problems
     ]
     return ProblemError("not-readable", " ".join(error.lines()), items)
+
+
+def _unclear_points(error: ReadError) -> ProblemError:
+    """Return what readings that came in no file lack, in the words of a body."""
+    step = "State `firing_rate` and `phase` in each reading; `phase` may stand beside `readings`."
+    items = [
+        ErrorItem(
+            message=found.message,
+            code=found.code,
+            raw=found.raw,
+            expected=found.expected,
+            next_step=step,
+        )
+        for found in error.problems
+    ]
+    return ProblemError("not-valid", "; ".join(i.message for i in items[:5]), items)
 
 
 def problem_of_document_error(error: DocumentError) -> ProblemError:

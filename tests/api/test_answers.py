@@ -124,6 +124,16 @@ def test_an_answer_looks_like_its_example(client: TestClient, send: Any, slug: s
     assert set(answer.json()) == set(shown) | {"errors"}
 
 
+def test_a_reading_without_rate_is_told_in_words_of_the_body(client: TestClient) -> None:
+    body = {"phase": "as_left", "readings": [{"values": {"o2_dry": 4}}]}
+    problem = client.post("/v1/visits", json=body).json()
+    assert problem["type"] == "/problems/not-valid"
+    assert "firing rate" in problem["detail"]
+    (item,) = problem["errors"]
+    assert "`firing_rate`" in item["next_step"]
+    assert "--" not in problem["detail"] + item["next_step"]
+
+
 JSON = {"Content-Type": "application/json"}
 READINGS = {"readings": [{"firing_rate": 100, "values": {"o2_dry": 4, "co_dry": 9}}]}
 BARE = {"stack_temperature_max": 230}
