@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from api import cautions
+from api.key_words import ACTS
 from api.languages import chosen_words
 from api.locales import keep
 from api.locales.collect import KEYWORDS, ROOT, collected
@@ -117,3 +118,20 @@ def test_every_text_that_is_said_was_found_where_it_is_written() -> None:
     ]
     assert len(said) > 700
     assert [one for one in said if one[2] not in found] == []
+
+
+def test_every_act_of_the_trail_has_its_words() -> None:
+    """Acts are written where they are done; those put together from a kind are in the list."""
+    written = {
+        call.args[0].value
+        for folder in ("ingest", "api")
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        for call in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(call, ast.Call)
+        and getattr(call.func, "attr", "") == "record"
+        and call.args
+        and isinstance(call.args[0], ast.Constant)
+        and isinstance(call.args[0].value, str)
+    }
+    assert len(written) > 20
+    assert written - set(ACTS) == set()

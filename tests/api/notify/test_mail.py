@@ -26,6 +26,7 @@ from ingest.store import Book
 from tests.api.conftest import BOILER, CSV
 from tests.api.notify.mail_server import MailServer
 from tests.api.notify.test_courier import Clock
+from tests.page_words import ENGLISH_PARTS, english_in, without
 
 NASTY = "Weir 2\r\nBcc: everyone@elsewhere.example\r\n\r\nAll is well."
 
@@ -243,3 +244,19 @@ def test_the_time_of_a_mail_is_that_of_its_try(intake: Intake) -> None:
         once(intake, mailing(server))
     sent = parsed(server.mails[0].data)["Date"].datetime
     assert abs(sent - datetime.now(UTC)) < timedelta(minutes=1)
+
+
+def test_a_mail_speaks_the_offices_language_with_the_english_of_what_is_about_safety(
+    intake: Intake,
+) -> None:
+    intake.put_duty_person("A. Merrow", "merrow@heat.example", "A. Merrow")
+    with MailServer() as server:
+        hand_in_a_stop(intake, name="Caldera 2", technician="J. Harrow")
+        once(intake, mailing(server, language="es", units="si"))
+        mail = parsed(server.mails[0].data)
+    assert str(mail["Subject"]) == "PARAR: Caldera 2"
+    said = " ".join(mail.get_content().split())
+    assert english_in(without(said, ["Caldera 2", "J. Harrow"])) == []
+    beside = [part[10:-1] for part in ENGLISH_PARTS.findall(said)]
+    assert len(beside) >= 3
+    assert any(part.startswith("Live gas, flame, hot surfaces") for part in beside)
