@@ -72,6 +72,7 @@ from api.routes import (
 )
 from api.routes import duty as duty_routes
 from api.routes import jobs as job_routes
+from api.routes import limits as limit_routes
 from api.routes import maps as map_routes
 from api.routes import plans as plan_routes
 from api.routes import standing as standing_routes
@@ -199,6 +200,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         life,
         compare,
         fleet,
+        limit_routes,
         limit_pages,
         plan_pages,
         audit_pages,
@@ -215,8 +217,13 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         if slug not in PROBLEMS:
             raise HTTPException(404, "There is no such kind of problem.")
         status, title = PROBLEMS[slug]
-        detail = f"{title}. Answered with status {status}; the answer's errors name each place."
-        return page(request, "problem.html", title=title, heading=slug, detail=detail)
+        said = _(title)
+        detail = _(
+            "{title}. Answered with status {status}; the answer's errors name each place.",
+            title=said,
+            status=status,
+        )
+        return page(request, "problem.html", title=said, heading=slug, detail=detail)
 
     return app
 

@@ -54,6 +54,12 @@ GET    /v1/boilers                                          TIRA
 POST   /v1/boilers                                          IRA
 GET    /v1/boilers/{boiler_id}                              TIRA
 PUT    /v1/boilers/{boiler_id}                              IRA
+GET    /v1/boilers/{boiler_id}/limits                       TIRA
+PUT    /v1/boilers/{boiler_id}/limits                       RA
+POST   /v1/boilers/{boiler_id}/limits/preview               RA read
+GET    /v1/company-limits                                   TIRA
+PUT    /v1/company-limits                                   RA
+POST   /v1/company-limits/preview                           RA read
 GET    /v1/sites/by-external-id/{external_id}               TIRA
 PUT    /v1/sites/by-external-id/{external_id}               IRA
 GET    /v1/boilers/by-external-id/{external_id}             TIRA
@@ -119,8 +125,10 @@ POST   /v1/webhooks/{webhook_id}/rotate                     A
 POST   /v1/webhooks/{webhook_id}/test                       A
 GET    /v1/deliveries                                       A
 POST   /v1/deliveries/replay                                A
+POST   /v1/deliveries/discard                               A
 GET    /v1/deliveries/{delivery_id}                         A
 POST   /v1/deliveries/{delivery_id}/replay                  A
+POST   /v1/deliveries/{delivery_id}/discard                 A
 GET    /v1/duty                                             RA
 POST   /v1/duty                                             RA
 GET    /v1/duty/{person_id}                                 RA
@@ -141,6 +149,8 @@ POST   /webhooks                                            A
 GET    /webhooks/undelivered                                A
 POST   /webhooks/undelivered                                A
 POST   /webhooks/undelivered/{delivery_id}                  A
+POST   /webhooks/undelivered/discard                        A
+POST   /webhooks/undelivered/{delivery_id}/discard          A
 GET    /webhooks/{webhook_id}                               A
 POST   /webhooks/{webhook_id}                               A
 POST   /webhooks/{webhook_id}/rotate                        A

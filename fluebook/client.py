@@ -186,6 +186,37 @@ class Client:
         """Judge a visit with boiler and history; nothing is stored."""
         return self._call("POST", "judge", json=dict(request))
 
+    def limits(self, boiler_id: UUID | str | None = None) -> tuple[JsonObject, int]:
+        """Return what a boiler states, or the company where none is named, and its version."""
+        return self.get_tagged(_limits_of(boiler_id))
+
+    def preview_limits(
+        self,
+        limits: Mapping[str, Any],
+        boiler_id: UUID | str | None = None,
+        *,
+        since: str | None = None,
+        until: str | None = None,
+    ) -> JsonObject:
+        """Return what other limits would have flagged at finished visits; nothing is stored.
+
+        ``since`` and ``until`` are days in UTC, as ``2026-11-02``; the last year if absent.
+        """
+        body: JsonObject = {"limits": dict(limits), "since": since, "until": until}
+        return self._call("POST", f"{_limits_of(boiler_id)}/preview", json=body)
+
+    def put_limits(
+        self,
+        limits: Mapping[str, Any],
+        why: str,
+        boiler_id: UUID | str | None = None,
+        *,
+        version: int | None = None,
+    ) -> JsonObject:
+        """State all limits anew, with the reason; over that version where one is given."""
+        body: JsonObject = {"limits": dict(limits), "why": why}
+        return self.put_tagged(_limits_of(boiler_id), body, version)
+
     def all(self, path: str, key: str, **filters: str) -> Iterator[JsonObject]:
         """Yield every item of a list, over all of its pages."""
         after: str | None = None
@@ -300,6 +331,10 @@ class Client:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _limits_of(boiler_id: UUID | str | None) -> str:
+    return "company-limits" if boiler_id is None else f"boilers/{boiler_id}/limits"
 
 
 def _answer(response: httpx.Response) -> JsonObject:

@@ -12,7 +12,7 @@ from ingest.judgement import Case
 from ingest.limits import resolve_limits
 from ingest.limits_tried import Trial, Tried
 from ingest.models import Boiler, Limits, LimitsDocument
-from ingest.store import places, settings, visits
+from ingest.store import StateConflict, places, reach, settings, visits
 from ingest.store.book import Book, stamp
 from ingest.store.settings import LimitsChange
 from ingest.validator import judge
@@ -142,6 +142,8 @@ class LimitsStated:
         The same limits again change nothing.
         """
         why = _reasoned(why)
+        if not reach.unbounded():
+            raise StateConflict("who is held to some sites cannot change what holds for all")
         with self.book.change(who) as change:
             there = settings.company_limits(change.sql) or LimitsDocument()
             if _stated(there) != _stated(limits):

@@ -139,3 +139,20 @@ def test_a_visit_from_open_to_handed_in_on_a_real_server(server: str) -> None:
         with pytest.raises(Refused) as refused:
             opened.add_readings(visit, [Sample({"o2_dry": 5}, 100.0, "as_left")])
         assert refused.value.status == 409
+
+
+def test_limits_are_tried_and_changed_on_a_real_server(server: str) -> None:
+    with Client(server, "R. Two") as opened:
+        boiler = new_id()
+        opened.put_boiler({"name": "Weir 9", "rates": [100]}, boiler)
+        for of in (None, boiler):
+            stated, version = opened.limits(of)
+            assert stated["limits"].get("co_air_free_fix") is None
+            asked = {"co_air_free_fix": 150}
+            assert opened.preview_limits(asked, of)["judged"] == 0
+            kept = opened.put_limits(asked, "as agreed", of, version=version)
+            assert kept["limits"]["co_air_free_fix"] == 150
+            assert kept["changed"]["by"] == "R. Two"
+            with pytest.raises(Refused) as refused:
+                opened.put_limits({}, "again", of, version=version)
+            assert refused.value.status == 412
