@@ -80,8 +80,9 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
 
     for route in ("/sign-in", "/no-signal", "/accounts", "/webhooks", "/webhooks/undelivered"):
         yield route[1:].replace("/", "-"), route, route
-    for route in ("/duty", "/boilers", "/fleet", "/plans", "/audit", "/accept-together", "/due"):
+    for route in ("/duty", "/boilers", "/fleet", "/limits", "/plans", "/audit", "/due"):
         yield route[1:], route, route
+    yield "accept-together", "/accept-together", "/accept-together"
     yield "help", "/help", "/help"
     yield "maps", "/maps", "/maps"
     yield "review", "/", "/"
@@ -92,7 +93,7 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
     yield "first-over", "/first/{token}", "/first/none"
     yield "webhook", "/webhooks/{webhook_id}", f"/webhooks/{hook}"
     yield "boiler", "/boilers/{boiler_id}", f"/boilers/{life}"
-    yield "limits", "/boilers/{boiler_id}/limits", f"/boilers/{life}/limits"
+    yield "limits-own", "/boilers/{boiler_id}/limits", f"/boilers/{life}/limits"
     yield "compare", "/compare", f"/compare?a={earlier}&b={waiting[-1]}"
     yield "job", "/jobs/{job_id}", f"/jobs/{job}"
     yield "open", "/visits/{visit_id}", f"/visits/{unfilled}"

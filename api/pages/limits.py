@@ -205,7 +205,12 @@ def trial_view(trial: Trial, shown: Shown) -> dict[str, Any]:
 
 
 def _rows(entries: Mapping[str, str], names: Sequence[str]) -> list[dict[str, str]]:
-    rows = max(rows_of(entries, names[0]), 1) + _SPARE_ROWS
+    filled = [
+        rows_of({k: v for k, v in entries.items() if v.strip()}, name)
+        for name in names
+        if name != "of"
+    ]
+    rows = max(*filled, 1) + _SPARE_ROWS
     return [{name: entries.get(f"{name}.{n}", "") for name in names} for n in range(rows)]
 
 
