@@ -41,6 +41,10 @@ _PIECES = (
     N_("O2 of air, no flame"), N_("O2 of air right before the flame"),
     N_("O2 of air while the stack stays hot"), N_("shorter than the instrument's response"),
     N_("all quantities head for one level"), N_("before a repeated trial"),
+    N_("the recorded firing rate moves"), N_("the recorded rate moves"),
+    N_("the recorded firing rate is zero, and air follows"),
+    N_("short, and every quantity goes on the same way after it"),
+    N_("too few samples, or no quantity in it that answers the firing rate"),
     N_("A dry trap lets flue gas into the room."),
 )  # fmt: skip
 _NAMES = {
@@ -169,6 +173,9 @@ def _sentence(text: str) -> str | None:
     return whole
 
 
+_BY_A_PERSON = N_("corrected by a person")
+
+
 def reason_said(text: str) -> str:
     """Return a reason, a few words without a full stop, in the reader's language.
 
@@ -180,6 +187,8 @@ def reason_said(text: str) -> str:
     whole = _said(text, 1)
     if whole is not None:
         return whole
+    if text.startswith(_BY_A_PERSON):  # what follows are that person's own words
+        return _(_BY_A_PERSON) + text.removeprefix(_BY_A_PERSON)
     parts = [_said(part, 1) for part in text.split("; ")]
     return "; ".join(filter(None, parts)) if all(parts) else text
 
