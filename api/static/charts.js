@@ -6,7 +6,7 @@
   const NEAR = 28; // pixels from a point within which it is meant
   const figures = [...document.querySelectorAll("[data-chart]")].filter((f) => f.querySelector("[data-point]"));
   if (!figures.length) return;
-  for (const hint of document.querySelectorAll(".if-chart")) hint.hidden = false;
+  for (const hint of document.querySelectorAll(".if-chart")) hint.classList.add("ready");
 
   const said = document.createElement("div");
   said.className = "tip small";
