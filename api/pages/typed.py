@@ -42,6 +42,14 @@ _NUMBER = re.compile(r"[+−-]?\d+(?:[.,]\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
+class AtRate:
+    """A value or a limit in words, and the rate in percent that it is for; "" is every rate."""
+
+    rate: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Field:
     """One quantity of the form, with what it is held against."""
 
@@ -49,8 +57,8 @@ class Field:
     label: str
     unit: str
     value: str
-    held: str
-    last: str
+    held: list[AtRate]
+    last: list[AtRate]
     wrong: str
 
 
@@ -63,29 +71,28 @@ def plain_number(text: str) -> float | None:
     return typed_number(text) if _NUMBER.fullmatch(text.strip()) else None
 
 
-def _held(view: VisitView, key: str, shown: Shown) -> str:
-    """Return the band or limit of a quantity in words, empty where it has none."""
+def _held(view: VisitView, key: str, shown: Shown) -> list[AtRate]:
+    """Return the bands or the limit of a quantity, none where it has none."""
     if key == "o2_dry":
-        bands = []
-        for target in view.limits.targets:
-            band = target.o2_dry
-            if band is not None:
-                at = f"{target.firing_rate:g} %"
-                bands.append(f"{at}: {shown.limit(key, band.low, band.high)}")
-        return "; ".join(bands)
+        bands = [(t.firing_rate, t.o2_dry) for t in view.limits.targets]
+        return [
+            AtRate(f"{rate:g}", shown.limit(key, band.low, band.high))
+            for rate, band in bands
+            if band is not None
+        ]
     limit = view.limits.get(f"{key}_max")
     if limit is None or not isinstance(limit.value, int | float):
-        return ""
-    return shown.limit(key, None, float(limit.value))
+        return []
+    return [AtRate("", shown.limit(key, None, float(limit.value)))]
 
 
-def _last(points: Sequence[FiringPoint], key: str, shown: Shown) -> str:
+def _last(points: Sequence[FiringPoint], key: str, shown: Shown) -> list[AtRate]:
     found = {
         p.key.firing_rate: p.mean(key)
         for p in points
         if p.key.phase == "as_left" and p.mean(key) is not None
     }
-    return "; ".join(f"{rate:g} %: {shown.value(key, found[rate])}" for rate in sorted(found))
+    return [AtRate(f"{rate:g}", shown.value(key, found[rate])) for rate in sorted(found)]
 
 
 def _rates(view: VisitView) -> list[float]:
