@@ -25,9 +25,14 @@ def deliver(
         str | None,
         typer.Option(help="First set a dead letter on its way again: its delivery's id, or all."),
     ] = None,
+    discard: Annotated[
+        str | None,
+        typer.Option(help="Only take a dead letter off the list: its delivery's id, or all."),
+    ] = None,
+    why: Annotated[str, typer.Option(help="Why it is discarded; kept in the trail.")] = "",
     dead: Annotated[bool, typer.Option("--dead", help="Only list the dead letters.")] = False,
 ) -> None:
-    """Deliver what waits in the outbox; list and replay what was given up."""
+    """Deliver what waits in the outbox; list, replay and discard what was given up."""
     from uuid import UUID
 
     from api.notify import Courier, courier_of
@@ -41,6 +46,9 @@ def deliver(
     try:
         settings = settings_from_environment()
         chosen = None if replay in (None, "all") else UUID(replay)
+        unwanted = None if discard in (None, "all") else UUID(discard)
+        if discard is not None and not why.strip():
+            raise ValueError("--discard needs --why: say why it is discarded")
     except ValueError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(WRONG_USAGE) from error
@@ -49,6 +57,13 @@ def deliver(
             intake = Intake(opened)
             if dead:
                 _list_dead(intake)
+                return
+            if discard is not None:
+                who = getpass.getuser()
+                if unwanted is None:
+                    typer.echo(f"discarded: {intake.discard_deliveries(who, why)}")
+                else:
+                    intake.discard_delivery(unwanted, who, why)
                 return
             if chosen is not None:
                 intake.replay_delivery(chosen, getpass.getuser())

@@ -256,7 +256,23 @@ class Notices:
         with self.book.change(who) as change:
             return deliveries.replay_all(change, webhook_id)
 
+    def discard_delivery(self, delivery_id: UUID, who: str, why: str) -> None:
+        """Take one dead letter off the list, with words that say why; it stays kept."""
+        with self.book.change(who) as change:
+            deliveries.discard(change, delivery_id, _reason(why))
+
+    def discard_deliveries(self, who: str, why: str, webhook_id: UUID | None = None) -> int:
+        """Take all dead letters off the list, of one webhook where given; return how many."""
+        with self.book.change(who) as change:
+            return deliveries.discard_all(change, webhook_id, _reason(why))
+
     def forget_delivered(self, older_than: timedelta) -> int:
         """Drop what was delivered longer ago; dead letters stay. Returns how many."""
         with self.book.change("fluebook") as change:
             return deliveries.forget_delivered(change, stamp(self.book.clock() - older_than))
+
+
+def _reason(why: str) -> str:
+    if not why.strip():
+        raise WordsMissing("say why it is discarded")
+    return why.strip()

@@ -19,6 +19,7 @@ from api.routes.webhooks import MOST_BOTH_HOURS
 from api.settings import Settings
 from api.words import words
 from ingest.intake import Intake
+from ingest.intake_shapes import WordsMissing
 from ingest.store import NotFound, SecretsLocked, StateConflict, VersionConflict
 from ingest.store.deliveries import Delivery, Try
 from ingest.store.outbox import EVENTS
@@ -57,6 +58,7 @@ def delivery_view(intake: Intake, one: Delivery) -> DeliveryView:
         "waiting": words().t("waiting"),
         "delivered": words().t("delivered"),
         "dead": words().t("given up"),
+        "discarded": words().t("discarded"),
     }
     return DeliveryView(
         id=one.id,
@@ -65,7 +67,7 @@ def delivery_view(intake: Intake, one: Delivery) -> DeliveryView:
         made=when(one.made_at),
         state=states[one.state],
         due=when(one.due_at) if one.state == "waiting" else "",
-        why=one.why or "",
+        why=one.discarded_why or one.why or "",
         tries=intake.delivery(one.id)[1],
     )
 
@@ -200,12 +202,15 @@ def _undelivered(
     )
 
 
-async def _replayed(request: Request, intake: Intake, change: Callable[[], object]) -> Response:
+async def _settled(request: Request, intake: Intake, change: Callable[[], object]) -> Response:
     def done() -> Response:
         try:
             change()
         except (StateConflict, NotFound) as error:
             return _undelivered(request, intake, told=f"{error}.", status=409)
+        except WordsMissing:
+            told = words().t("Say why it is discarded.")
+            return _undelivered(request, intake, told=told, status=422)
         return RedirectResponse("/webhooks/undelivered", status_code=303)
 
     return await run_in_threadpool(done)
@@ -215,14 +220,30 @@ async def _replayed(request: Request, intake: Intake, change: Callable[[], objec
 async def replay_all(request: Request, intake: IntakeOf) -> Response:
     """Set all dead letters on their way."""
     who = signer(request, "") or "page"
-    return await _replayed(request, intake, lambda: intake.replay_deliveries(who))
+    return await _settled(request, intake, lambda: intake.replay_deliveries(who))
+
+
+@router.post("/undelivered/discard")
+async def discard_all(request: Request, intake: IntakeOf) -> Response:
+    """Take all dead letters off the list."""
+    why = str((await request.form()).get("why") or "")[:1000]
+    who = signer(request, "") or "page"
+    return await _settled(request, intake, lambda: intake.discard_deliveries(who, why))
 
 
 @router.post("/undelivered/{delivery_id}")
 async def replay(request: Request, delivery_id: UUID, intake: IntakeOf) -> Response:
     """Set one dead letter on its way."""
     who = signer(request, "") or "page"
-    return await _replayed(request, intake, lambda: intake.replay_delivery(delivery_id, who))
+    return await _settled(request, intake, lambda: intake.replay_delivery(delivery_id, who))
+
+
+@router.post("/undelivered/{delivery_id}/discard")
+async def discard(request: Request, delivery_id: UUID, intake: IntakeOf) -> Response:
+    """Take one dead letter off the list."""
+    why = str((await request.form()).get("why") or "")[:1000]
+    who = signer(request, "") or "page"
+    return await _settled(request, intake, lambda: intake.discard_delivery(delivery_id, who, why))
 
 
 @router.get("/{webhook_id}")

@@ -87,12 +87,18 @@ class DeliveryAnswer(_Shape):
     channel: Channel
     webhook_id: UUID | None
     recipient: str
-    state: DeliveryState = Field(description="`dead`: given up, kept until it is replayed.")
+    state: DeliveryState = Field(
+        description="`dead`: given up, until it is replayed or discarded."
+        " `discarded`: off the list by a person's word; kept."
+    )
     tries: int = Field(description="Since it was made, or replayed.")
     made_at: datetime
     due_at: datetime
     ended_at: datetime | None
     why: str | None
+    discarded_at: datetime | None = None
+    discarded_by: str | None = None
+    discarded_why: str | None = None
 
 
 class TryAnswer(_Shape):
@@ -124,6 +130,24 @@ class Replay(_Shape):
     """Which dead letters go on their way again."""
 
     webhook_id: UUID | None = Field(default=None, description="Of one webhook; null: all.")
+
+
+class Reason(_Shape):
+    """Why a dead letter is discarded."""
+
+    why: str = Field(min_length=1, max_length=1000, description="In words; kept in the trail.")
+
+
+class Discard(Reason):
+    """Which dead letters are discarded, and why."""
+
+    webhook_id: UUID | None = Field(default=None, description="Of one webhook; null: all.")
+
+
+class Discarded(_Shape):
+    """How many were taken off the list."""
+
+    count: int
 
 
 class Replayed(_Shape):
@@ -274,6 +298,20 @@ def deliveries(
 def replay_all(body: Replay, intake: IntakeOf, who: Who) -> Replayed:
     """Set all dead letters on their way, but for those of webhooks that are off."""
     return Replayed(count=intake.replay_deliveries(who, body.webhook_id))
+
+
+@router.post("/deliveries/discard", summary="Discard all dead letters")
+def discard_all(body: Discard, intake: IntakeOf, who: Who) -> Discarded:
+    """Take all dead letters off the list; they stay kept, with who, when and why."""
+    return Discarded(count=intake.discard_deliveries(who, body.why, body.webhook_id))
+
+
+@router.post("/deliveries/{delivery_id}/discard", summary="Discard one dead letter")
+@refuses(404, 409)
+def discard(delivery_id: UUID, body: Reason, intake: IntakeOf, who: Who) -> WholeDelivery:
+    """Take a dead letter off the list; it stays kept, and can still be replayed."""
+    intake.discard_delivery(delivery_id, who, body.why)
+    return one_delivery(delivery_id, intake)
 
 
 @router.get("/deliveries/{delivery_id}", summary="One delivery with its tries")

@@ -10,16 +10,16 @@ import json
 import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 from uuid import UUID
 
 from ingest.store.book import Change
 from ingest.store.errors import NotFound, StateConflict
 
 Channel = Literal["webhook", "email"]
-DeliveryState = Literal["waiting", "delivered", "dead"]
-DELIVERY_STATES: tuple[DeliveryState, ...] = ("waiting", "delivered", "dead")
-
+DeliveryState = Literal["waiting", "delivered", "dead", "discarded"]
+DELIVERY_STATES: tuple[DeliveryState, ...] = get_args(DeliveryState)
+_STATE = "CASE WHEN d.discarded_at IS NULL THEN d.state ELSE 'discarded' END"
 
 GIVEN_UP: Mapping[str, str] = {
     "retry": "gave up after the last try",
@@ -46,6 +46,9 @@ class Delivery:
     ended_at: str | None
     why: str | None
     body: str
+    discarded_at: str | None = None
+    discarded_by: str | None = None
+    discarded_why: str | None = None
 
     @property
     def content(self) -> Mapping[str, Any]:
@@ -67,8 +70,9 @@ class Try:
 
 
 _SELECT = (
-    "SELECT d.id, d.message_id, m.event, d.channel, d.webhook_id, d.recipient, d.state, d.tries, "
-    "m.made_at, d.due_at, d.ended_at, d.why, m.body "
+    f"SELECT d.id, d.message_id, m.event, d.channel, d.webhook_id, d.recipient, {_STATE}, "
+    "d.tries, m.made_at, d.due_at, d.ended_at, d.why, m.body, d.discarded_at, d.discarded_by, "
+    "d.discarded_why "
     "FROM delivery d JOIN message m ON m.id = d.message_id "
 )
 
@@ -194,7 +198,7 @@ def listed(
     """Return deliveries, newest first; ``before`` goes on behind the last one shown."""
     parts, given = ["1 = 1"], {"most": most}
     for clause, name, value in (
-        ("d.state = :state", "state", state),
+        (f"{_STATE} = :state", "state", state),
         ("d.webhook_id = :webhook", "webhook", webhook_id),
         ("d.channel = :channel", "channel", channel),
         ("d.id < :before", "before", before),
@@ -210,22 +214,22 @@ def listed(
 
 def counts(sql: sqlite3.Connection) -> dict[DeliveryState, int]:
     """Return how many deliveries there are in each state."""
-    found = dict(sql.execute("SELECT state, COUNT(*) FROM delivery GROUP BY state").fetchall())
+    found = dict(sql.execute(f"SELECT {_STATE}, COUNT(*) FROM delivery d GROUP BY 1").fetchall())
     return {state: found.get(state, 0) for state in DELIVERY_STATES}
 
 
 _AGAIN = (
     "UPDATE delivery SET state = 'waiting', tries = 0, due_at = :at, claimed_until = NULL, "
-    "ended_at = NULL, why = NULL, "
+    "ended_at = NULL, why = NULL, discarded_at = NULL, discarded_by = NULL, discarded_why = NULL, "
     # To where the receiver is today: an address that was mistyped is why some are dead.
     "recipient = COALESCE((SELECT w.url FROM webhook w WHERE w.id = webhook_id), recipient) "
 )
 
 
 def replay(change: Change, delivery_id: UUID) -> None:
-    """Set one dead delivery on its way again, under the same message id."""
+    """Set one dead or discarded delivery on its way again, under the same message id."""
     there, _ = delivery(change.sql, delivery_id)
-    if there.state != "dead":
+    if there.state not in ("dead", "discarded"):
         raise StateConflict(f"the delivery is {there.state}; only a dead one is set on its way")
     if there.webhook_id is not None:
         row = change.sql.execute(
@@ -243,7 +247,9 @@ def replay_all(change: Change, webhook_id: UUID | None) -> int:
     Those of webhooks that are off stay where they are.
     """
     done = change.sql.execute(
-        _AGAIN + "WHERE state = 'dead' AND (:webhook IS NULL OR webhook_id = :webhook) "
+        _AGAIN
+        + "WHERE state = 'dead' AND discarded_at IS NULL "
+        "AND (:webhook IS NULL OR webhook_id = :webhook) "
         "AND (webhook_id IS NULL OR webhook_id IN (SELECT id FROM webhook WHERE active = 1))",
         {"at": change.at, "webhook": None if webhook_id is None else str(webhook_id)},
     ).rowcount
@@ -252,6 +258,39 @@ def replay_all(change: Change, webhook_id: UUID | None) -> int:
             "deliveries_replayed",
             "deliveries" if webhook_id is None else f"webhook:{webhook_id}",
             {"count": done},
+        )
+    return done
+
+
+_DISCARD = (
+    "UPDATE delivery SET discarded_at = :at, discarded_by = :who, discarded_why = :why "
+    "WHERE state = 'dead' AND discarded_at IS NULL "
+)
+
+
+def discard(change: Change, delivery_id: UUID, why: str) -> None:
+    """Take one dead delivery off the list, with who and why; it stays kept and can be replayed."""
+    there, _ = delivery(change.sql, delivery_id)
+    if there.state != "dead":
+        raise StateConflict(f"the delivery is {there.state}; only a dead one is discarded")
+    given = {"at": change.at, "who": change.who, "why": why, "id": str(delivery_id)}
+    change.sql.execute(_DISCARD + "AND id = :id", given)
+    told = {"event": there.event, "message": there.message_id, "why": why}
+    change.record("delivery_discarded", f"delivery:{delivery_id}", told)
+
+
+def discard_all(change: Change, webhook_id: UUID | None, why: str) -> int:
+    """Take all dead deliveries off the list, of one webhook where given; return how many."""
+    webhook = None if webhook_id is None else str(webhook_id)
+    given = {"at": change.at, "who": change.who, "why": why, "webhook": webhook}
+    done = change.sql.execute(
+        _DISCARD + "AND (:webhook IS NULL OR webhook_id = :webhook)", given
+    ).rowcount
+    if done:
+        change.record(
+            "deliveries_discarded",
+            "deliveries" if webhook is None else f"webhook:{webhook}",
+            {"count": done, "why": why},
         )
     return done
 

@@ -12,6 +12,16 @@ from sqlite_utils.migrations import Migrations
 
 migrations = Migrations("fluebook")
 
+
+def each_of(db: sqlite_utils.Database, script: str) -> None:
+    """Run a script's statements, which end with a semicolon at the end of a line.
+
+    One at a time: run as a script they would commit the transaction around the migration.
+    """
+    for statement in script.split(";\n"):
+        db.execute(statement)
+
+
 _FIRST = """
 CREATE TABLE setting (
     key TEXT PRIMARY KEY,
@@ -159,9 +169,7 @@ CREATE INDEX audit_by_subject ON audit (subject, seq)
 @migrations()
 def m001_first_light(db: sqlite_utils.Database) -> None:
     """Create sites to audit trail."""
-    # One statement at a time: a script would commit the transaction around the migration.
-    for statement in _FIRST.split(";\n"):
-        db.execute(statement)
+    each_of(db, _FIRST)
 
 
 _CUTS = """
@@ -200,8 +208,7 @@ CREATE TABLE cut_confirmation (
 @migrations()
 def m002_cuts_of_logs(db: sqlite_utils.Database) -> None:
     """Create the cuts of continuous logs, their corrections and confirmations."""
-    for statement in _CUTS.split(";\n"):
-        db.execute(statement)
+    each_of(db, _CUTS)
 
 
 _PLANS = """
@@ -223,8 +230,7 @@ ALTER TABLE judgement ADD COLUMN plan_version TEXT
 @migrations()
 def m003_service_plans(db: sqlite_utils.Database) -> None:
     """Create service plans, and name in each judgement the one it was made by."""
-    for statement in _PLANS.split(";\n"):
-        db.execute(statement)
+    each_of(db, _PLANS)
 
 
 def migration_names() -> set[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite_utils
 
-from ingest.store.schema import migrations
+from ingest.store.schema import each_of, migrations
 
 _ACCOUNTS = """
 CREATE TABLE account (
@@ -58,8 +58,7 @@ CREATE TABLE one_time_link (
 @migrations()
 def m004_accounts(db: sqlite_utils.Database) -> None:
     """Create accounts, their sessions, keys of programs, and one-time links."""
-    for statement in _ACCOUNTS.split(";\n"):
-        db.execute(statement)
+    each_of(db, _ACCOUNTS)
 
 
 _ANSWERS = """
@@ -80,8 +79,7 @@ CREATE INDEX kept_answer_by_age ON kept_answer (made_at)
 @migrations()
 def m005_kept_answers(db: sqlite_utils.Database) -> None:
     """Create the answers that are given again to a repeated request."""
-    for statement in _ANSWERS.split(";\n"):
-        db.execute(statement)
+    each_of(db, _ANSWERS)
 
 
 @migrations()

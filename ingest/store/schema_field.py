@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite_utils
 
-from ingest.store.schema import migrations
+from ingest.store.schema import each_of, migrations
 
 _FIELD = """
 CREATE TABLE office_copy (
@@ -22,5 +22,4 @@ CREATE TABLE office_copy (
 @migrations()
 def m011_office_copy(db: sqlite_utils.Database) -> None:
     """Create the marks of what field book and office last had in common."""
-    for statement in _FIELD.split(";\n"):
-        db.execute(statement)
+    each_of(db, _FIELD)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite_utils
 
-from ingest.store.schema import migrations
+from ingest.store.schema import each_of, migrations
 
 _JOBS = """
 ALTER TABLE job ADD COLUMN owner TEXT NOT NULL DEFAULT '';
@@ -18,5 +18,4 @@ ALTER TABLE visit ADD COLUMN job_document TEXT
 @migrations()
 def m008_jobs(db: sqlite_utils.Database) -> None:
     """Let jobs be found by their owner's id, and keep beside a finished visit what it shared."""
-    for statement in _JOBS.split(";\n"):
-        db.execute(statement)
+    each_of(db, _JOBS)

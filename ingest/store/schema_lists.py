@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite_utils
 
-from ingest.store.schema import migrations
+from ingest.store.schema import each_of, migrations
 
 _LISTS = """
 ALTER TABLE site ADD COLUMN changed_at TEXT NOT NULL DEFAULT '';
@@ -42,5 +42,4 @@ CREATE TABLE layout (
 @migrations()
 def m007_lists_and_layouts(db: sqlite_utils.Database) -> None:
     """Say when a site, boiler or visit was last changed; keep waiting readings and layouts."""
-    for statement in _LISTS.split(";\n"):
-        db.execute(statement)
+    each_of(db, _LISTS)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite_utils
 
-from ingest.store.schema import migrations
+from ingest.store.schema import each_of, migrations
 
 _NOTICES = """
 CREATE TABLE webhook (
@@ -91,6 +91,18 @@ FROM visit v WHERE v.state = 'handed_in' AND v.imported = 0
 @migrations()
 def m006_notices(db: sqlite_utils.Database) -> None:
     """Create webhooks, duty list, outbox and standing stops; raise those that stand already."""
-    for statement in _NOTICES.split(";\n"):
-        db.execute(statement)
+    each_of(db, _NOTICES)
     db.execute(_ALREADY_STANDING)
+
+
+_DISCARDED = """
+ALTER TABLE delivery ADD COLUMN discarded_at TEXT;
+ALTER TABLE delivery ADD COLUMN discarded_by TEXT;
+ALTER TABLE delivery ADD COLUMN discarded_why TEXT
+"""
+
+
+@migrations()
+def m017_discarded_dead_letters(db: sqlite_utils.Database) -> None:
+    """Say of a dead letter who took it off the list, when and why; it stays kept."""
+    each_of(db, _DISCARDED)

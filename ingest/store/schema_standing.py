@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite_utils
 
-from ingest.store.schema import migrations
+from ingest.store.schema import each_of, migrations
 
 _STANDING = """
 CREATE TABLE standing_acceptance (
@@ -51,8 +51,7 @@ CREATE TABLE opened_first (
 @migrations()
 def m009_standing_acceptances(db: sqlite_utils.Database) -> None:
     """Create standing acceptances; order the review list by what none of them covers."""
-    for statement in _STANDING.split(";\n"):
-        db.execute(statement)
+    each_of(db, _STANDING)
 
 
 @migrations()
@@ -83,5 +82,4 @@ CREATE INDEX visit_in_review_order ON visit
 @migrations()
 def m015_search_of_the_review_list(db: sqlite_utils.Database) -> None:
     """Let the review list be counted and searched by its index alone."""
-    for statement in _LIST_WHOLE.split(";\n"):
-        db.execute(statement)
+    each_of(db, _LIST_WHOLE)

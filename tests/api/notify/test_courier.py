@@ -184,13 +184,13 @@ def test_a_receiver_that_is_gone_is_switched_off_and_the_rest_set_aside(intake: 
         off = intake.webhook(made.id)
         assert not off.asked.active
         assert off.off_why is not None and "410" in off.off_why
-        assert intake.delivery_counts() == {"waiting": 0, "delivered": 0, "dead": 2}
+        assert intake.delivery_counts() == {"waiting": 0, "delivered": 0, "dead": 2, "discarded": 0}
         assert len(there.seen) == 1
         assert intake.replay_deliveries("A. Merrow") == 0  # it is off
         intake.change_webhook(made.id, Subscription(there.url, "", ALL), "A. Merrow")
         assert intake.replay_deliveries("A. Merrow") == 2
         once(intake)
-        assert intake.delivery_counts() == {"waiting": 0, "delivered": 2, "dead": 0}
+        assert intake.delivery_counts() == {"waiting": 0, "delivered": 2, "dead": 0, "discarded": 0}
 
 
 def test_a_redirect_is_not_followed(intake: Intake) -> None:
@@ -314,7 +314,7 @@ def test_what_was_delivered_is_forgotten_in_time_and_dead_letters_stay(
         once(intake)
     clock.ahead += timedelta(days=31)
     assert intake.forget_delivered(timedelta(days=30)) == 1
-    assert intake.delivery_counts() == {"waiting": 0, "delivered": 0, "dead": 1}
+    assert intake.delivery_counts() == {"waiting": 0, "delivered": 0, "dead": 1, "discarded": 0}
     assert intake.book.verify() == []
 
 

@@ -8,8 +8,10 @@ from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
+from typer.testing import CliRunner
 
 from api.app import create_app
+from api.command import main
 from api.settings import Settings
 from ingest.identifiers import new_id
 from ingest.intake import Intake
@@ -133,7 +135,49 @@ def test_dead_letters_are_replayed_one_and_all_over_api_and_page(
     client.post(f"/webhooks/undelivered/{dead[1]['id']}")
     assert client.post("/v1/deliveries/replay", json={}).json() == {"count": 2}
     assert client.post("/webhooks/undelivered", follow_redirects=False).status_code == 303
-    assert intake.delivery_counts() == {"waiting": 4, "delivered": 0, "dead": 0}
+    assert intake.delivery_counts() == {"waiting": 4, "delivered": 0, "dead": 0, "discarded": 0}
+
+
+def test_dead_letters_are_discarded_with_a_reason_over_api_page_and_command(
+    client: TestClient, intake: Intake
+) -> None:
+    address = client.post("/v1/webhooks", json=HOOK).headers["location"]
+    ids = [client.post(f"{address}/test").json()["delivery_id"] for _ in range(5)]
+    client.put(address, json={**HOOK, "active": False})
+    one = f"/v1/deliveries/{ids[0]}"
+    for nothing in ({}, {"why": ""}, {"why": "  "}):
+        assert client.post(f"{one}/discard", json=nothing).status_code == 422
+    gone = client.post(f"{one}/discard", json={"why": "the receiver was sold"})
+    assert gone.status_code == 200
+    said = gone.json()
+    assert (said["state"], said["discarded_why"]) == ("discarded", "the receiver was sold")
+    assert said["discarded_by"] and said["discarded_at"] and said["content"]
+    assert client.post(f"{one}/discard", json={"why": "again"}).status_code == 409
+    page = f"/webhooks/undelivered/{ids[1]}/discard"
+    shown = client.post(page, data={"why": " "}, headers=HTML)
+    assert shown.status_code == 422 and "Say why it is discarded." in shown.text
+    assert client.post(page, data={"why": "known"}).status_code == 200
+    assert ids[1] not in client.get("/webhooks/undelivered", headers=HTML).text
+    runner = CliRunner(env={"FLUEBOOK_BOOK": str(intake.book.path)})
+    asked = ["deliver", "--discard", ids[2]]
+    assert runner.invoke(main, asked).exit_code == 64
+    assert runner.invoke(main, [*asked, "--why", "old"]).exit_code == 0
+    # Replaying all leaves them; one that was discarded by mistake can be replayed alone.
+    client.put(address, json=HOOK)
+    assert client.post("/v1/deliveries/replay", json={}).json() == {"count": 2}
+    assert client.post(f"{one}/replay").status_code == 202
+    assert client.get(one).json()["discarded_at"] is None
+    client.put(address, json={**HOOK, "active": False})
+    assert client.post("/v1/deliveries/discard", json={"why": "moved"}).json() == {"count": 3}
+    assert intake.delivery_counts() == {"waiting": 0, "delivered": 0, "dead": 0, "discarded": 5}
+    lines = [line for line in reversed(intake.trail_lines()) if "discarded" in line["action"]]
+    assert [line["details"]["why"] for line in lines] == [
+        "the receiver was sold",
+        "known",
+        "old",
+        "moved",
+    ]
+    assert intake.book.verify() == []
 
 
 def test_a_webhook_is_made_changed_and_removed_on_pages(client: TestClient, intake: Intake) -> None:
