@@ -129,20 +129,6 @@ def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[di
     ]
 
 
-def newest_of(
-    connection: sqlite3.Connection, subject: str, action: str
-) -> dict[str, Any] | None:
-    """Return the newest line of one kind about a subject, None where there is none."""
-    row = connection.execute(
-        "SELECT seq, at, who, details FROM audit WHERE subject = :subject AND action = :action "
-        "ORDER BY seq DESC LIMIT 1",
-        {"subject": subject, "action": action},
-    ).fetchone()
-    if row is None:
-        return None
-    return {"seq": row[0], "at": row[1], "who": row[2], "details": json.loads(row[3])}
-
-
 def newest(
     connection: sqlite3.Connection, *, before: int | None = None, who: str = "", most: int = 100
 ) -> list[dict[str, Any]]:
