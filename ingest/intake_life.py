@@ -115,9 +115,7 @@ class Lives:
         """Return how many boilers are still to be summed up."""
         return fleet.count_missing(self.book.reader, PROGRAM_VERSION)
 
-    def sum_up(
-        self, summed: Callable[[Life], BoilerTrend], *, seconds: float | None = None
-    ) -> int:
+    def sum_up(self, summed: Callable[[Life], BoilerTrend], *, seconds: float | None = None) -> int:
         """Sum up boilers that are not yet, for so long or all of them; return how many are left.
 
         Worked out while no other program can change the book, a few at a time, so that what is

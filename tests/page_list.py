@@ -24,7 +24,8 @@ NOT_PAGES = frozenset(
         "/visits/{visit_id}/evidence",
     }
 )
-"""JSON, text, script, pictures; the demo's own way in and a value's evidence, which only lead on to a page."""
+"""JSON, text, script, pictures; the demo's own way in and a value's evidence, which only lead on to
+a page."""
 
 
 @dataclass(frozen=True, slots=True)

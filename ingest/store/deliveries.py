@@ -247,8 +247,7 @@ def replay_all(change: Change, webhook_id: UUID | None) -> int:
     Those of webhooks that are off stay where they are.
     """
     done = change.sql.execute(
-        _AGAIN
-        + "WHERE state = 'dead' AND discarded_at IS NULL "
+        _AGAIN + "WHERE state = 'dead' AND discarded_at IS NULL "
         "AND (:webhook IS NULL OR webhook_id = :webhook) "
         "AND (webhook_id IS NULL OR webhook_id IN (SELECT id FROM webhook WHERE active = 1))",
         {"at": change.at, "webhook": None if webhook_id is None else str(webhook_id)},

@@ -220,16 +220,14 @@ def _left(view: ServiceView) -> None:
             view.flag(
                 LEFT_RUNNING,
                 "check",
-                f"Left running with {len(stops)} {many}; "
-                f"{left.reason_by} states: {left.reason}",
+                f"Left running with {len(stops)} {many}; {left.reason_by} states: {left.reason}",
                 tag="reason",
             )
         else:
             view.flag(
                 LEFT_RUNNING,
                 "stop",
-                f"Left running with {len(stops)} {many}, "
-                "without a named person's reason.",
+                f"Left running with {len(stops)} {many}, without a named person's reason.",
                 tag="no_reason",
             )
     if (stops or how != "running") and not left.told:
