@@ -16,6 +16,8 @@ from ingest.intake import Intake
 from ingest.store import Book
 from tests.answers import looks_at
 from tests.browser import browser, running_demo
+from tests.office import Office
+from tests.page_list import Listed, pages
 
 BOILER: dict[str, Any] = {
     "name": "Test boiler",
@@ -52,6 +54,25 @@ def opened() -> Iterator[Any]:
     """A Chromium of this module's own."""
     with browser() as found:
         yield found
+
+
+@pytest.fixture(scope="module")
+def listed(demo: str, opened: Any) -> tuple[Listed, ...]:
+    """Every page of the demo, and its address there."""
+    context = opened.new_context()
+    found = pages(context.request, demo)
+    context.close()
+    return found
+
+
+@pytest.fixture
+def office(tmp_path: Path) -> Iterator[Office]:
+    """An office that comes and goes, with a book of its own where nobody signs in."""
+    made = Office(tmp_path / "book.db")
+    made.come()
+    yield made
+    made.go()
+    made.book.close()
 
 
 @pytest.fixture

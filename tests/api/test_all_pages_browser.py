@@ -21,7 +21,7 @@ from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.browser import chromium
-from tests.page_list import NOT_PAGES, Listed, pages
+from tests.page_list import NOT_PAGES, Listed
 
 needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
 FACES = ("light", "dark")
@@ -47,14 +47,6 @@ SETTLED = (
     "() => document.fonts.ready.then(() => new Promise(done => "
     "requestAnimationFrame(() => requestAnimationFrame(done))))"
 )
-
-
-@pytest.fixture(scope="module")
-def listed(demo: str, opened: Any) -> tuple[Listed, ...]:
-    context = opened.new_context()
-    found = pages(context.request, demo)
-    context.close()
-    return found
 
 
 def told(demo: str, opened: Any, face: str, language: str, width: int) -> Any:

@@ -14,7 +14,7 @@ import pytest
 
 from api.locales.pseudo import PSEUDO
 from tests.browser import chromium
-from tests.page_list import Listed, pages
+from tests.page_list import Listed
 from tests.page_words import SAID, english_in, strings, without
 
 pytestmark = [
@@ -32,14 +32,6 @@ KEPT = re.compile(
     r"[Dd]ec)\b(?: \d{4})?|UTC|\b[0-9a-f]{12}…"
 )
 """Names, addresses, keys, units and dates, which are no texts."""
-
-
-@pytest.fixture(scope="module")
-def listed(demo: str, opened: Any) -> tuple[Listed, ...]:
-    context = opened.new_context()
-    found = pages(context.request, demo)
-    context.close()
-    return found
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -17,15 +16,6 @@ pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
-
-
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    made = Office(tmp_path / "book.db")
-    made.come()
-    yield made
-    made.go()
-    made.book.close()
 
 
 def begun(page: Any) -> UUID:

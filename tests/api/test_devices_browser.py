@@ -24,15 +24,6 @@ SERVICE = f"service?plan={two_yearly_plan().key}"
 
 
 @pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    made = Office(tmp_path / "book.db")
-    made.come()
-    yield made
-    made.go()
-    made.book.close()
-
-
-@pytest.fixture
 def signed_office(tmp_path: Path) -> Iterator[Office]:
     forget_tries()
     made = Office(tmp_path / "book.db", alone=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,15 +17,6 @@ pytestmark = [
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
 PLAN = two_yearly_plan()
-
-
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    made = Office(tmp_path / "book.db")
-    made.come()
-    yield made
-    made.go()
-    made.book.close()
 
 
 def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
