@@ -7,11 +7,15 @@ import json
 import shutil
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ingest.intake import Intake
 from ingest.store import verify_file
+from ingest.store.audit import canonical_json
 from tests.ingest.books import CLEAN, RATES, open_book, with_boiler, with_visit
 
 
@@ -162,3 +166,33 @@ def test_a_changed_reading_is_found(written: Path) -> None:
         "UPDATE reading SET document = replace(document, '\"co_dry\":12', '\"co_dry\":11')",
     )
     assert any("readings" in f and "changed" in f for f in found)
+
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**80), 2**80)
+    | st.text(st.characters(exclude_categories=("Cs",)))
+    | st.floats(allow_nan=False, allow_infinity=False),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=5), inner),
+    max_leaves=12,
+)
+
+
+@given(JSON)
+def test_one_value_has_one_spelling_that_the_standard_library_reads_back(value: Any) -> None:
+    text = canonical_json(value)
+    assert json.loads(text) == value
+    assert canonical_json(json.loads(text)) == text
+
+
+@given(st.lists(st.text() | st.integers(0, 2**40) | st.none(), max_size=6))
+def test_what_is_hashed_is_spelt_as_by_the_standard_library(row: list[Any]) -> None:
+    """RFC 8259 (memory): hashes of older books were taken over this spelling."""
+    spelt = json.dumps(row, separators=(",", ":"), ensure_ascii=False)
+    assert canonical_json(row) == spelt
+
+
+@pytest.mark.parametrize("rate", [0.0, 0.5, 20.0, 33.3, 66.66666666666667, 100.0, 110.0])
+def test_firing_rates_are_hashed_as_they_always_were(rate: float) -> None:
+    assert canonical_json([rate]) == json.dumps([rate])
