@@ -110,14 +110,12 @@ async def put_visit(
     external_id: ExternalId,
     body: JsonObject,
     request: Request,
-    intake: IntakeOf,
     who: Who,
-    owner: Owner,
     expected: Expected,
 ) -> JSONResponse:
     """Write a visit, with readings or without; one for a boiler not known yet waits for it."""
     mine = _mine(body, external_id)
-    return await written(mine, request, intake, who, owner, expected, external_id=external_id)
+    return await written(mine, request, who, expected, external_id=external_id)
 
 
 @router.get(

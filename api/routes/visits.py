@@ -12,13 +12,13 @@ from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
 from api.answers import refuses
+from api.doorkeeper import principal_of
 from api.kept_visits import KeptVisits
 from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
     Expected,
     IntakeOf,
-    Owner,
     SettingsOf,
     Who,
     adopt_plan,
@@ -32,7 +32,7 @@ from api.routes.sites import JsonObject
 from api.schemas import answer_of, body_of
 from api.shapes import listed_json
 from ingest.external import known_as
-from ingest.intake import Said, VisitTaken
+from ingest.intake import Intake, Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
 from ingest.store.clerk import Clerk
@@ -100,11 +100,9 @@ class HandledAnswer(BaseModel):
     responses=_MADE,
 )
 @refuses(404, 409)
-async def make_visit(
-    body: JsonObject, request: Request, intake: IntakeOf, who: Who, owner: Owner
-) -> JSONResponse:
+async def make_visit(body: JsonObject, request: Request, who: Who) -> JSONResponse:
     """Open a visit; without an id one is made for it. It may carry its readings."""
-    return await written(body, request, intake, who, owner, None, 201, "/v1/visits")
+    return await written(body, request, who, None, 201, "/v1/visits")
 
 
 @router.put(
@@ -115,16 +113,10 @@ async def make_visit(
 )
 @refuses(404, 409, 412)
 async def put_visit(
-    visit_id: UUID,
-    body: JsonObject,
-    request: Request,
-    intake: IntakeOf,
-    who: Who,
-    owner: Owner,
-    expected: Expected,
+    visit_id: UUID, body: JsonObject, request: Request, who: Who, expected: Expected
 ) -> JSONResponse:
     """Write what is known of a visit, with readings or without; the same again changes nothing."""
-    return await written(same_id(body, visit_id), request, intake, who, owner, expected)
+    return await written(same_id(body, visit_id), request, who, expected)
 
 
 _READ_AT_ONCE = 50
@@ -134,9 +126,7 @@ _READ_AT_ONCE = 50
 async def written(
     body: dict[str, Any],
     request: Request,
-    intake: IntakeOf,
     who: str,
-    owner: str,
     expected: int | None,
     status: int = 200,
     location: str | None = None,
@@ -144,6 +134,8 @@ async def written(
     external_id: str | None = None,
 ) -> JSONResponse:
     """Write a visit, with readings or without, as one change; 201 where an external id is new."""
+    intake: Intake = request.app.state.intake
+    owner = principal_of(request.scope).owner
     given = body.get("readings")
     if isinstance(given, list) and len(given) > _READ_AT_ONCE:
         posted = await run_in_threadpool(posted_visit, body)

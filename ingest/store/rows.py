@@ -40,20 +40,21 @@ def reading_json(reading: Reading) -> str:
     for key, value in reading.values.items():
         if not math.isfinite(value):
             raise ValueError(f"{key} is {value}; a value that was not read belongs in missing")
-    document: dict[str, Any] = {"values": dict(reading.values), "time_source": reading.time_source}
-    optional: dict[str, Any] = {
+    document: dict[str, Any] = {
+        "values": dict(reading.values),
+        "time_source": reading.time_source,
         "time": _time_out(reading.time),
-        "lines": list(reading.lines),
-        "missing": dict(reading.missing),
-        "bounds": _bounds_out(reading.bounds),
-        "at": {key: list(place) for key, place in reading.at.items()},
-        "references": dict(reading.references),
+        "lines": reading.lines,
+        "missing": reading.missing and dict(reading.missing),
+        "bounds": reading.bounds and _bounds_out(reading.bounds),
+        "at": reading.at and dict(reading.at),
+        "references": reading.references and dict(reading.references),
         "note": reading.note,
         "sheet": reading.sheet,
         "block": reading.block,
     }
-    document.update({key: value for key, value in optional.items() if value})
-    return canonical_json(document)
+    said = {k: v for k, v in document.items() if v or k == "values"}
+    return canonical_json(said)
 
 
 def reading_from(
