@@ -22,6 +22,7 @@ NOT_PAGES = frozenset(
         "/visits/{visit_id}/photos/{sha256}",
         "/enter/{token}",
         "/visits/{visit_id}/evidence",
+        "/visits/{visit_id}/files/progress/{entry}",
     }
 )
 """JSON, text, script, pictures; the demo's own way in and a value's evidence, which only lead on to
@@ -95,6 +96,10 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
     yield "webhook", "/webhooks/{webhook_id}", f"/webhooks/{hook}"
     yield "boiler", "/boilers/{boiler_id}", f"/boilers/{life}"
     yield "limits-own", "/boilers/{boiler_id}/limits", f"/boilers/{life}/limits"
+    coming = f"/boilers/{life}/visits/coming"
+    yield "coming", "/boilers/{boiler_id}/visits/coming", coming
+    readings = f"{coming}/readings"
+    yield "coming-readings", "/boilers/{boiler_id}/visits/coming/{part}", readings
     yield "compare", "/compare", f"/compare?a={earlier}&b={waiting[-1]}"
     yield "job", "/jobs/{job_id}", f"/jobs/{job}"
     yield "open", "/visits/{visit_id}", f"/visits/{unfilled}"

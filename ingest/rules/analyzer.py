@@ -108,8 +108,10 @@ def _day(view: View) -> date | None:
 def _calibration(view: View) -> None:
     calibrated, day = view.visit.instrument.calibrated, _day(view)
     if calibrated is None or day is None:
-        missing = "calibration date" if calibrated is None else "date of the visit"
-        view.not_judged(CALIBRATION, f"the {missing} is not stated")
+        why = "the calibration date is not stated"
+        if calibrated is not None:
+            why = "the date of the visit is not stated"
+        view.not_judged(CALIBRATION, why)
         return
     limit = view.limits.limits["calibration_interval_days"]
     days = (day - calibrated).days
