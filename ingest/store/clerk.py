@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from ingest.store.book import Book
 
 T = TypeVar("T")
-_MOST = 16
+_MOST = 32
 """Changes in one transaction: others, and other programs, wait for the book so long at most."""
 
 
