@@ -10,6 +10,8 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
 from starlette.exceptions import HTTPException
 
 from api.accounts import Desk
@@ -147,6 +149,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.clerk = clerk
     app.state.fleet_count = fleet_count
     app.state.file_progress = FileProgress()
+    app.state.sign_in_tries = MovingWindowRateLimiter(MemoryStorage())
     app.add_middleware(Compressed)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Languages, desk=desk, otherwise=settings.language)

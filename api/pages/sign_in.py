@@ -7,7 +7,6 @@ from urllib.parse import urlsplit
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from limits import RateLimitItemPerMinute
-from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 from starlette.concurrency import run_in_threadpool
 
@@ -22,7 +21,12 @@ from api.words import words
 
 router = APIRouter(include_in_schema=False)
 _TRIES = RateLimitItemPerMinute(10)
-_limiter = MovingWindowRateLimiter(MemoryStorage())
+
+
+def _counted(request: Request, kind: str, key: str) -> bool:
+    """Count one try; return whether it is still one of those that are free."""
+    tries: MovingWindowRateLimiter = request.app.state.sign_in_tries
+    return tries.hit(_TRIES, kind, key)
 
 
 def _inside(address: str) -> str:
@@ -77,7 +81,7 @@ async def sign_in(request: Request, desk: DeskOf) -> Response:
     client = request.client.host if request.client else ""
     # Both are counted: one sender over many names, and many senders over one name.
     free = [
-        _limiter.hit(_TRIES, kind, key)
+        _counted(request, kind, key)
         for kind, key in (("at", client), ("as", name.strip().casefold()))
     ]
     if not all(free):
@@ -142,7 +146,7 @@ async def first(request: Request, token: str, desk: DeskOf) -> Response:
     async with request.form() as form:
         name, password = str(form.get("name") or "")[:200], str(form.get("password") or "")
         again = str(form.get("again") or "")
-    if not _limiter.hit(_TRIES, "first", request.client.host if request.client else ""):
+    if not _counted(request, "first", request.client.host if request.client else ""):
         return _form(request, "/", words().t("Too many tries: wait a minute."), status=429)
 
     def done() -> Response:
@@ -158,8 +162,3 @@ async def first(request: Request, token: str, desk: DeskOf) -> Response:
         return let_in(request, desk.begin_session(account), "/")
 
     return await run_in_threadpool(done)
-
-
-def forget_tries() -> None:
-    """Start counting the tries to sign in anew."""
-    _limiter.storage.reset()

@@ -107,7 +107,8 @@ def next_due(
     """
     found: list[tuple[date, str, bool]] = []
     if months is not None:
-        found.append((add_months(last, months), f"{months} months after {last}", False))
+        why = f"{months} months after {last}" if months != 1 else f"1 month after {last}"
+        found.append((add_months(last, months), why, False))
     for amount, log, name in ((hours, hours_log, "running hours"), (starts, starts_log, "starts")):
         if amount is not None:
             day = day_of_count(log, last, amount)

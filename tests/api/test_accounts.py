@@ -12,7 +12,6 @@ from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.doorkeeper import SESSION_COOKIE
-from api.pages.sign_in import forget_tries
 from api.settings import Settings
 from ingest.identifiers import new_id
 from ingest.intake import Intake
@@ -46,7 +45,6 @@ def book_path(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def door(book_path: Path, clock: Clock) -> Iterator[TestClient]:
-    forget_tries()
     with Book(book_path, clock=clock, durable=False) as book:
         app = create_app(Intake(book), Settings())
         with TestClient(app, raise_server_exceptions=False, follow_redirects=False) as client:

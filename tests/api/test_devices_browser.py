@@ -9,7 +9,6 @@ from uuid import UUID
 
 import pytest
 
-from api.pages.sign_in import forget_tries
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
 from tests.browser import chromium
@@ -25,7 +24,6 @@ SERVICE = f"service?plan={two_yearly_plan().key}"
 
 @pytest.fixture
 def signed_office(tmp_path: Path) -> Iterator[Office]:
-    forget_tries()
     made = Office(tmp_path / "book.db", alone=False)
     made.come()
     for name in ("J. Harrow", "L. Tindall"):
