@@ -32,12 +32,11 @@ class PostedVisit:
         """Return it as the visit that the book knows, whose id its readings follow."""
         if self.readings is None or visit.id is None:
             return PostedVisit(visit, self.readings)
-        named = [(i or _at(visit.id, n), reading) for n, (i, reading) in enumerate(self.readings)]
+        named = [
+            (identity or uuid5(visit.id, f"reading {n}"), reading)
+            for n, (identity, reading) in enumerate(self.readings)
+        ]
         return PostedVisit(visit, named)
-
-
-def _at(visit_id: UUID, place: int) -> UUID:
-    return uuid5(visit_id, f"reading {place}")
 
 
 def posted_visit(body: Mapping[str, Any]) -> PostedVisit:
@@ -70,8 +69,5 @@ def posted_visit(body: Mapping[str, Any]) -> PostedVisit:
     given = {k: body[k] for k in ("readings", "burner", *_SHARED) if k in body}
     posted = PostedReadings.model_validate({**given, "units": units or {}})
     made = readings_from(posted)
-    ids = [
-        one.id or (None if visit.id is None else _at(visit.id, n))
-        for n, one in enumerate(posted.readings)
-    ]
-    return PostedVisit(visit, list(zip(ids, made, strict=True)))
+    given_ids = [one.id for one in posted.readings]
+    return PostedVisit(visit, list(zip(given_ids, made, strict=True))).under(visit)

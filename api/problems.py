@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from http import HTTPStatus
 from typing import Any
 
@@ -20,10 +21,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.exceptions import HTTPException
 
 from api.headers import HEADERS
-from ingest.documents import DocumentError
+from ingest.documents import DocumentError, DocumentProblem
 from ingest.intake import WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
-from parsers import ReadError
+from parsers import Problem, ReadError
 
 logger = logging.getLogger(__name__)
 
@@ -103,48 +104,35 @@ def problem_of_read_error(error: ReadError) -> ProblemError:
     if all(found.code == "point_unclear" and found.line is None for found in error.problems):
         return _unclear_points(error)
     items = [
-        ErrorItem(
-            message=found.message,
-            line=found.line,
-            column=found.column,
-            sheet=found.sheet,
-            code=found.code,
-            raw=found.raw,
-            expected=found.expected,
-            next_step=found.next_step,
-        )
+        _item(found, line=found.line, column=found.column, sheet=found.sheet)
         for found in error.problems
     ]
     return ProblemError("not-readable", " ".join(error.lines()), items)
 
 
+def _item(found: Problem | DocumentProblem, **place: Any) -> ErrorItem:
+    """Return one thing that a lower floor found wrong, with its place."""
+    return ErrorItem(
+        message=found.message,
+        code=found.code,
+        raw=found.raw,
+        expected=found.expected,
+        next_step=found.next_step,
+        **place,
+    )
+
+
 def _unclear_points(error: ReadError) -> ProblemError:
     """Return what readings that came in no file lack, in the words of a body."""
     step = "State `firing_rate` and `phase` in each reading; `phase` may stand beside `readings`."
-    items = [
-        ErrorItem(
-            message=found.message,
-            code=found.code,
-            raw=found.raw,
-            expected=found.expected,
-            next_step=step,
-        )
-        for found in error.problems
-    ]
+    items = [_item(replace(found, next_step=step)) for found in error.problems]
     return ProblemError("not-valid", "; ".join(i.message for i in items[:5]), items)
 
 
 def problem_of_document_error(error: DocumentError) -> ProblemError:
     """Return a document's error with a pointer to every place that is wrong."""
     items = [
-        ErrorItem(
-            message=found.message,
-            pointer=found.pointer if found.pointer.startswith("/") else None,
-            code=found.code,
-            raw=found.raw,
-            expected=found.expected,
-            next_step=found.next_step,
-        )
+        _item(found, pointer=found.pointer if found.pointer.startswith("/") else None)
         for found in error.problems
     ]
     slug = "unit-missing" if any(p.code == "unit_missing" for p in error.problems) else "not-valid"

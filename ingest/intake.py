@@ -476,6 +476,7 @@ class Intake(
             made = judgements.judgements(sql, visit_id)
             decided = [j for j in made if j.kind != "again"][-1]
             points = readings.points(sql, visit_id)
+            past = history(sql, row)
             return VisitView(
                 visit=row.visit,
                 state=row.state,
@@ -491,8 +492,8 @@ class Intake(
                 attachments=readings.attachments(sql, visit_id),
                 read=lambda: readings.readings(self.book.reader, visit_id),
                 read_parts=lambda: parts_behind(self.book.reader, visit_id, points),
-                history=history(sql, row),
-                older=older_service(sql, row),
+                history=past,
+                older=older_service(sql, row, past),
                 job=jobs.shared_with(sql, row.id),
             )
         finally:

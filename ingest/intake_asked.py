@@ -95,7 +95,7 @@ def _case(sql: sqlite3.Connection, asked: Asked, owner: str) -> Case:
     row = VisitRow(visit.id or NOT_BEGUN, visit, "open", False, 0, None)
     if asked.history is None:
         past = history(sql, row)
-        older = older_service(sql, row)
+        older = older_service(sql, row, past)
     else:
         before = sorted(
             (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from uuid import UUID
 
-from ingest.intake_judging import boiler_and_site, history, judged, limits_of, older_service
+from ingest.intake_judging import boiler_and_site, history, judged, older_service
 from ingest.intake_shapes import VisitView
 from ingest.models import Visit
 from ingest.store.book import Book
@@ -34,6 +34,8 @@ class Coming:
             visit = Visit(id=NOT_BEGUN, boiler_id=boiler_id, started=started)
             row = VisitRow(NOT_BEGUN, visit, "open", False, 0, None)
             boiler, site = boiler_and_site(sql, visit)
+            judgement, limits, _ = judged(sql, row, ())
+            past = history(sql, row)
             return VisitView(
                 visit=visit,
                 state=row.state,
@@ -43,10 +45,10 @@ class Coming:
                 boiler=boiler,
                 site=site,
                 points=(),
-                judgement=judged(sql, row, ())[0],
-                limits=limits_of(sql, visit),
-                history=history(sql, row),
-                older=older_service(sql, row),
+                judgement=judgement,
+                limits=limits,
+                history=past,
+                older=older_service(sql, row, past),
             )
         finally:
             sql.execute("ROLLBACK")

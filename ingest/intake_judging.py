@@ -100,13 +100,16 @@ def history(sql: sqlite3.Connection, row: VisitRow) -> list[EarlierVisit]:
     ]
 
 
-def older_service(sql: sqlite3.Connection, row: VisitRow) -> list[Visit]:
-    """Return the boiler's visits with a service part that are too old for the history.
+def older_service(
+    sql: sqlite3.Connection, row: VisitRow, past: Sequence[EarlierVisit]
+) -> list[Visit]:
+    """Return the boiler's visits with a service part that are too old for its history, ``past``.
 
     A finding stays open until it is closed, and a part stays in until it is replaced, however many
-    visits ago that was.
+    visits ago that was. A history that is not full leaves nothing out.
     """
-    if row.visit.boiler_id is None or row.visit.started is None:
+    full = len(past) == HISTORY_VISITS
+    if not full or row.visit.boiler_id is None or row.visit.started is None:
         return []
     return visits.older_service(
         sql, row.visit.boiler_id, stamp(row.visit.started), row.id, HISTORY_VISITS
@@ -155,7 +158,7 @@ def case_of(sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint
         visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
         points=points,
         history=past,
-        older_service=older_service(sql, row) if len(past) == HISTORY_VISITS else [],
+        older_service=older_service(sql, row, past),
         company_limits=settings.company_limits(sql),
         # By the visit as recorded: what a job shares never makes a visit owe a whole plan.
         plan=plan_of(sql, row.visit, boiler),

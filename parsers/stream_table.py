@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from operator import le
@@ -344,12 +344,3 @@ class MarkHolder:
     """The decimal mark in force where there is no table."""
 
     mark: str | None = None
-
-
-def references_of(columns: Mapping[str, StreamColumn]) -> dict[str, float]:
-    """Return the reference O2 of columns that state one."""
-    return {
-        c.quantity: c.reference
-        for c in columns.values()
-        if c.quantity is not None and c.reference is not None
-    }

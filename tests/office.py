@@ -15,6 +15,7 @@ from ingest.documents import boiler_from
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
+from tests.api.report_case import png
 from tests.browser import ARGUMENTS, chromium
 from tests.serving import serving
 
@@ -138,6 +139,22 @@ def typed(page: Any, o2: str) -> None:
     if name.is_editable():  # else it is that of whoever signed in
         name.fill("J. Harrow")
     page.get_by_role("button", name="Keep this reading").click()
+
+
+def filed(page: Any) -> None:
+    """Hand over a file of two readings on the visit's page."""
+    page.locator("#file").set_input_files({"name": "a.csv", "mimeType": "text/csv", "buffer": CSV})
+    page.locator("#rates").fill("30, 100")
+    page.get_by_role("button", name="Read and judge").click()
+
+
+def photographed(page: Any, caption: str = "") -> None:
+    """Hand over a picture of the burner on the visit's page."""
+    page.locator("#photo").set_input_files(
+        {"name": "burner.png", "mimeType": "image/png", "buffer": png(40, 30)}
+    )
+    page.locator("#caption").fill(caption)
+    page.get_by_role("button", name="Add the picture").click()
 
 
 def begun_with_signal(page: Any, office: Office) -> tuple[str, UUID]:

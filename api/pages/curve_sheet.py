@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 
 from api.chart_spec import BandEnd, Curve, Mark, Pane, Told, told
 from api.charts import firing_curve
+from api.key_words import key_said
 from api.pages.computed import computed
 from api.pages.curves import PANES, Computed, last_pass, reading_of
 from api.pages.show import Shown, day, label
@@ -139,7 +140,7 @@ def _curves(
         if len(burners) > 1:
             name += ", " + _("burner {name}", name=burner)
         if len(fuels) > 1:
-            name += f", {fuel.replace('_', ' ')}"
+            name += f", {key_said(fuel)}"
         mine = [i for i, p in enumerate(points) if (p.key.burner, p.key.fuel) == (burner, fuel)]
         marks = []
         for index in last_pass(points, phase, mine):

@@ -198,6 +198,11 @@ def _tried(body: TriedLimits, intake: IntakeOf, boiler_id: UUID | None) -> Trial
     return _trial(intake.try_limits(limits, boiler_id, since=body.since, until=body.until))
 
 
+def _decided(body: ChangedLimits, request: Request) -> tuple[LimitsDocument, str]:
+    limits = limits_from(body.limits, "limits")
+    return limits, decider(request, body.who or request.headers.get("Fluebook-Who"))
+
+
 @router.get("/company-limits", summary="What the company holds its boilers to")
 def company_limits(intake: IntakeOf, response: Response) -> LimitsAnswer:
     """Return what the company states for every boiler that states nothing of its own."""
@@ -214,8 +219,7 @@ def put_company_limits(
     response: Response,
 ) -> LimitsAnswer:
     """State all of the company's limits anew; handed-in visits keep those they were judged by."""
-    limits = limits_from(body.limits, "limits")
-    who = decider(request, body.who or request.headers.get("Fluebook-Who"))
+    limits, who = _decided(body, request)
     kept = intake.keep_company_limits(limits, who, body.why, expected_version=expected)
     return _answer(kept, response)
 
@@ -244,8 +248,7 @@ def put_boiler_limits(
     response: Response,
 ) -> LimitsAnswer:
     """State all of a boiler's limits anew; handed-in visits keep those they were judged by."""
-    limits = limits_from(body.limits, "limits")
-    who = decider(request, body.who or request.headers.get("Fluebook-Who"))
+    limits, who = _decided(body, request)
     kept = intake.keep_limits(boiler_id, limits, who, body.why, expected_version=expected)
     return _answer(kept, response)
 

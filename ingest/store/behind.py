@@ -7,13 +7,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
+from ingest.store.named import rows_of_each
 from ingest.store.rows import reading_from
 from parsers.model import Reading
 from parsers.points import FiringPoint
 
 _ENDS = 3
 """Readings at the begin and at the end of a part that are read in full; a short part all are."""
-_AT_ONCE = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,14 +89,9 @@ def _part(file: str | None, part: _Rows, read: Mapping[str, Reading]) -> Part:
 
 
 def _readings(sql: sqlite3.Connection, ids: Sequence[str]) -> dict[str, Reading]:
-    out = {}
-    for begin in range(0, len(ids), _AT_ONCE):
-        some = ids[begin : begin + _AT_ONCE]
-        rows = sql.execute(
-            "SELECT id, phase, burner, fuel, firing_rate, document FROM reading "
-            f"WHERE id IN ({', '.join('?' * len(some))})",
-            some,
-        )
-        for r in rows:
-            out[r[0]] = reading_from(r[5], phase=r[1], burner=r[2], fuel=r[3], firing_rate=r[4])
-    return out
+    rows = rows_of_each(
+        sql, "SELECT id, phase, burner, fuel, firing_rate, document FROM reading WHERE id IN", ids
+    )
+    return {
+        r[0]: reading_from(r[5], phase=r[1], burner=r[2], fuel=r[3], firing_rate=r[4]) for r in rows
+    }

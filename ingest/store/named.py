@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import chain
 from typing import Any
 
+_VALUES = 400
+"""Values asked for in one statement."""
 _ROWS = 40
 """Rows in one INSERT: so few that the statements of all sizes are kept prepared."""
 
@@ -19,6 +21,15 @@ def named(prefix: str, values: Sequence[Any]) -> tuple[str, dict[str, Any]]:
     """
     given = {f"{prefix}{n}": value for n, value in enumerate(values)}
     return ", ".join(":" + name for name in given) or "NULL", given
+
+
+def rows_of_each(
+    sql: sqlite3.Connection, statement: str, values: Sequence[Any]
+) -> Iterator[tuple[Any, ...]]:
+    """Yield the rows of a statement that ends in ``IN``, for values however many."""
+    for begin in range(0, len(values), _VALUES):
+        some = values[begin : begin + _VALUES]
+        yield from sql.execute(f"{statement} ({', '.join('?' * len(some))})", some)
 
 
 def insert(

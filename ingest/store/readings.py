@@ -17,7 +17,7 @@ from ingest.store.audit import canonical_json
 from ingest.store.book import Change
 from ingest.store.errors import NotFound
 from ingest.store.held import Held
-from ingest.store.named import insert
+from ingest.store.named import insert, rows_of_each
 from ingest.store.rows import point_from, point_json, reading_from, reading_json
 from parsers.model import Reading
 from parsers.points import FiringPoint, PointKey
@@ -230,9 +230,6 @@ def reading_owner(sql: sqlite3.Connection, reading_id: UUID) -> tuple[UUID, bool
     return UUID(row[0]), row[1] is not None, str(row[2])
 
 
-_AT_ONCE = 400
-"""Ids asked for in one statement."""
-
 Identity = tuple[UUID, str | None, str | None, str | None, float | None, str]
 
 
@@ -244,16 +241,12 @@ def identity(visit_id: UUID, reading: Reading) -> Identity:
 
 def known_ids(sql: sqlite3.Connection, ids: Sequence[UUID]) -> dict[UUID, Identity]:
     """Return what the book holds under those ids that it already has."""
-    found: dict[UUID, Identity] = {}
-    for begin in range(0, len(ids), _AT_ONCE):
-        some = [str(one) for one in ids[begin : begin + _AT_ONCE]]
-        rows = sql.execute(
-            "SELECT id, visit_id, phase, burner, fuel, firing_rate, document FROM reading "
-            f"WHERE id IN ({', '.join('?' * len(some))})",
-            some,
-        )
-        found.update({UUID(r[0]): (UUID(r[1]), r[2], r[3], r[4], r[5], r[6]) for r in rows})
-    return found
+    rows = rows_of_each(
+        sql,
+        "SELECT id, visit_id, phase, burner, fuel, firing_rate, document FROM reading WHERE id IN",
+        [str(one) for one in ids],
+    )
+    return {UUID(r[0]): (UUID(r[1]), r[2], r[3], r[4], r[5], r[6]) for r in rows}
 
 
 def supersede(change: Change, old: UUID, new: UUID | None, why: str) -> None:

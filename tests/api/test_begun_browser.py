@@ -8,9 +8,8 @@ from uuid import UUID
 
 import pytest
 
-from tests.api.report_case import png
 from tests.browser import chromium
-from tests.office import CSV, Office, phone, ready, typed, waits
+from tests.office import Office, filed, phone, photographed, ready, typed, waits
 
 pytestmark = [
     pytest.mark.browser,
@@ -54,16 +53,9 @@ def test_all_that_is_entered_at_a_visit_begun_without_signal_goes_up_once_in_ord
     with phone(profile) as page:  # the browser was quit; there is still no signal
         page.goto(f"{office.address}/visits/{visit}")
         waits(page, 4)
-        page.locator("#file").set_input_files(
-            {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
-        )
-        page.locator("#rates").fill("30, 100")
-        page.get_by_role("button", name="Read and judge").click()
+        filed(page)
         waits(page, 5)
-        page.locator("#photo").set_input_files(
-            {"name": "burner.png", "mimeType": "image/png", "buffer": png(40, 30)}
-        )
-        page.get_by_role("button", name="Add the picture").click()
+        photographed(page)
         waits(page, 6)
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
     with phone(profile) as page:

@@ -132,15 +132,20 @@ def test_targets_are_large_enough_for_cold_hands(demo: str, opened: Any) -> None
     context.close()
 
 
-@pytest.mark.parametrize("language", ["en", "es"])
-def test_the_ways_take_one_row_on_a_phone_and_open_without_script(
-    demo: str, opened: Any, language: str
-) -> None:
+def phone_without_script(opened: Any, address: str) -> Any:
     context = opened.new_context(
         viewport={"width": 390, "height": 844}, has_touch=True, java_script_enabled=False
     )
     page = context.new_page()
-    page.goto(f"{demo}/?language={language}")
+    page.goto(address)
+    return page
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_ways_take_one_row_on_a_phone_and_open_without_script(
+    demo: str, opened: Any, language: str
+) -> None:
+    page = phone_without_script(opened, f"{demo}/?language={language}")
     ways = page.locator("nav.office")
     assert ways.bounding_box()["height"] == 48
     ways.locator("summary").tap()
@@ -150,18 +155,14 @@ def test_the_ways_take_one_row_on_a_phone_and_open_without_script(
     help_page.tap()
     page.wait_for_url("**/help")
     assert "here" in (ways.locator("summary").get_attribute("class") or "")
-    context.close()
+    page.context.close()
 
 
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_the_head_is_one_row_above_the_title_on_a_phone(
     demo: str, opened: Any, language: str
 ) -> None:
-    context = opened.new_context(
-        viewport={"width": 390, "height": 844}, has_touch=True, java_script_enabled=False
-    )
-    page = context.new_page()
-    page.goto(f"{demo}/?language={language}")
+    page = phone_without_script(opened, f"{demo}/?language={language}")
     row = page.locator(".dado .name")
     assert row.bounding_box()["height"] == 48
     small = row.locator("a, summary").evaluate_all(
@@ -176,4 +177,4 @@ def test_the_head_is_one_row_above_the_title_on_a_phone(
     other.tap()
     page.wait_for_url("**/?language=*")
     assert page.locator("html").get_attribute("lang") == ("en" if language == "es" else "es")
-    context.close()
+    page.context.close()

@@ -12,7 +12,18 @@ import pytest
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
 from tests.browser import chromium
-from tests.office import CSV, Office, begun_with_signal, phone, phones, ready, typed, waits
+from tests.office import (
+    CSV,
+    Office,
+    begun_with_signal,
+    filed,
+    phone,
+    phones,
+    photographed,
+    ready,
+    typed,
+    waits,
+)
 
 pytestmark = [
     pytest.mark.browser,
@@ -67,17 +78,9 @@ def test_a_service_entry_a_picture_and_a_file_wait_together_through_a_restart(
         served(page, note="Burner noisy at half rate", told="The caretaker")
         waits(page, 1)
         page.goto(address)
-        page.locator("#photo").set_input_files(
-            {"name": "burner.png", "mimeType": "image/png", "buffer": png(40, 30)}
-        )
-        page.locator("#caption").fill("The burner's head")
-        page.get_by_role("button", name="Add the picture").click()
+        photographed(page, "The burner's head")
         waits(page, 2)
-        page.locator("#file").set_input_files(
-            {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
-        )
-        page.locator("#rates").fill("30, 100")
-        page.get_by_role("button", name="Read and judge").click()
+        filed(page)
         waits(page, 3)
     with phone(profile) as page:
         page.goto(address)

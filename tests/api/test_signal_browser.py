@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 
 from samples.service import two_yearly_plan
-from tests.api.report_case import png
 from tests.browser import chromium
-from tests.office import CSV, Office, begun_with_signal, phone, typed, waits
+from tests.office import Office, begun_with_signal, filed, phone, photographed, typed, waits
 
 pytestmark = [
     pytest.mark.browser,
@@ -35,11 +34,7 @@ def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
         page.goto(address)
         page.locator("#waiting summary").click()
         waits(page, 2)
-        page.locator("#file").set_input_files(
-            {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
-        )
-        page.locator("#rates").fill("30, 100")
-        page.get_by_role("button", name="Read and judge").click()
+        filed(page)
         waits(page, 3)
         page.reload()
         waits(page, 3)
@@ -63,11 +58,7 @@ def test_an_answer_lost_on_its_way_doubles_nothing(office: Office, tmp_path: Pat
     with phone(tmp_path / "profile") as page:
         _, visit = begun_with_signal(page, office)
         office.lose_answer = True
-        page.locator("#file").set_input_files(
-            {"name": "a.csv", "mimeType": "text/csv", "buffer": CSV}
-        )
-        page.locator("#rates").fill("30, 100")
-        page.get_by_role("button", name="Read and judge").click()
+        filed(page)
         waits(page, 1)
         page.locator("#waiting button.send").click()
         waits(page, 0)
@@ -158,11 +149,7 @@ def test_a_picture_waits_too_and_signing_out_throws_copies_away(
         address, visit = begun_with_signal(page, office)
         office.go()
         page.goto(address)
-        page.locator("#photo").set_input_files(
-            {"name": "burner.png", "mimeType": "image/png", "buffer": png(40, 30)}
-        )
-        page.locator("#caption").fill("The burner's head")
-        page.get_by_role("button", name="Add the picture").click()
+        photographed(page, "The burner's head")
         waits(page, 1)
         office.come()
         page.reload()
