@@ -43,6 +43,9 @@ async function forget() {
   await (await caches.open(FIXED)).delete(WHO);
 }
 
+// Looks without opening: opening a store makes it, and one made after signing out would stay.
+const held = (cacheName, address, options = {}) => caches.match(address, { ...options, cacheName });
+
 let last = Promise.resolve();
 let signedOut = 0; // pages asked for before somebody signed out are not kept after it
 
@@ -93,11 +96,10 @@ async function put(name, address, answer) {
 // Keeps the pages of a visit that may be begun without signal; those kept lately stay where the
 // page that names them was not itself opened.
 async function keepComing(paths, since, again) {
-  const coming = await caches.open(COMING + (await who()));
   for (const path of paths || []) {
     if (since !== signedOut) return;
     const address = new URL(path, self.location.origin).href;
-    const known = await coming.match(address);
+    const known = await held(COMING + (await who()), address);
     if (known && !again && Date.now() - Date.parse(known.headers.get("date")) < FRESH) continue;
     await keep(address, await fetched(address), since, COMING);
   }
@@ -106,10 +108,11 @@ async function keepComing(paths, since, again) {
 // Opens the pages of a visit begun here under its id; resolves to its address, "" where none is kept.
 async function opened(boiler, visit) {
   const person = await who();
+  if (!person) return "";
   const coming = await caches.open(COMING + person);
   const at = `${self.location.origin}/boilers/${boiler}/visits/coming`;
   let first = "";
-  for (const { url } of person ? await coming.keys() : []) {
+  for (const { url } of await coming.keys()) {
     if (!url.startsWith(at)) continue;
     const page = await coming.match(url);
     const address = url.replace(at, `${self.location.origin}/visits/${visit}`);
@@ -126,7 +129,7 @@ async function copyOf(address) {
     // The form of one plan does not stand for that of another.
     for (const options of /[?&]plan=/.test(address) ? [{}] : [{}, { ignoreSearch: true }])
       for (const where of [PAGES, BEGUN]) {
-        const page = await (await caches.open(where + person)).match(address, options);
+        const page = await held(where + person, address, options);
         if (page) return { page, begun: where === BEGUN };
       }
   }
