@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any, get_args
 from zoneinfo import ZoneInfo
+
+from pydantic import Field, TypeAdapter, ValidationError
 
 from api.problems import ErrorItem, ProblemError
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import UnitError, conversion
+from ingest.how_read import HowRead
 from parsers import ReadOptions
+from parsers.line_rules import Checksum
 
 OPTION_FIELDS: dict[str, dict[str, Any]] = {
     "units": {
@@ -35,6 +40,25 @@ OPTION_FIELDS: dict[str, dict[str, Any]] = {
     "decimal": {"type": "string", "enum": [".", ","], "description": "Decimal mark, where open."},
 }
 """What may be stated, as the API's description says it."""
+
+CAPTURE_FIELDS: dict[str, dict[str, Any]] = {
+    "headings": {
+        "type": "string",
+        "description": "With as_log, of a raw capture of an instrument that sends no headings: a "
+        'JSON list, ["Time", "O2 %"].',
+    },
+    "delimiter": {
+        "type": "string",
+        "maxLength": 1,
+        "description": "Likewise: what stands between two cells.",
+    },
+    "checksum": {
+        "type": "string",
+        "enum": [*get_args(Checksum)],
+        "description": "Likewise: what stands behind a * at the end of a line.",
+    },
+}
+"""What may be stated beside that of a raw capture."""
 
 
 def wrong_field(name: str, message: str, raw: str, expected: str) -> ProblemError:
@@ -77,6 +101,41 @@ def read_options_from(given: Mapping[str, Any]) -> ReadOptions | None:
         day_first={"true": True, "false": False}.get(day),
         decimal=decimal or None,
     )
+
+
+def how_read_from(given: Mapping[str, Any]) -> ReadOptions | HowRead | None:
+    """Return how to read a log or a raw capture, None where nothing is stated.
+
+    Raises
+    ------
+    ProblemError
+        Naming the field that cannot be understood.
+    """
+    options = read_options_from(given)
+    text = {name: str(given.get(name) or "") for name in CAPTURE_FIELDS}
+    if not any(text.values()):
+        return options
+    try:
+        headings = _HEADINGS.validate_json(text["headings"] or "[]")
+    except ValidationError as error:
+        expected = "a JSON list of at most 200 headings"
+        raise wrong_field(
+            "headings", "the headings are no list", text["headings"], expected
+        ) from error
+    if len(text["delimiter"]) > 1:
+        raise wrong_field("delimiter", "it is no one character", text["delimiter"], ";")
+    if text["checksum"] and text["checksum"] not in get_args(Checksum):
+        expected = " or ".join(get_args(Checksum))
+        raise wrong_field("checksum", "the checksum is not known", text["checksum"], expected)
+    return replace(
+        HowRead.of(options or ReadOptions(), None, ()),
+        headings=tuple(headings),
+        delimiter=text["delimiter"] or None,
+        checksum=text["checksum"] or None,
+    )
+
+
+_HEADINGS = TypeAdapter(Annotated[list[str], Field(max_length=200)])
 
 
 def _started(text: str) -> datetime | None:

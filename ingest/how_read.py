@@ -43,6 +43,12 @@ class HowRead:
             (*named, *(options.maps or maps)),
         )
 
+    @classmethod
+    def stated(cls, options: ReadOptions | HowRead | None) -> dict[str, Any]:
+        """Return what an uploader stated, for the file's statement: empty where nothing."""
+        given = {} if options is None else cls.of(options, None, ()).as_json()
+        return {key: value for key, value in given.items() if value is not None}
+
     def options(self) -> ReadOptions:
         """Return the options to read with."""
         return ReadOptions(

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any, Literal
 from uuid import UUID
 
 from ingest.how_far import reached
+from ingest.how_read import HowRead
 from ingest.identifiers import new_id
 from ingest.intake_coming import Coming
 from ingest.intake_cuts import Cuts
@@ -62,7 +64,7 @@ from ingest.store import (
     visits,
 )
 from ingest.store.behind import parts_behind
-from ingest.store.book import Book, Change
+from ingest.store.book import Book, Change, stamp
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
 from ingest.store.visits import VisitRow
@@ -199,6 +201,9 @@ class Intake(
         """
         row = visits.visit_row(self.book.reader, visit_id)
         boiler, site = boiler_and_site(self.book.reader, row.visit)
+        saying = statement.as_json()
+        if given := HowRead.stated(options):
+            saying["read"] = given
         options = options or ReadOptions()
         if options.map is None and not options.maps:
             options = replace(options, maps=self.maps())
@@ -213,7 +218,7 @@ class Intake(
             row = visits.visit_row(change.sql, visit_id)
             for there in readings.attachments(change.sql, visit_id):
                 if there.sha256 == result.sha256 and there.withdrawn_at is None:
-                    if there.statement != statement.as_json():
+                    if there.statement not in (saying, statement.as_json()):
                         raise StateConflict(
                             f"the visit already holds {there.name} with these bytes and another "
                             "statement of rates and phase; withdraw it first"
@@ -225,9 +230,7 @@ class Intake(
             must_be_open(row)
             visits.check_version(row, expected_version)
             sha256 = readings.keep_evidence(change, data)
-            attachment = readings.attach(
-                change, visit_id, sha256, "readings", name, statement.as_json()
-            )
+            attachment = readings.attach(change, visit_id, sha256, "readings", name, saying)
             before = [k.reading for k in readings.readings(change.sql, visit_id)]
             digest = readings.add_readings(
                 change, visit_id, ((new_id(), r) for r in whole), attachment
@@ -315,11 +318,13 @@ class Intake(
         why: str,
         *,
         identity: UUID | None = None,
+        made_at: datetime | None = None,
         expected_version: int | None = None,
     ) -> UUID | None:
         """Put a corrected reading in place of one, or none; the old one stays in the book.
 
-        ``identity`` is the new reading's id where its sender made one.
+        ``identity`` is the new reading's id where its sender made one; ``made_at`` when it was
+        corrected, where that was in another book.
         """
         _words(why, "why the reading is corrected")
         with self.book.change(who) as change:
@@ -344,7 +349,8 @@ class Intake(
                 if readings.known_ids(change.sql, [identity]):
                     raise StateConflict(f"the id {identity} is taken by another reading")
                 digest = readings.add_readings(change, visit_id, [(identity, corrected)], None)
-            readings.supersede(change, reading_id, identity, why)
+            at = None if made_at is None else stamp(made_at.astimezone(UTC))
+            readings.supersede(change, reading_id, identity, why, at)
             judge_open(change, row)
             visits.touch(change, row)
             change.record(
@@ -355,6 +361,7 @@ class Intake(
                     "new": identity and str(identity),
                     "why": why,
                     "readings_sha256": digest,
+                    **({} if at is None else {"made_at": at}),
                 },
             )
         return identity
@@ -503,6 +510,10 @@ class Intake(
         """Return by what a whole visit is known, its version, and whether it may be kept so."""
         key, keepable = answers.visit_key(self.book.reader, visit_id)
         return key, int(key[answers.VERSION]), keepable
+
+    def all_readings(self, visit_id: UUID) -> Sequence[readings.KeptReading]:
+        """Return every reading of a visit in order, those that no longer stand included."""
+        return readings.readings(self.book.reader, visit_id, superseded=True)
 
     def visit_of_reading(self, reading_id: UUID) -> UUID:
         """Return the visit that a reading belongs to, also of one that is superseded."""

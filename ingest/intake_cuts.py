@@ -56,6 +56,8 @@ class LogCut:
     rates: Sequence[float]
     version: int
     open: bool
+    response_time: float | None = None
+    """Of the instrument [s], where it was stated."""
 
     @property
     def plateaus(self) -> list[Segment]:
@@ -144,8 +146,7 @@ class Cuts:
         segments = proposed(log, aims, response_time)
         reached("cut", sum(s.kind == "plateau" for s in segments))
         stated = {**statement.as_json(), "as_log": True}
-        given = {} if options is None else HowRead.of(options, None, ()).as_json()
-        if given := {key: value for key, value in given.items() if value is not None}:
+        if given := HowRead.stated(options):
             stated["read"] = given
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
@@ -227,6 +228,7 @@ class Cuts:
             rates=kept.settings["rates"],
             version=row.version,
             open=row.state in OPEN_STATES,
+            response_time=kept.settings["response_time"],
         )
 
     @staticmethod

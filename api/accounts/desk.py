@@ -336,7 +336,9 @@ class Desk:
             return True
         opened, technician = found
         names = {principal.name.casefold(), principal.printed_name.casefold()}
-        return opened == principal.name or (technician or "").casefold() in names
+        # A key signs with the person it acts for before its own label in brackets.
+        as_key = principal.kind == "key" and (opened or "").endswith(f"({principal.name})")
+        return as_key or opened == principal.name or (technician or "").casefold() in names
 
 
 def account_name(text: str, field: str = "name") -> str:

@@ -6,7 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.answers import refuses
 from api.doorkeeper import principal_of
@@ -42,6 +42,11 @@ class Superseding(BaseModel):
     units: dict[str, str] = Field(default_factory=dict, description="Units of bare numbers.")
     reading: PostedReading | None = Field(
         default=None, description="The corrected reading, whole; none takes the old one out."
+    )
+    made_at: AwareDatetime | None = Field(
+        default=None,
+        description="When it was corrected in a field book, with its offset; now if absent. The "
+        "trail's line keeps both times.",
     )
 
 
@@ -109,6 +114,7 @@ def supersede(
         who,
         body.why,
         identity=None if body.reading is None else body.reading.id,
+        made_at=body.made_at,
         expected_version=expected,
     )
     view = intake.visit(visit_id)

@@ -15,7 +15,13 @@ from starlette.datastructures import UploadFile
 
 from api.answers import refuses
 from api.cut_json import cut_json
-from api.file_options import OPTION_FIELDS, read_options_from, wrong_field
+from api.file_options import (
+    CAPTURE_FIELDS,
+    OPTION_FIELDS,
+    how_read_from,
+    read_options_from,
+    wrong_field,
+)
 from api.posted import float_list
 from api.problems import problem_of_validation
 from api.routes.shared import Expected, IntakeOf, Who, tagged
@@ -48,6 +54,7 @@ _STATED = {
         "description": "With as_log: seconds that the instrument takes to 90 % of a step.",
     },
     **OPTION_FIELDS,
+    **CAPTURE_FIELDS,
 }
 _BODY: dict[str, Any] = {
     "parameters": [
@@ -215,8 +222,8 @@ async def add_file(
     """Read a file into a visit, all of it or nothing, and answer the judgement with it."""
     name, data, fields = await uploaded(request)
     statement = statement_from(fields)
-    options = read_options_from(fields)
     if is_log(fields):
+        heard = how_read_from(fields)
         seconds = response_time_from(fields)
         cut, there = await run_in_threadpool(
             lambda: intake.add_log(
@@ -225,7 +232,7 @@ async def add_file(
                 name,
                 who,
                 statement=statement,
-                options=options,
+                options=heard,
                 response_time=seconds,
                 expected_version=expected,
             )
@@ -234,6 +241,8 @@ async def add_file(
         response.status_code = 200 if there else 201
         response.headers["Location"] = f"/v1/visits/{visit_id}/logs/{cut.attachment.id}/cut"
         return {"already_there": there, "cut": cut_json(cut)}
+
+    options = read_options_from(fields)
 
     def take() -> FileTaken:
         return intake.add_file(

@@ -39,7 +39,19 @@ async def _who(
         Header(max_length=100, description="The person that a key acts for, for the trail."),
     ] = None,
 ) -> str:
-    return signer(request, fluebook_who) or "api"
+    return signer(request, _in_utf8(fluebook_who)) or "api"
+
+
+def _in_utf8(name: str | None) -> str | None:
+    """Return a name of a header, whose bytes are read as Latin-1, as its sender spelt it.
+
+    >>> _in_utf8("T. NuÃ±ez"), _in_utf8("T. Nuñez")
+    ('T. Nuñez', 'T. Nuñez')
+    """
+    try:
+        return None if name is None else name.encode("latin-1").decode("utf-8")
+    except UnicodeError:
+        return name
 
 
 def signer(request: Request, stated: str | None) -> str:

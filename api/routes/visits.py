@@ -7,7 +7,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
@@ -35,6 +35,7 @@ from ingest.external import known_as
 from ingest.intake import Intake, Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
+from ingest.store.book import stamp
 from ingest.store.clerk import Clerk
 from ingest.store.lists import Wanted
 
@@ -61,6 +62,28 @@ class Decision(BaseModel):
         description="As under the report; the account's own printed name, or `who`, if absent.",
     )
     why: str = Field(default="", max_length=1000)
+
+
+class HandIn(Decision):
+    """Who hands in; and of a visit that was handed in in a field book, what was signed there."""
+
+    signed_at: AwareDatetime | None = Field(
+        default=None, description="When it was handed in in the field book, with its offset."
+    )
+    signed_report_sha256: str | None = Field(
+        default=None,
+        pattern="^[0-9a-f]{64}$",
+        description="SHA-256 of the content of the report that was signed there.",
+    )
+
+    def signed_there(self) -> dict[str, str]:
+        """Return what the trail keeps of it beside the office's own report."""
+        found = {}
+        if self.signed_at is not None:
+            found["signed_at"] = stamp(self.signed_at)
+        if self.signed_report_sha256 is not None:
+            found["signed_report_sha256"] = self.signed_report_sha256
+        return found
 
 
 class HandledOne(BaseModel):
@@ -213,7 +236,7 @@ def say_handled(
 @refuses(404, 409, 412)
 def hand_in(
     visit_id: UUID,
-    body: Decision,
+    body: HandIn,
     request: Request,
     intake: IntakeOf,
     expected: Expected,
@@ -221,11 +244,12 @@ def hand_in(
 ) -> dict[str, Any]:
     """Freeze the judgement with its limits and rules, keep and sign the report."""
     who = decider(request, body.who)
+    sign = report_signing(request, intake, visit_id, body.printed_name)
     judgement, version = intake.hand_in(
         visit_id,
         who,
         expected_version=expected,
-        sign=report_signing(request, intake, visit_id, body.printed_name),
+        sign=lambda change, decided: {**sign(change, decided), **body.signed_there()},
     )
     tagged(response, version)
     return {"state": "handed_in", "judgement": judge_json(judgement)}

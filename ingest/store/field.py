@@ -9,7 +9,8 @@ from uuid import UUID
 
 from ingest.store.book import Change
 
-Kind = Literal["site", "boiler", "visit"]
+Kind = Literal["site", "boiler", "job", "visit", "past_visit", "map", "limits"]
+"""``past_visit``: one that was fetched, by its state and version at the office."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +21,7 @@ class Common:
     local_version: int
 
 
-def common(sql: sqlite3.Connection, office: str, kind: Kind, identity: UUID) -> Common | None:
+def common(sql: sqlite3.Connection, office: str, kind: Kind, identity: UUID | str) -> Common | None:
     """Return what both sides last had of a thing."""
     row = sql.execute(
         "SELECT sha256, local_version FROM office_copy "
@@ -31,7 +32,12 @@ def common(sql: sqlite3.Connection, office: str, kind: Kind, identity: UUID) -> 
 
 
 def mark(
-    change: Change, office: str, kind: Kind, identity: UUID, sha256: str, local_version: int
+    change: Change,
+    office: str,
+    kind: Kind,
+    identity: UUID | str,
+    sha256: str,
+    local_version: int,
 ) -> None:
     """Write that both sides have this now."""
     change.sql.execute(
@@ -54,3 +60,35 @@ def own_visits(sql: sqlite3.Connection) -> list[UUID]:
     """Return the visits that were made in this book, oldest first; imported ones are not."""
     rows = sql.execute("SELECT id FROM visit WHERE imported = 0 ORDER BY started, id")
     return [UUID(row[0]) for row in rows]
+
+
+FETCHED_AS = "office-{}.json"
+"""Name of the file in which a fetched past visit is kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Staying:
+    """How many things stand in a book that no field book sends: the office's own acts and lists."""
+
+    past_visits: int
+    waiting_readings: int
+    standing_acceptances: int
+    stops_taken: int
+    accepted: int
+
+
+def staying(sql: sqlite3.Connection) -> Staying:
+    """Return what a book holds that does not go up."""
+    one = {
+        "past_visits": "visit v WHERE v.imported = 1 AND NOT EXISTS (SELECT 1 FROM attachment a "
+        "WHERE a.visit_id = v.id AND a.name = 'office-' || v.id || '.json')",
+        "waiting_readings": "waiting_readings WHERE joined_at IS NULL",
+        "standing_acceptances": "standing_acceptance",
+        "stops_taken": "standing_stop WHERE taken_at IS NOT NULL",
+        "accepted": "audit WHERE action = 'accepted' AND who NOT LIKE 'office: %'",
+    }
+    counts = {
+        name: int(sql.execute(f"SELECT COUNT(*) FROM {what}").fetchone()[0])
+        for name, what in one.items()
+    }
+    return Staying(**counts)

@@ -249,14 +249,14 @@ def known_ids(sql: sqlite3.Connection, ids: Sequence[UUID]) -> dict[UUID, Identi
     return {UUID(r[0]): (UUID(r[1]), r[2], r[3], r[4], r[5], r[6]) for r in rows}
 
 
-def supersede(change: Change, old: UUID, new: UUID | None, why: str) -> None:
-    """Mark a reading as replaced, with who, when and why."""
+def supersede(change: Change, old: UUID, new: UUID | None, why: str, at: str | None = None) -> None:
+    """Mark a reading as replaced, with who, when (now if not stated) and why."""
     change.sql.execute(
         "UPDATE reading SET superseded_by = :new, superseded_at = :at, superseded_who = :who, "
         "superseded_why = :why WHERE id = :old",
         {
             "new": None if new is None else str(new),
-            "at": change.at,
+            "at": at or change.at,
             "who": change.who,
             "why": why,
             "old": str(old),

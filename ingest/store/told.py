@@ -179,7 +179,8 @@ def _joined(book: Told, line: Line) -> None:
 
 def _superseded(book: Told, line: Line) -> None:
     details = line.details
-    book.superseded[details["old"]] = (line.at, line.who, details["why"], details["new"])
+    at = details.get("made_at", line.at)  # one that was made in a field book says when
+    book.superseded[details["old"]] = (at, line.who, details["why"], details["new"])
     if details["new"] is not None:
         book.reading_ids.add(details["new"])
 
