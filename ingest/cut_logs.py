@@ -1,8 +1,8 @@
 """A continuous log from its bytes: its columns, its readings on demand, and what tells it again.
 
-The bytes are evidence and are read again whenever needed; the last logs read are held under the
-SHA-256 of their bytes and how they were read, so that looking at a cut, correcting and confirming
-it read nothing. What is held may go at any time.
+The bytes are evidence and are read again whenever readings are needed that are not held: to
+confirm a cut. To look at a cut and to correct it, the columns kept beside it do. The last logs are
+held under the SHA-256 of their bytes and how they were read; what is held may go at any time.
 """
 
 from __future__ import annotations
@@ -11,21 +11,17 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
-
-import numpy as np
 
 from ingest.capture_log import is_capture, readings_of_capture
 from ingest.how_read import HowRead
-from ingest.store.audit import canonical_json
 from ingest.store.held import Held
+from ingest.store.log_columns import BY_COLUMN, LogColumns
 from ingest.store.rows import reading_json
 from parsers import PointsUnclear, Problem, Reading, read
 from parsers.cut_points import Floats, log_of_readings
 from parsers.maps import ColumnMap
 from parsers.table import Placed, bounded, first_lines
 
-_BY_COLUMN = "columns:"
 _WHOLE = 50_000
 """Readings that are held as such, of a log that is no plain table."""
 
@@ -34,19 +30,40 @@ _WHOLE = 50_000
 class Log:
     """A continuous log as it was read: seconds since ``started`` and canonical columns."""
 
-    started: datetime
-    times: Floats
-    columns: Mapping[str, Floats]
-    count: int
-    untimed: int
+    whole: LogColumns
     sha256: str
     maps: tuple[ColumnMap, ...] = ()
     """Of the maps at hand, those by which it was read."""
 
+    @property
+    def started(self) -> datetime:
+        """Return the time of second 0."""
+        return self.whole.started
+
+    @property
+    def times(self) -> Floats:
+        """Return seconds since ``started``, ascending."""
+        return self.whole.times
+
+    @property
+    def columns(self) -> Mapping[str, Floats]:
+        """Return canonical numbers by glossary key, NaN where there is none."""
+        return self.whole.columns
+
+    @property
+    def count(self) -> int:
+        """Return how many readings have a time."""
+        return len(self.whole.times)
+
+    @property
+    def untimed(self) -> int:
+        """Return how many have none, and are left out."""
+        return self.whole.untimed
+
 
 @dataclass(frozen=True, slots=True)
 class HeldLog:
-    """A log, and its readings in order of time where they are columns or few."""
+    """A log, and its readings in order of time where it was read and they are columns or few."""
 
     log: Log
     name: str
@@ -61,7 +78,7 @@ class HeldLog:
 
     def was_read_as(self, sha256: str, data: Callable[[], bytes]) -> bool:
         """Return whether this reading is the one that was told by a SHA-256 when it was cut."""
-        if sha256.startswith(_BY_COLUMN):
+        if sha256.startswith(BY_COLUMN):
             return sha256 == self.log.sha256
         return sha256 == digest_by_row(self.readings(data))  # cut by a version before this one
 
@@ -77,8 +94,14 @@ def forget_held_logs() -> None:
     _held = Held(_LOGS)
 
 
-def held_log(sha256: str, name: str, how: HowRead, data: Callable[[], bytes]) -> HeldLog:
-    """Return a log by the SHA-256 of its bytes, read where it is not held.
+def held_log(
+    sha256: str,
+    name: str,
+    how: HowRead,
+    data: Callable[[], bytes],
+    kept: Callable[[], LogColumns | None] = lambda: None,
+) -> HeldLog:
+    """Return a log by the SHA-256 of its bytes: held, by its ``kept`` columns, or read.
 
     Raises
     ------
@@ -86,7 +109,22 @@ def held_log(sha256: str, name: str, how: HowRead, data: Callable[[], bytes]) ->
         If the bytes cannot be read, or fewer than two readings have a time.
     """
     found = _held.get((sha256, how))
-    if found is None:
+    if found is not None:
+        return found
+    columns = kept()
+    if columns is None:
+        return log_read_again(sha256, name, how, data)
+    copied = HeldLog(Log(columns, columns.sha256, how.maps), name, how, None)
+    return _held.put((sha256, how), copied)
+
+
+def log_read_again(sha256: str, name: str, how: HowRead, data: Callable[[], bytes]) -> HeldLog:
+    """Return a log as its bytes say, read where not even its readings are held.
+
+    Raises as :func:`held_log` does.
+    """
+    found = _held.get((sha256, how))
+    if found is None or found.timed is None:
         log, timed = log_and_readings(data(), name, how)
         held = isinstance(timed, Placed) or len(timed) <= _WHOLE
         found = HeldLog(log, name, how, timed if held else None)
@@ -128,30 +166,9 @@ def _log_of(
         raise
     if started is None or len(timed) < 2:
         raise _no_log(name, why, step)
-    untimed = len(taken) - len(timed)
-    digest = _digest(started, times, columns, timed)
-    return Log(started, times, columns, len(timed), untimed, digest, maps), timed
-
-
-def _digest(
-    started: datetime, times: Floats, columns: Mapping[str, Floats], timed: Sequence[Reading]
-) -> str:
-    """Return what tells this reading of a log: its times, numbers, lines and marks.
-
-    The same for a log read by column and by row.
-    """
-    keys = sorted(columns)
-    digest = hashlib.sha256(canonical_json([started.isoformat(), len(times), keys]).encode())
-    arrays: list[Any] = [np.round(times * 1e6).astype("<i8"), first_lines(timed).astype("<i8")]
-    for array in arrays:
-        digest.update(np.ascontiguousarray(array).data)
-    for key in keys:
-        # Every missing value by the same bits.
-        plain = np.where(np.isnan(columns[key]), np.nan, columns[key] + 0.0)
-        digest.update(np.ascontiguousarray(plain, dtype="<f8").data)
-    for n in bounded(timed):
-        digest.update(reading_json(timed[n]).encode())
-    return _BY_COLUMN + digest.hexdigest()
+    marked = [reading_json(timed[n]) for n in bounded(timed)]
+    whole = LogColumns(started, times, columns, first_lines(timed), marked, len(taken) - len(timed))
+    return Log(whole, whole.sha256, maps), timed
 
 
 def digest_by_row(timed: Sequence[Reading]) -> str:

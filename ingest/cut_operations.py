@@ -77,8 +77,11 @@ def applied(
     *,
     response_time: float | None = None,
     stated_phase: Phase | None = None,
+    shown: tuple[Mapping[str, float], float] | None = None,
 ) -> tuple[list[Segment], dict[float, Phase], dict[float, PhaseBasis]]:
     """Return the cut with its operations, the phase of each plateau by its start, and from where.
+
+    ``shown`` are the lags [s] and the response time [s] that the proposal shows, None to look.
 
     Raises
     ------
@@ -99,15 +102,20 @@ def applied(
         why = f"({one.why})" if one.why else ""
         corrections.append(Correction(one.action, one.at, one.to, one.rate, why=why))
     segments = apply_corrections(
-        proposal, corrections, times, columns, options=CutOptions(response_time=response_time)
+        proposal,
+        corrections,
+        times,
+        columns,
+        options=CutOptions(response_time=response_time),
+        shown=shown,
     )
     phases: dict[float, Phase] = {}
     basis: dict[float, PhaseBasis] = {}
-    shown = proposed_phases(segments)
+    seen = proposed_phases(segments)
     plateaus = [s for s in segments if s.kind == "plateau"]
     for s in plateaus:
-        if s.start in shown:
-            phases[s.start], basis[s.start] = shown[s.start], "log"
+        if s.start in seen:
+            phases[s.start], basis[s.start] = seen[s.start], "log"
         elif stated_phase is not None:
             phases[s.start], basis[s.start] = stated_phase, "stated"
     for one in stand:

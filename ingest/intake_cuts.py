@@ -15,7 +15,7 @@ from functools import partial
 from typing import Any
 from uuid import UUID
 
-from ingest.cut_logs import Log, held_log
+from ingest.cut_logs import Log, held_log, log_read_again
 from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
 from ingest.how_far import reached
 from ingest.how_read import HowRead
@@ -25,7 +25,7 @@ from ingest.intake_shapes import OPEN_STATES, Statement
 from ingest.judgement import Judgement
 from ingest.log_points import points_of_log
 from ingest.models import Boiler
-from ingest.store import cuts, readings, visits
+from ingest.store import cuts, log_columns, readings, visits
 from ingest.store.audit import canonical_json
 from ingest.store.book import Book
 from ingest.store.cuts import KeptConfirmation, KeptCorrection
@@ -37,7 +37,7 @@ from ingest.store.visits import VisitRow
 from parsers import FiringPoint, Phase, Reading, ReadOptions
 from parsers.cut_corrections import CorrectionError
 from parsers.cut_points import JUDGED_BASES
-from parsers.plateaus import propose_cut
+from parsers.plateaus import lags_of_cut, propose_cut
 from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
 
@@ -169,6 +169,7 @@ class Cuts:
                     **replace(how, maps=log.maps).as_json(),
                     "response_time": response_time,
                     "rates": [a.firing_rate for a in aims],
+                    "shown": lags_of_cut(segments, log.times, log.columns),
                 }
                 cuts.write_proposal(
                     change,
@@ -179,12 +180,19 @@ class Cuts:
                     readings_sha256=log.sha256,
                     proposal=segments,
                 )
+                log_columns.keep(change, attachment, log.sha256, log.whole)
                 judge_open(change, row, name)
                 visits.touch(change, row)
                 change.record(
                     "file_added",
                     f"visit:{visit_id}",
-                    {"file": name, "sha256": sha256, "readings": 0, "log": log.count},
+                    {
+                        "file": name,
+                        "sha256": sha256,
+                        "readings": 0,
+                        "log": log.count,
+                        "log_sha256": log.sha256,
+                    },
                 )
         return self.log_cut(visit_id, there[0].id if there else attachment), bool(there)
 
@@ -206,15 +214,7 @@ class Cuts:
         kept = cuts.proposal(sql, visit_id, attachment_id)
         row = visits.visit_row(sql, visit_id)
         file = _must_be_there(sql, visit_id, attachment_id)
-        how = HowRead.from_json(kept.settings)
-        data = partial(readings.evidence, sql, file.sha256)
-        held = held_log(file.sha256, file.name, how, data)
-        log = held.log
-        if not held.was_read_as(kept.readings_sha256, data):
-            raise StateConflict(
-                f"{file.name} is now read otherwise than when it was cut; withdraw it and hand it "
-                "over again"
-            )
+        log = self._log(kept, file)
         done = cuts.corrections(sql, attachment_id)
         segments, phases, basis = self._applied(kept, file, log, _operations(done))
         return LogCut(
@@ -231,6 +231,22 @@ class Cuts:
             response_time=kept.settings["response_time"],
         )
 
+    def _log(self, kept: cuts.KeptCut, file: Attachment) -> Log:
+        """Return a log by the columns kept of it; without them read, and its columns kept."""
+        sql = self.book.reader
+        identity, told = file.id, kept.readings_sha256
+        how = HowRead.from_json(kept.settings)
+        data = partial(readings.evidence, sql, file.sha256)
+        held = held_log(
+            file.sha256, file.name, how, data, lambda: log_columns.kept(sql, identity, told)
+        )
+        if not held.was_read_as(told, data):
+            raise _read_otherwise(file)
+        if held.timed is not None and not log_columns.is_kept(sql, identity, told):
+            with self.book.change("fluebook") as change:
+                log_columns.keep(change, identity, told, held.log.whole)
+        return held.log
+
     @staticmethod
     def _applied(
         kept: cuts.KeptCut, file: Attachment, log: Log, operations: Sequence[CutOperation]
@@ -242,6 +258,7 @@ class Cuts:
             log.columns,
             response_time=kept.settings["response_time"],
             stated_phase=file.statement.get("phase"),
+            shown=kept.settings.get("shown"),
         )
 
     def correct_cut(
@@ -327,7 +344,10 @@ class Cuts:
         how = HowRead.from_json(cuts.proposal(sql, visit_id, attachment_id).settings)
         file = cut.attachment
         data = partial(readings.evidence, sql, file.sha256)
-        timed = held_log(file.sha256, file.name, how, data).readings(data)
+        read = log_read_again(file.sha256, file.name, how, data)
+        if read.log.sha256 != cut.log.sha256:
+            raise _read_otherwise(file)
+        timed = read.readings(data)
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
             _must_be_there(change.sql, visit_id, attachment_id)
@@ -410,6 +430,13 @@ def _must_be_there(sql: sqlite3.Connection, visit_id: UUID, attachment_id: UUID)
         if file.id == attachment_id and file.withdrawn_at is None:
             return file
     raise NotFound("cut log", attachment_id)
+
+
+def _read_otherwise(file: Attachment) -> StateConflict:
+    return StateConflict(
+        f"{file.name} is now read otherwise than when it was cut; withdraw it and hand it over "
+        "again"
+    )
 
 
 def _operations(done: Sequence[KeptCorrection]) -> list[CutOperation]:

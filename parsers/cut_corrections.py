@@ -49,11 +49,12 @@ def apply_corrections(
     columns: Mapping[str, Floats],
     *,
     options: CutOptions | None = None,
+    shown: tuple[Mapping[str, float], float] | None = None,
 ) -> list[Segment]:
     """Return the cut with corrections applied in order, and figures taken anew where ends moved.
 
     The lags, and the response time where the options state none, are those that the proposal's
-    plateaus show.
+    plateaus show: ``shown`` as :func:`parsers.plateaus.lags_of_cut` returns them, None to look.
 
     Raises
     ------
@@ -67,8 +68,8 @@ def apply_corrections(
     same = {(s.start, s.end) for s in segments if s.kind == "plateau"}
     if all((s.start, s.end) in same for s in out if s.kind == "plateau"):
         return out
-    seconds, shown = lags_of_cut(segments, times, arrays)
-    response = (options or CutOptions()).response_time or shown
+    seconds, seen = lags_of_cut(segments, times, arrays) if shown is None else shown
+    response = (options or CutOptions()).response_time or seen
     interval = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
     return [
         s

@@ -51,3 +51,20 @@ def m014_trend_of_each_boiler(db: sqlite_utils.Database) -> None:
     """Keep what a boiler's visits come to, until one of them or the boiler changes."""
     for statement in (_TREND, *_TREND_ENDS):
         db.execute(statement)
+
+
+_COLUMNS = """
+CREATE TABLE cut_columns (
+    attachment_id TEXT PRIMARY KEY REFERENCES cut (attachment_id),
+    readings_sha256 TEXT NOT NULL,
+    log_sha256 TEXT NOT NULL,
+    about TEXT NOT NULL,
+    data BLOB NOT NULL
+) STRICT
+"""
+
+
+@migrations()
+def m019_columns_of_cut_logs(db: sqlite_utils.Database) -> None:
+    """Keep the columns of each log beside its cut: looking at it reads no evidence again."""
+    db.execute(_COLUMNS)
