@@ -53,7 +53,7 @@ def due_in_book(
         if boiler.id is None:
             continue
         rows = intake.boiler_visits(boiler.id)
-        finished = [r.visit for r in rows if r.imported or r.state in ("handed_in", "accepted")]
+        finished = [r.visit for r in rows if r.finished]
         site = sites.get(boiler.site_id)
         called = boiler.name
         if names[called] > 1:

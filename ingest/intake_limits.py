@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date
 from uuid import UUID
 
 from ingest.intake_judging import case_of, live_points
 from ingest.intake_shapes import WordsMissing
 from ingest.judgement import Case
 from ingest.limits import resolve_limits
-from ingest.limits_tried import Trial, Tried
+from ingest.limits_tried import MOST_TRIED, Trial, Tried, last_year
 from ingest.models import Boiler, Limits, LimitsDocument
 from ingest.store import StateConflict, places, reach, settings, visits
-from ingest.store.book import Book, stamp
+from ingest.store.book import Book
 from ingest.store.settings import LimitsChange
 from ingest.validator import judge
-
-PREVIEW_DAYS = 365
-MOST_TRIED = 400
-"""Visits that one preview judges, newest first: a page waits for the answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +62,8 @@ class LimitsStated:
 
     def preview_time(self) -> tuple[date, date]:
         """Return the first and last day that a preview looks at unless others are asked for."""
-        today = self.book.clock().astimezone(UTC).date()
-        return today - timedelta(days=PREVIEW_DAYS), today
+        days = last_year(self.book.clock())
+        return days.first, days.last
 
     def try_limits(
         self,
@@ -91,14 +87,11 @@ class LimitsStated:
         sql = self.book.reader
         if boiler_id is not None:
             places.document(sql, "boiler", boiler_id, Boiler)
-        first, last = self.preview_time()
-        first, last = since or first, until or last
-        after = datetime.combine(last + timedelta(days=1), time(), UTC)
-        begin = stamp(datetime.combine(first, time(), UTC))
+        days = last_year(self.book.clock(), since, until)
         sql.execute("BEGIN")  # one moment for all visits
         try:
             rows, finished = visits.finished_between(
-                sql, begin, stamp(after), MOST_TRIED, boiler_id
+                sql, days.begin, days.end, MOST_TRIED, boiler_id
             )
             tried = []
             for row in rows:
@@ -107,7 +100,7 @@ class LimitsStated:
                 tried.append(_tried(case, limits, name, company=boiler_id is None))
         finally:
             sql.execute("ROLLBACK")
-        return Trial(first, last, finished, tried)
+        return Trial(days.first, days.last, finished, tried)
 
     def keep_limits(
         self, boiler_id: UUID, limits: Limits, who: str, why: str, *, expected_version: int | None

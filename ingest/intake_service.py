@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import sqlite3
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, date
 from uuid import UUID
 
 from ingest.intake_judging import boiler_and_site, plan_of
 from ingest.intake_shapes import OPEN_STATES
+from ingest.limits_tried import MOST_TRIED, Trial, last_year
 from ingest.models import Visit
+from ingest.plans_tried import PlanTrial, new_plans, tried_due, tried_visits
 from ingest.service.plans import Plan
+from ingest.service.taking_in import TakenIn, taken_in
 from ingest.store import plans, readings, visits
 from ingest.store.book import Book
 from ingest.store.errors import StateConflict
@@ -32,6 +37,14 @@ class PhotoTaken:
     media_type: str
     version: int
     already_there: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlanKept:
+    """What became of a plan: ``fresh`` where it was not there, and the plans that include it."""
+
+    fresh: bool
+    into: Sequence[TakenIn] = ()
 
 
 def picture_type(data: bytes) -> str | None:
@@ -66,6 +79,73 @@ class ServiceParts:
         """
         with self.book.change(who) as change:
             return plans.put_plan(change, plan)
+
+    def keep_plan(self, plan: Plan, who: str, known: Mapping[str, Plan]) -> PlanKept:
+        """Keep a service plan, and with it the plans that include it, each as a version of its own.
+
+        Parameters
+        ----------
+        known : mapping of plan key to Plan
+            The plans in force, those that are not in the book included.
+
+        Raises
+        ------
+        StateConflict
+            If this version of it is in the book with other content.
+        """
+        with self.book.change(who) as change:
+            into = self._taken_in(change.sql, plan, known)
+            if not plans.put_plan(change, plan):
+                return PlanKept(False)
+            for one in into:
+                if not one.problems:
+                    plans.put_plan(change, one.plan)
+        return PlanKept(True, into)
+
+    def try_plan(
+        self,
+        plan: Plan,
+        known: Mapping[str, Plan],
+        *,
+        since: date | None = None,
+        until: date | None = None,
+    ) -> PlanTrial:
+        """Judge finished visits, and compare what is due, by a plan in place of the present one.
+
+        Nothing is stored. Every visit that followed a version of it, or of a plan that includes
+        it, is judged by today's rules with the present version and with the new one, so that only
+        the plan differs.
+
+        Parameters
+        ----------
+        plan : Plan
+            With what it includes taken in.
+        known : mapping of plan key to Plan
+            The plans in force.
+        since, until : date or None
+            First and last day in UTC; the last year if absent.
+        """
+        sql = self.book.reader
+        moment = self.book.clock()
+        days = last_year(moment, since, until)
+        sql.execute("BEGIN")  # one moment for all of it
+        try:
+            into = self._taken_in(sql, plan, known)
+            changed = new_plans(plan, into)
+            then = {**known, **changed}
+            rows, finished = visits.finished_between(
+                sql, days.begin, days.end, MOST_TRIED, plans=sorted(changed)
+            )
+            tried, elsewise = tried_visits(sql, rows, known, then)
+            comes_due = tried_due(sql, changed.keys(), known, then, moment.astimezone(UTC).date())
+        finally:
+            sql.execute("ROLLBACK")
+        return PlanTrial(Trial(days.first, days.last, finished, tried), elsewise, into, comes_due)
+
+    def _taken_in(
+        self, sql: sqlite3.Connection, plan: Plan, known: Mapping[str, Plan]
+    ) -> list[TakenIn]:
+        return taken_in(plan, known, [kept.plan for kept in plans.versions(sql)])
 
     def plans(self) -> Mapping[str, Plan]:
         """Return the newest version of each plan by key."""

@@ -1,18 +1,53 @@
-"""What other limits would have flagged: visits judged both ways, counted and told apart."""
+"""What other limits or plans would have flagged: visits judged both ways, counted, told apart."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time, timedelta
 
 from ingest.judgement import Flag
 from ingest.models import SEVERITIES, Severity, Visit
+from ingest.store.book import stamp
+
+DAYS_TRIED = 365
+MOST_TRIED = 400
+"""Visits that one trial judges, newest first: a page waits for the answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """The days of a trial, in UTC, the last one included."""
+
+    first: date
+    last: date
+
+    @property
+    def begin(self) -> str:
+        """Return when the first one begins, as the book keeps times."""
+        return stamp(datetime.combine(self.first, time(), UTC))
+
+    @property
+    def end(self) -> str:
+        """Return when the day after the last one begins."""
+        return stamp(datetime.combine(self.last + timedelta(days=1), time(), UTC))
+
+
+def last_year(moment: datetime, since: date | None = None, until: date | None = None) -> Days:
+    """Return the days that a trial looks at: the last year, but for the ends that are stated.
+
+    >>> last_year(datetime(2026, 3, 4, 9, tzinfo=UTC), until=date(2026, 1, 31))
+    Days(first=datetime.date(2025, 3, 4), last=datetime.date(2026, 1, 31))
+    """
+    today = moment.astimezone(UTC).date()
+    return Days(since or today - timedelta(days=DAYS_TRIED), until or today)
 
 
 def _key(flag: Flag) -> tuple[object, ...]:
-    return (flag.rule, flag.severity, flag.phase, flag.burner, flag.fuel, flag.firing_rates)
+    # Findings of readings are told apart by where they stand, those of a service part by their id.
+    which = flag.id if flag.burner is None else ""
+    return (flag.rule, flag.severity, flag.phase, flag.burner, flag.fuel, flag.firing_rates, which)
 
 
 def _but(flags: Sequence[Flag], others: Sequence[Flag]) -> list[Flag]:
@@ -27,7 +62,7 @@ def flagged(flags: Sequence[Flag]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """One visit judged twice: by the limits in force and by those asked about.
+    """One visit judged twice: by the limits or plans in force, and by those asked about.
 
     Attributes
     ----------
@@ -44,12 +79,12 @@ class Tried:
 
     @property
     def new(self) -> list[Flag]:
-        """Return the findings that only the limits asked about give."""
+        """Return the findings that only what is asked about gives."""
         return _but(self.after, self.before)
 
     @property
     def gone(self) -> list[Flag]:
-        """Return the findings that the limits asked about no longer give."""
+        """Return the findings that what is asked about no longer gives."""
         return _but(self.before, self.after)
 
 
@@ -65,7 +100,7 @@ class RuleCount:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """Limits tried on the finished visits of a time; nothing of it is stored.
+    """Limits or plans tried on the finished visits of a time; nothing of it is stored.
 
     Attributes
     ----------

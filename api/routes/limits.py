@@ -14,10 +14,10 @@ from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, IntakeOf, decider, tagged
 from ingest.dimensions import CANONICAL_UNITS, dimension_of
 from ingest.documents import limits_from
-from ingest.intake_limits import MOST_TRIED, StatedLimits
+from ingest.intake_limits import StatedLimits
 from ingest.judgement import Flag, Status
 from ingest.limits import DEFAULT_LIMITS
-from ingest.limits_tried import Trial, Tried
+from ingest.limits_tried import MOST_TRIED, Trial, Tried
 from ingest.models import Limits, LimitsDocument, Severity
 
 router = APIRouter(prefix="/v1", tags=["limits"])

@@ -36,6 +36,18 @@ def plans_for(boiler: Boiler, plans: Mapping[str, Plan]) -> list[Plan]:
     ]
 
 
+def followed(visit: Visit, boiler: Boiler | None) -> str | None:
+    """Return the key of the plan that a visit's service part is held to.
+
+    The one that its record names; where it names none, the boiler's, if the boiler has one only.
+    """
+    record = visit.service
+    if record is None or record.plan is not None:
+        return None if record is None else record.plan
+    known = [] if boiler is None else boiler.plans
+    return known[0] if len(known) == 1 else None
+
+
 def _day(visit: Visit) -> date | None:
     moment = visit.ended or visit.started
     return None if moment is None else moment.date()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -193,6 +193,17 @@ class PlanError(ValueError):
 
 
 Included = Mapping[str, Plan]
+LISTS: Mapping[str, Callable[[Any], str]] = {
+    "task": lambda task: task.key,
+    "test": lambda test: test.label,
+    "part": lambda part: part.key,
+    "cautions": str,
+    "readings": str,
+    "wanted": str,
+}
+"""What a plan adds to that of the plans it includes, and what tells one entry from another."""
+STATED_WHOLE = ("isolation", "steps", "light_off")
+"""What stands for itself: taken from the first included plan only where a plan says none of it."""
 
 
 def parse_plan(text: str, file: str, *, included: Included | None = None) -> Plan:
@@ -273,21 +284,14 @@ def _with_included(plan: Plan, others: Sequence[Plan]) -> Plan:
         return list(held.values())
 
     first = others[0]
-    return plan.model_copy(
-        update={
-            "task": merged("task", lambda t: t.key),
-            "test": merged("test", lambda t: t.label),
-            "part": merged("part", lambda p: p.key),
-            "cautions": merged("cautions", str),
-            "readings": merged("readings", str),
-            "wanted": merged("wanted", str),
-            **{
-                field: getattr(first, field)
-                for field in ("isolation", "steps", "light_off")
-                if field not in own
-            },
-        }
-    )
+    lists = {field: merged(field, ident) for field, ident in LISTS.items()}
+    stated = {field: getattr(first, field) for field in STATED_WHOLE if field not in own}
+    return plan.model_copy(update=lists | stated)
+
+
+def problems_across(plan: Plan) -> list[str]:
+    """Return what is wrong between the entries of a whole plan, each with its place."""
+    return [f"{shown(path)}: {message}" for path, message in _cross_checks(plan, plan)]
 
 
 def _cross_checks(plan: Plan, whole: Plan) -> list[tuple[Place, str]]:

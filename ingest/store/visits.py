@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -13,6 +14,7 @@ from ingest.store import jobs, places, reach
 from ingest.store.book import Change, stamp
 from ingest.store.errors import NotFound, VersionConflict
 from ingest.store.held import document_of
+from ingest.store.named import named
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,11 @@ class VisitRow:
     imported: bool
     version: int
     handed_in_at: str | None
+
+    @property
+    def finished(self) -> bool:
+        """Return whether it was handed in, or came in as history."""
+        return self.imported or self.state in ("handed_in", "accepted")
 
 
 _COLUMNS = "id, document, state, imported, version, handed_in_at"
@@ -114,12 +121,23 @@ def of_boiler(sql: sqlite3.Connection, boiler_id: UUID) -> list[VisitRow]:
     return [_row(r) for r in rows]
 
 
+_FOLLOWS = (
+    "(json_extract(document, '$.service.plan') IN ({keys}) "
+    "OR json_extract(document, '$.service') IS NOT NULL "
+    "AND json_extract(document, '$.service.plan') IS NULL AND EXISTS ("
+    "SELECT 1 FROM boiler WHERE boiler.id = visit.boiler_id "
+    "AND json_array_length(boiler.document, '$.plans') = 1 "
+    "AND json_extract(boiler.document, '$.plans[0]') IN ({keys})))"
+)
+
+
 def finished_between(
     sql: sqlite3.Connection,
     since: str,
     before: str,
     most: int,
     boiler_id: UUID | None = None,
+    plans: Sequence[str] | None = None,
 ) -> tuple[list[VisitRow], int]:
     """Return finished or imported visits begun in a time, newest first, and how many there are.
 
@@ -131,6 +149,9 @@ def finished_between(
         Visits returned; all are counted.
     boiler_id : UUID or None
         Of one boiler only.
+    plans : sequence of str or None
+        Only those whose service part follows one of these plans, by key: it names it, or names none
+        and its boiler is kept by that one alone.
     """
     where = [
         "started >= :since AND started < :before",
@@ -140,6 +161,10 @@ def finished_between(
     if boiler_id is not None:
         where.append("boiler_id = :boiler_id")
         given["boiler_id"] = str(boiler_id)
+    if plans is not None:
+        keys, named_keys = named("plan", plans)
+        where.append(_FOLLOWS.format(keys=keys))
+        given |= named_keys
     held = reach.where_visits(
         "(SELECT site_id FROM boiler WHERE boiler.id = visit.boiler_id)", "boiler_id", "owner"
     )
