@@ -11,7 +11,7 @@ from uuid import UUID
 import typer
 
 if TYPE_CHECKING:
-    from fluebook.field_book import FieldBook, Outcome
+    from fluebook.field_book import FieldBook, Outcome, Whose
 
 KEY_VARIABLE = "FLUEBOOK_KEY"
 _LOOK_AGAIN = 3
@@ -20,10 +20,10 @@ _Book = Annotated[Path, typer.Option("--book", exists=True, dir_okay=False, help
 _Office = Annotated[str, typer.Option("--office", help="The office, https://book.example.")]
 _Who = Annotated[str, typer.Option("--who", help="Your name, for the trail.")]
 _Mine = Annotated[
-    list[str] | None, typer.Option("--mine", help="Id of a document of which yours stands.")
+    list[str] | None, typer.Option("--mine", help="Id of a thing of which yours stands.")
 ]
 _Theirs = Annotated[
-    list[str] | None, typer.Option("--theirs", help="Id of a document of which theirs stands.")
+    list[str] | None, typer.Option("--theirs", help="Id of a thing of which theirs stands.")
 ]
 _Boilers = Annotated[list[str] | None, typer.Option("--boiler", help="Only these boilers, by id.")]
 
@@ -31,8 +31,9 @@ _Boilers = Annotated[list[str] | None, typer.Option("--boiler", help="Only these
 def send(
     book: _Book, office: _Office, who: _Who, mine: _Mine = None, theirs: _Theirs = None
 ) -> None:
-    """Send visits, files, pictures and readings to the office; safe to stop and to repeat.
+    """Send all that was made in your book to the office; safe to stop and to repeat.
 
+    What never goes up is named.
     The key that the office gave you is read from the environment, FLUEBOOK_KEY.
     """
     _meet(book, office, who, mine, theirs, lambda field: field.send())
@@ -46,7 +47,7 @@ def fetch(
     mine: _Mine = None,
     theirs: _Theirs = None,
 ) -> None:
-    """Fetch boilers, their finished visits, and what the office decided of yours.
+    """Fetch boilers, jobs, finished visits, and what the office decided and corrected of yours.
 
     What is due is then told by `fluebook due` from your own book, also without signal.
     """
@@ -76,11 +77,11 @@ def _meet(
 
     if not office.startswith(("https://", "http://")):
         raise typer.BadParameter("an address begins with https://", param_hint="--office")
-    whose = {_id(m, "--mine"): "mine" for m in mine or ()}
-    whose |= {_id(t, "--theirs"): "office" for t in theirs or ()}
+    whose: dict[UUID | str, Whose] = dict.fromkeys(mine or (), "mine")
+    whose |= dict.fromkeys(theirs or (), "office")
     key = os.environ.get(KEY_VARIABLE) or None
     with Book(book) as opened, Client(office, who, key=key) as client:
-        field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)  # type: ignore[arg-type]
+        field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)
         try:
             outcome = act(field)
         except Unreachable as error:
@@ -89,8 +90,8 @@ def _meet(
         except Refused as error:
             typer.echo(f"The office refused: {error}. Check {KEY_VARIABLE} and --office.", err=True)
             raise typer.Exit(1) from error
-    for line in outcome.done:
-        typer.echo(line)
+    for left in outcome.stays:
+        typer.echo(f"Stays where it is: {left}")
     for said in outcome.refused:
         typer.echo(f"Not taken by the office: {said}", err=True)
     for conflict in outcome.conflicts:

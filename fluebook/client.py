@@ -1,55 +1,24 @@
 """A typed client of the HTTP API, for tablet apps, building systems and scripts.
 
 Every call may be repeated: ids are made here before the first try, a file is known by its bytes,
-and so a call that the network swallowed is simply made again. Errors:
-
-    Refused       the server understood and said no; carries its problem details
-    Unreachable   no answer after all tries; what became of the last is unknown, a repeat is safe
+and so a call that the network swallowed is simply made again; see :mod:`fluebook.connection`.
 """
 
 from __future__ import annotations
 
-import random
-import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import PurePath
-from types import TracebackType
 from typing import Any, Literal
 from uuid import UUID
 
-import httpx
-
+from fluebook.connection import Connection, JsonObject, Refused, Unreachable, as_header
 from ingest.identifiers import new_id
 
+__all__ = ["Client", "JsonObject", "Phase", "Refused", "Sample", "Unreachable"]
+
 Phase = Literal["as_found", "trial", "as_left"]
-JsonObject = dict[str, Any]
-
-_AGAIN = frozenset({429, 502, 503, 504})
-_FIRST_WAIT_S = 0.5
-_LONGEST_WAIT_S = 30.0
-
-
-class Unreachable(Exception):
-    """No answer came; making the same call again is safe."""
-
-
-class Refused(Exception):
-    """The server refused; nothing was changed.
-
-    Attributes
-    ----------
-    status : int
-        HTTP status: 404 unknown, 409 not in this state, 412 changed meanwhile, 422 not usable.
-    problem : dict
-        The problem details (RFC 9457); ``errors`` names each place, what was expected there and
-        what to do.
-    """
-
-    def __init__(self, status: int, problem: JsonObject) -> None:
-        self.status = status
-        self.problem = problem
-        super().__init__(f"{status} {problem.get('title', '')}: {problem.get('detail', '')}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,46 +42,8 @@ class Sample:
         return found | {key: value for key, value in optional.items() if value is not None}
 
 
-class Client:
-    """A connection to one fluebook server.
-
-    Parameters
-    ----------
-    address : str
-        Such as ``https://fluebook.example``.
-    who : str
-        The person or program named in the audit trail.
-    key : str or None
-        The program's key, as an administrator was shown it; none where nobody signs in.
-    tries : int
-        How often a call is made before it counts as unreachable.
-    timeout : float [s]
-        Of one try.
-    http : httpx.Client, optional
-        With its own settings; closed by whoever made it.
-    wait : callable
-        Sleeps; replaced in tests.
-    """
-
-    def __init__(
-        self,
-        address: str,
-        who: str,
-        *,
-        key: str | None = None,
-        tries: int = 6,
-        timeout: float = 20.0,
-        http: httpx.Client | None = None,
-        wait: Callable[[float], None] = time.sleep,
-    ) -> None:
-        self._address = address.rstrip("/")
-        self._who = who
-        self._key = key
-        self._tries = tries
-        self._own = http is None
-        self._http = http or httpx.Client(timeout=timeout)
-        self._wait = wait
-        self._random = random.Random()
+class Client(Connection):
+    """A connection to one fluebook server, with a method for each thing that is done there."""
 
     def put_site(self, document: Mapping[str, Any], site_id: UUID | None = None) -> JsonObject:
         """Make or change a site; return it as kept."""
@@ -164,19 +95,55 @@ class Client:
         """Return a visit with its points, flags and what was not judged."""
         return self._call("GET", f"visits/{visit_id}")
 
-    def hand_in(self, visit_id: UUID | str) -> JsonObject:
+    def hand_in(
+        self,
+        visit_id: UUID | str,
+        *,
+        who: str | None = None,
+        printed_name: str = "",
+        signed_at: datetime | None = None,
+        signed_report_sha256: str | None = None,
+    ) -> JsonObject:
         """Hand a visit in; return its frozen judgement.
 
-        A visit that an earlier, unanswered try already handed in counts as done.
+        A visit that an earlier, unanswered try already handed in counts as done. ``signed_at``
+        and ``signed_report_sha256`` are of a visit that was handed in in a field book before.
         """
+        body: JsonObject = {"who": who or self._who, "printed_name": printed_name}
+        if signed_at is not None:
+            body["signed_at"] = signed_at.isoformat()
+        if signed_report_sha256 is not None:
+            body["signed_report_sha256"] = signed_report_sha256
         try:
-            return self._call("POST", f"visits/{visit_id}/hand-in", json={"who": self._who})
+            return self._call("POST", f"visits/{visit_id}/hand-in", json=body)
         except Refused as error:
             if error.status == 409:
                 now = self.visit(visit_id)
                 if now.get("state") in ("handed_in", "accepted"):
                     return now
             raise
+
+    def supersede(
+        self,
+        reading_id: UUID | str,
+        reading: Mapping[str, Any] | None,
+        why: str,
+        *,
+        units: Mapping[str, str] | None = None,
+        who: str | None = None,
+        made_at: datetime | None = None,
+    ) -> JsonObject:
+        """Put a corrected reading in place of one, or none, with the reason.
+
+        ``reading`` is in the shape of the API, with an id made here.
+        """
+        body: JsonObject = {"why": why, "units": dict(units or {})}
+        if reading is not None:
+            body["reading"] = dict(reading)
+        if made_at is not None:
+            body["made_at"] = made_at.isoformat()
+        headers = _as(who)
+        return self._call("POST", f"readings/{reading_id}/supersede", json=body, headers=headers)
 
     def flagged_visits(self, **filters: str) -> Iterator[JsonObject]:
         """Yield handed-in visits with findings, worst first, over all pages."""
@@ -247,7 +214,13 @@ class Client:
         return self._call("POST", f"visits/{visit_id}/readings", json=body)
 
     def send_stated(
-        self, visit_id: UUID | str, data: bytes, name: str, stated: Mapping[str, str]
+        self,
+        visit_id: UUID | str,
+        data: bytes,
+        name: str,
+        stated: Mapping[str, str],
+        *,
+        who: str | None = None,
     ) -> JsonObject:
         """Hand over a file with its statement in the words of the upload form."""
         return self._call(
@@ -255,11 +228,17 @@ class Client:
             f"visits/{visit_id}/files",
             params={**stated, "name": PurePath(name).name},
             content=data,
-            headers={"content-type": "application/octet-stream"},
+            headers={"content-type": "application/octet-stream", **_as(who)},
         )
 
     def send_photo(
-        self, visit_id: UUID | str, data: bytes, name: str, *, caption: str = ""
+        self,
+        visit_id: UUID | str,
+        data: bytes,
+        name: str,
+        *,
+        caption: str = "",
+        who: str | None = None,
     ) -> JsonObject:
         """Hand over a picture; the same bytes are kept once."""
         return self._call(
@@ -267,7 +246,21 @@ class Client:
             f"visits/{visit_id}/photos",
             files={"file": (PurePath(name).name, data)},
             data={"caption": caption},
+            headers=_as(who),
         )
+
+    def log_cut(self, visit_id: UUID | str, attachment_id: str) -> JsonObject:
+        """Return a log's cut as it stands."""
+        return self._call("GET", f"visits/{visit_id}/logs/{attachment_id}/cut")
+
+    def evidence(self, sha256: str) -> bytes:
+        """Return the untouched bytes of a file."""
+        return self._bytes(f"evidence/{sha256}")
+
+    def bring_plan(self, toml: str) -> JsonObject:
+        """Bring a service plan in; the same one again changes nothing."""
+        headers = {"content-type": "application/toml"}
+        return self._call("POST", "plans", content=toml.encode(), headers=headers)
 
     def put_corrections(
         self, visit_id: UUID | str, attachment_id: str, corrections: Sequence[JsonObject]
@@ -290,60 +283,11 @@ class Client:
         chosen = identity or (UUID(str(stated)) if stated is not None else new_id())
         return self._call("PUT", f"{kind}/{chosen}", json={**document, "id": str(chosen)})
 
-    def _call(self, method: str, path: str, **given: Any) -> JsonObject:
-        return self._answered(method, path, **given)[0]
 
-    def _answered(self, method: str, path: str, **given: Any) -> tuple[JsonObject, httpx.Response]:
-        headers = {"fluebook-who": self._who, **given.pop("headers", {})}
-        if self._key is not None:
-            headers["authorization"] = f"Bearer {self._key}"
-        last = "no try was made"
-        for number in range(self._tries):
-            if number:
-                longest = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2 ** (number - 1))
-                # Full jitter: a crowd of tablets that lost one access point comes back spread out.
-                self._wait(self._random.uniform(0.0, longest))
-            try:
-                response = self._http.request(
-                    method, f"{self._address}/v1/{path}", headers=headers, **given
-                )
-            except httpx.TransportError as error:
-                last = f"{type(error).__name__}: {error}"
-                continue
-            if response.status_code in _AGAIN:
-                last = f"the server answered {response.status_code}"
-                continue
-            return _answer(response), response
-        raise Unreachable(f"{method} {path}: {last}, after {self._tries} tries")
-
-    def close(self) -> None:
-        """Close the connection, where it was made here."""
-        if self._own:
-            self._http.close()
-
-    def __enter__(self) -> Client:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+def _as(who: str | None) -> dict[str, Any]:
+    """Return the header that names another person than the connection's."""
+    return {} if who is None else {"fluebook-who": as_header(who)}
 
 
 def _limits_of(boiler_id: UUID | str | None) -> str:
     return "company-limits" if boiler_id is None else f"boilers/{boiler_id}/limits"
-
-
-def _answer(response: httpx.Response) -> JsonObject:
-    try:
-        found: Any = response.json()
-    except ValueError:
-        found = None
-    if response.is_success and isinstance(found, dict):
-        return found
-    if not isinstance(found, dict):
-        found = {"title": "not an answer of fluebook", "detail": response.text[:200]}
-    raise Refused(response.status_code, found)

@@ -259,9 +259,11 @@ class Intake(
         who: str,
         *,
         owner: str,
+        ids: Sequence[UUID] | None = None,
     ) -> bool:
         """Take a past visit from a list: marked as imported, finished, never on the review list.
 
+        ``ids`` are those of the readings where they have some.
         Returns False where the same visit, by its external id, is there with the same readings.
 
         Raises
@@ -290,9 +292,8 @@ class Intake(
             row = visits.write_visit(change, visit, owner=owner, imported=True, previous=None)
             sha256 = readings.keep_evidence(change, data)
             attachment = readings.attach(change, visit.id, sha256, "readings", name, {})
-            digest = readings.add_readings(
-                change, visit.id, ((new_id(), r) for r in whole), attachment
-            )
+            named = zip(ids or [new_id() for _ in whole], whole, strict=True)
+            digest = readings.add_readings(change, visit.id, named, attachment)
             judge_open(change, row)
             jobs.freeze(change, row.id)
             visits.set_state(change, row, "accepted")
@@ -319,12 +320,14 @@ class Intake(
         *,
         identity: UUID | None = None,
         made_at: datetime | None = None,
+        past: bool = False,
         expected_version: int | None = None,
     ) -> UUID | None:
         """Put a corrected reading in place of one, or none; the old one stays in the book.
 
         ``identity`` is the new reading's id where its sender made one; ``made_at`` when it was
-        corrected, where that was in another book.
+        corrected, where that was in another book. With ``past`` it may be of a past visit that was
+        brought in, where whoever has it corrected it.
         """
         _words(why, "why the reading is corrected")
         with self.book.change(who) as change:
@@ -337,7 +340,8 @@ class Intake(
                     "or dropping the stretch"
                 )
             row = visits.visit_row(change.sql, visit_id)
-            must_be_open(row)
+            if not (past and row.imported):
+                must_be_open(row)
             visits.check_version(row, expected_version)
             digest = None
             if new is None:

@@ -271,7 +271,7 @@ def test_the_commands(
     fetched = CliRunner().invoke(main, ["fetch", *given])
     assert fetched.exit_code == 0, fetched.output
     gone = ["--book", book, "--office", "http://127.0.0.1:9", "--who", "J. Harrow"]
-    monkeypatch.setattr("fluebook.client._FIRST_WAIT_S", 0.0)
+    monkeypatch.setattr("fluebook.connection._FIRST_WAIT_S", 0.0)
     lost = CliRunner().invoke(main, ["send", *gone])
     assert lost.exit_code == 2
     assert "No signal" in lost.output

@@ -1,0 +1,156 @@
+"""The line to one server: every call is tried again until an answer comes.
+
+Errors:
+
+    Refused       the server understood and said no; carries its problem details
+    Unreachable   no answer after all tries; what became of the last is unknown, a repeat is safe
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import Any, Self
+
+import httpx
+
+JsonObject = dict[str, Any]
+
+_AGAIN = frozenset({429, 502, 503, 504})
+_FIRST_WAIT_S = 0.5
+_LONGEST_WAIT_S = 30.0
+
+
+class Unreachable(Exception):
+    """No answer came; making the same call again is safe."""
+
+
+class Refused(Exception):
+    """The server refused; nothing was changed.
+
+    Attributes
+    ----------
+    status : int
+        HTTP status: 404 unknown, 409 not in this state, 412 changed meanwhile, 422 not usable.
+    problem : dict
+        The problem details (RFC 9457); ``errors`` names each place, what was expected there and
+        what to do.
+    """
+
+    def __init__(self, status: int, problem: JsonObject) -> None:
+        self.status = status
+        self.problem = problem
+        super().__init__(f"{status} {problem.get('title', '')}: {problem.get('detail', '')}")
+
+
+class Connection:
+    """A connection to one fluebook server.
+
+    Parameters
+    ----------
+    address : str
+        Such as ``https://fluebook.example``.
+    who : str
+        The person or program named in the audit trail.
+    key : str or None
+        The program's key, as an administrator was shown it; none where nobody signs in.
+    tries : int
+        How often a call is made before it counts as unreachable.
+    timeout : float [s]
+        Of one try.
+    http : httpx.Client, optional
+        With its own settings; closed by whoever made it.
+    wait : callable
+        Sleeps; replaced in tests.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        who: str,
+        *,
+        key: str | None = None,
+        tries: int = 6,
+        timeout: float = 20.0,
+        http: httpx.Client | None = None,
+        wait: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._address = address.rstrip("/")
+        self._who = who
+        self._key = key
+        self._tries = tries
+        self._own = http is None
+        self._http = http or httpx.Client(timeout=timeout)
+        self._wait = wait
+        self._random = random.Random()
+
+    def _call(self, method: str, path: str, **given: Any) -> JsonObject:
+        return self._answered(method, path, **given)[0]
+
+    def _answered(self, method: str, path: str, **given: Any) -> tuple[JsonObject, httpx.Response]:
+        response = self._response(method, path, **given)
+        return _answer(response), response
+
+    def _bytes(self, path: str) -> bytes:
+        response = self._response("GET", path)
+        if not response.is_success:
+            _answer(response)
+        return response.content
+
+    def _response(self, method: str, path: str, **given: Any) -> httpx.Response:
+        headers = {"fluebook-who": as_header(self._who), **given.pop("headers", {})}
+        if self._key is not None:
+            headers["authorization"] = f"Bearer {self._key}"
+        last = "no try was made"
+        for number in range(self._tries):
+            if number:
+                longest = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2 ** (number - 1))
+                # Full jitter: a crowd of tablets that lost one access point comes back spread out.
+                self._wait(self._random.uniform(0.0, longest))
+            try:
+                response = self._http.request(
+                    method, f"{self._address}/v1/{path}", headers=headers, **given
+                )
+            except httpx.TransportError as error:
+                last = f"{type(error).__name__}: {error}"
+                continue
+            if response.status_code in _AGAIN:
+                last = f"the server answered {response.status_code}"
+                continue
+            return response
+        raise Unreachable(f"{method} {path}: {last}, after {self._tries} tries")
+
+    def close(self) -> None:
+        """Close the connection, where it was made here."""
+        if self._own:
+            self._http.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def _answer(response: httpx.Response) -> JsonObject:
+    try:
+        found: Any = response.json()
+    except ValueError:
+        found = None
+    if response.is_success and isinstance(found, dict):
+        return found
+    if not isinstance(found, dict):
+        found = {"title": "not an answer of fluebook", "detail": response.text[:200]}
+    raise Refused(response.status_code, found)
+
+
+def as_header(name: str) -> bytes:
+    """Return a person's name for a header: in UTF-8, as the server reads it."""
+    return name.encode()

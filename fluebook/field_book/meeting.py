@@ -1,0 +1,105 @@
+"""Two books that meet: the technician's own, and the office's at the other end of a line."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from typing import Any
+from uuid import UUID
+
+from fluebook.client import Client, JsonObject, Refused
+from fluebook.field_book.outcome import Conflict, Outcome, Whose, differences
+from ingest.dimensions import CANONICAL_UNITS, Document
+from ingest.intake import Intake
+from ingest.models import VisitState
+from ingest.store import BookError
+from ingest.store import field as marks
+from ingest.store.audit import canonical_json
+from parsers import ReadError
+from parsers.cut_corrections import CorrectionError
+
+FINISHED: tuple[VisitState, ...] = ("handed_in", "accepted")
+
+
+class Meeting:
+    """Both sides, what a person decided, and what has become of it so far.
+
+    Parameters
+    ----------
+    intake : Intake
+        Of the technician's own book.
+    office : Client
+        Connected to the office.
+    address : str
+        Of the office: marks of what both have are kept under it.
+    who : str
+        For the trail of the field book.
+    whose : mapping
+        Which side stands, by id, where both changed a thing.
+    """
+
+    def __init__(
+        self,
+        intake: Intake,
+        office: Client,
+        address: str,
+        who: str,
+        whose: Mapping[UUID | str, Whose],
+        told: Callable[[str], None],
+    ) -> None:
+        self.intake = intake
+        self.office = office
+        self.who = who
+        self.told = told
+        self.outcome = Outcome()
+        self._address = address.rstrip("/")
+        self._whose = {str(identity): side for identity, side in whose.items()}
+
+    def stands(self, identity: UUID | str) -> Whose | None:
+        """Return whose version a person lets stand, None where nobody said."""
+        return self._whose.get(str(identity))
+
+    def done(self, what: str) -> None:
+        """Tell what is done, as soon as it is."""
+        self.outcome.done.append(what)
+        self.told(what)
+
+    def attempt(self, what: str, call: Callable[[], object]) -> bool:
+        """Make a call; where one of both sides refuses it, say so and return False."""
+        try:
+            call()
+        except (Refused, BookError, ReadError, CorrectionError) as error:
+            self.outcome.refused.append(f"{what}: {error}")
+            return False
+        return True
+
+    def conflict(self, kind: str, identity: UUID | str, name: str, mine: Any, office: Any) -> None:
+        """Show that both sides changed a thing, each its own way."""
+        found = Conflict(kind, str(identity), name, differences(mine, office))
+        self.outcome.conflicts.append(found)
+
+    def common(self, kind: marks.Kind, identity: UUID | str) -> marks.Common | None:
+        """Return what both sides last had of a thing."""
+        return marks.common(self.intake.book.reader, self._address, kind, identity)
+
+    def mark(self, kind: marks.Kind, identity: UUID | str, document: Any, version: int) -> None:
+        """Write that both sides have this now."""
+        wanted = marks.Common(hash_of(document), version)
+        if self.common(kind, identity) != wanted:
+            with self.intake.book.change(self.who) as change:
+                marks.mark(change, self._address, kind, identity, wanted.sha256, version)
+
+
+def plain(document: Document) -> JsonObject:
+    """Return a document as both sides compare it."""
+    return document.model_dump(mode="json", exclude_none=True)
+
+
+def hash_of(document: Any) -> str:
+    """Return the SHA-256 of a document, however its keys are ordered."""
+    return hashlib.sha256(canonical_json(document).encode()).hexdigest()
+
+
+def for_the_door(document: JsonObject) -> JsonObject:
+    """Return a document in canonical units, as the API takes it: with its units said."""
+    return {**document, "units": dict(CANONICAL_UNITS)}

@@ -1,0 +1,62 @@
+"""What a field book holds that does not go to the office: named, so that nobody counts on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+
+from fluebook.client import Refused
+from fluebook.field_book.meeting import Meeting
+from ingest.service.plan_toml import plan_toml
+from ingest.service.plans import Plan
+from ingest.store import field as marks
+
+
+def tell_staying(meeting: Meeting) -> None:
+    """Add to the outcome what stays behind, each kind with what to do instead."""
+    meeting.outcome.stays.extend(_lines(marks.staying(meeting.intake.book.reader)))
+
+
+def _lines(found: marks.Staying) -> Iterator[str]:
+    told = (
+        (found.past_visits, "past visits brought in here from a list", "bring the list in there"),
+        (found.waiting_readings, "readings that wait here for a visit", "send the visit, too"),
+        (found.standing_acceptances, "standing acceptances", "the office makes its own"),
+        (found.stops_taken, "stops taken by name on this book", "take them at the office"),
+        (found.accepted, "acceptances made on this book", "the office decides for itself"),
+    )
+    for count, what, instead in told:
+        if count:
+            yield f"{count} {what}: {instead}"
+
+
+def send_plans(meeting: Meeting) -> None:
+    """Bring service plans up that the office lacks; where the key may not, they stay here."""
+    there = {(p["key"], p["version"]) for p in meeting.office.call("GET", "plans")["plans"]}
+    for kept in reversed(meeting.intake.plan_versions()):
+        plan = kept.plan
+        if (plan.key, plan.version) in there:
+            continue
+        try:
+            meeting.office.bring_plan(plan_toml(plan))
+            meeting.done(f"plan {plan.key} {plan.version} sent")
+        except Refused as error:
+            meeting.outcome.stays.append(
+                f"plan {plan.key} {plan.version} is not in the office's book: let the office bring "
+                f"it in ({error.status})"
+            )
+
+
+def fetch_plans(meeting: Meeting) -> None:
+    """Bring every version of the office's plans down, the newest last as it is in force."""
+    here = {(k.plan.key, k.plan.version) for k in meeting.intake.plan_versions()}
+    for listed in reversed(meeting.office.call("GET", "plans")["plans"]):
+        key, version = listed["key"], listed["version"]
+        if (key, version) in here:
+            continue
+        found = meeting.office.call("GET", f"plans/{key}", params={"version": version})
+        plan = Plan.model_validate(found)
+        if meeting.attempt(
+            f"plan {key} {version}", partial(meeting.intake.put_plan, plan, "office")
+        ):
+            meeting.done(f"plan {key} {version} fetched")

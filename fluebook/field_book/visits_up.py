@@ -1,0 +1,302 @@
+"""A visit on its way to the office: document, files, readings, corrections, hand-in.
+
+Its readings go up in the order in which they came here, because a rate that is measured again after
+another one is a pass of its own. What the office has already is not sent again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from functools import partial
+from typing import Any
+from uuid import UUID
+
+from fluebook.client import JsonObject, Refused
+from fluebook.field_book.chains import (
+    Chain,
+    Key,
+    Record,
+    Step,
+    batches,
+    chains,
+    compared,
+    records_here,
+    records_there,
+    standing,
+)
+from fluebook.field_book.documents import document_thing, send_document, up
+from fluebook.field_book.files_up import cut_differs, send_cut, send_file
+from fluebook.field_book.meeting import FINISHED, Meeting, plain
+from fluebook.field_book.resolving import reading_conflict, settling
+from ingest.dimensions import CANONICAL_UNITS
+from ingest.intake import VisitView
+from ingest.store.readings import Attachment
+
+_MOST_AT_ONCE = 1000
+"""Readings in one call: each call that arrives is done with, however short the signal lasts."""
+
+
+@dataclass(slots=True)
+class Going:
+    """One visit on its way, and what the office has of it so far."""
+
+    meeting: Meeting
+    view: VisitView
+    id: UUID
+    name: str
+    files: list[JsonObject] = field(default_factory=list)
+    there: list[Record] = field(default_factory=list)
+
+    def look(self) -> None:
+        """Look at what the office has now."""
+        self.files = self.meeting.office.visit(self.id)["files"]
+        self.there = records_there(self.meeting.office, self.id, self.files)
+
+    def file_there(self, sha256: str) -> str | None:
+        """Return the office's id of a file that it holds."""
+        for file in self.files:
+            if file["sha256"] == sha256 and file["withdrawn_at"] is None:
+                return str(file["id"])
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """One thing to send; ``at`` orders it among the visit's readings."""
+
+    at: float
+    what: str
+    call: Callable[[], object]
+
+
+def send_visit(meeting: Meeting, visit_id: UUID) -> None:
+    """Bring one visit up, and hand it in where it is handed in here."""
+    view = meeting.intake.visit(visit_id)
+    outcome, name = meeting.outcome, f"visit {visit_id}"
+    base = meeting.common("visit", visit_id)
+    if base is not None and base.local_version == view.version:
+        outcome.same += 1
+        return
+    found = _visit_there(meeting, visit_id)
+    state = None if found is None else found[0]["state"]
+    going = Going(meeting, view, visit_id, name)
+    if found is not None:
+        going.files = found[0]["files"]
+        going.there = records_there(meeting.office, visit_id, going.files)
+    if state in FINISHED:
+        assert found is not None
+        conflicts = len(outcome.conflicts)
+        differs = found[0]["visit"] != plain(view.visit) or _sends(going)
+        if len(outcome.conflicts) > conflicts:
+            return
+        if view.state not in FINISHED or differs:
+            outcome.refused.append(
+                f"{name}: the office has it handed in as it was before it was changed here; have "
+                "it sent back, then send again"
+            )
+            return
+    else:
+        version = -1 if base is None else base.local_version
+        thing = document_thing(meeting, "visit", visit_id, version=version)
+        there = None if found is None else (found[0]["visit"], found[1])
+        if up(meeting, thing, there) != "same" or not _sent(going):
+            return
+        if view.state in FINISHED and not _handed_in(going):
+            return
+    now = meeting.intake.visit(visit_id)
+    if now.version == view.version:
+        meeting.mark("visit", visit_id, plain(view.visit), view.version)
+    meeting.done(f"{name} is with the office")
+
+
+def _visit_there(meeting: Meeting, visit_id: UUID) -> tuple[JsonObject, int] | None:
+    try:
+        return meeting.office.get_tagged(f"visits/{visit_id}")
+    except Refused as error:
+        if error.status == 404:
+            return None
+        raise
+
+
+def _sent(going: Going) -> bool:
+    """Send what the office lacks of a visit; return whether it has all of it."""
+    sound = True
+    conflicts = len(going.meeting.outcome.conflicts)
+    for one in _sends(going):
+        sound &= going.meeting.attempt(one.what, one.call)
+    return sound and len(going.meeting.outcome.conflicts) == conflicts
+
+
+def _sends(going: Going) -> list[Send]:
+    here = records_here(going.meeting.intake, going.id)
+    sends = [*_files(going), *_loose(going, here), *_corrections(going, here)]
+    return sorted(sends, key=lambda one: one.at)
+
+
+def _files(going: Going) -> list[Send]:
+    """Return the files that the office lacks, and the cuts of logs that are ahead of its own."""
+    meeting, logs = going.meeting, going.meeting.intake.logs(going.id)
+    first: dict[UUID | None, int] = {}
+    for n, kept in enumerate(going.view.readings):
+        first.setdefault(kept.attachment_id, n)
+    found: list[Send] = []
+    for n, file in enumerate(going.view.attachments):
+        there, what = going.file_there(file.sha256), f"{going.name}, {file.name}"
+        if file.withdrawn_at is not None:
+            _withdrawn(going, file, there)
+            continue
+        at = first.get(file.id, len(going.view.readings) + n)
+        if there is None:
+            found.append(Send(at, what, partial(_sent_file, going, file)))
+        if file.id in logs:
+            cut = meeting.intake.log_cut(going.id, file.id)
+            if cut_differs(meeting, cut, going.id, there):
+                call = partial(_sent_cut, going, file)
+                found.append(Send(at + 0.1, f"{what}, its cut", call))
+    return found
+
+
+def _withdrawn(going: Going, file: Attachment, there: str | None) -> None:
+    again = any(a.sha256 == file.sha256 and a.withdrawn_at is None for a in going.view.attachments)
+    if there is not None and not again:
+        going.meeting.outcome.stays.append(
+            f"{going.name}: {file.name} was withdrawn here ({file.withdrawn_why}); the office has "
+            "it still, withdraw it there"
+        )
+
+
+def _sent_file(going: Going, file: Attachment) -> None:
+    send_file(going.meeting, going.id, file)
+    going.look()
+
+
+def _sent_cut(going: Going, file: Attachment) -> None:
+    there = going.file_there(file.sha256)
+    if there is not None:  # else it was refused, and that is said
+        send_cut(going.meeting, going.id, there, going.meeting.intake.log_cut(going.id, file.id))
+
+
+def _loose(going: Going, here: list[Record]) -> list[Send]:
+    """Return the typed and posted readings that the office lacks, in the order they came."""
+    known = {record.id for record in going.there}
+    roots = {chain.root.id for chain in chains(here).values()}
+    found: list[Send] = []
+    run: list[Record] = []
+
+    def flush(at: float) -> None:
+        for body in batches(run, _MOST_AT_ONCE):
+            post = partial(going.meeting.office.post_readings, going.id, body)
+            found.append(Send(at, f"{going.name}, readings", post))
+        run.clear()
+
+    for n, record in enumerate(here):
+        if record.file is None and record.id in roots and record.id not in known:
+            run.append(record)
+        elif run:
+            flush(n - 0.5)
+    if run:
+        flush(len(here) - 0.5)
+    return found
+
+
+def _corrections(going: Going, here: list[Record]) -> list[Send]:
+    """Return the corrections that the office lacks; show those that both made differently."""
+    place = {record.id: n for n, record in enumerate(here)}
+    office, both = chains(going.there), _standing(going, here)
+    found: list[Send] = []
+    for key, mine in chains(here).items():
+        theirs = office.get(key) or Chain(key, [_fresh(mine.root)])
+        ahead = compared(mine, theirs, both)
+        if ahead == "mine":
+            for step in mine.steps(len(theirs.path)):
+                at = len(here) if step.new is None else place[step.new.id]
+                call = partial(_superseded, going, key, step)
+                found.append(Send(at + 0.2, f"{going.name}, a correction", call))
+        elif ahead == "apart" or (ahead == "office" and going.view.state in FINISHED):
+            settle = settling(going.meeting, going.id, mine, theirs)
+            if settle is None:
+                reading_conflict(going.meeting, going.name, mine, theirs)
+            else:
+                found.append(Send(len(here), f"{going.name}, a correction", settle))
+    return found
+
+
+def _standing(going: Going, here: list[Record]) -> dict[str, set[str]]:
+    return {"mine": standing(here), "office": standing(going.there)}
+
+
+def _fresh(root: Record) -> Record:
+    """Return a reading as it first comes to the office."""
+    return replace(root, gone=False, by=None)
+
+
+def _superseded(going: Going, key: Key, step: Step) -> None:
+    """Send one correction, once: looked for at the office before, and after a lost answer."""
+    old = _old_there(going, key, step)
+    if old is None:
+        going.look()
+        old = _old_there(going, key, step)
+    if old is None:
+        return  # its file was refused, and that is said
+    if step.old.id != old.id and step.old.says != old.says:
+        raise Refused(409, {"title": "the file is read otherwise", "detail": _OTHERWISE})
+    if old.gone:
+        return
+    body = None if step.new is None else step.new.body
+    if step.new is not None and any(r.id == step.new.id for r in going.there):
+        body = None  # an older program sent it as a reading of its own
+    made_at = None if step.old.at is None else datetime.fromisoformat(step.old.at)
+    why, who = step.old.why or "corrected in the field book", step.old.who
+    units = dict(CANONICAL_UNITS)
+    supersede: Any = partial(going.meeting.office.supersede, old.id, body, why)
+    try:
+        supersede(units=units, who=who, made_at=made_at)
+    except Refused as error:
+        going.look()
+        now = _old_there(going, key, step)
+        if error.status != 409 or now is None or not now.gone:
+            raise
+    going.look()
+
+
+_OTHERWISE = (
+    "the office's program reads this file otherwise than this one; correct the reading there"
+)
+
+
+def _old_there(going: Going, key: Key, step: Step) -> Record | None:
+    chain = chains(going.there).get(key)
+    if chain is not None and (step.old.id == chain.root.id or (key[0] and step.old.file == key[0])):
+        return chain.root
+    return next((record for record in going.there if record.id == step.old.id), None)
+
+
+def _handed_in(going: Going) -> bool:
+    """Hand the visit in as it was handed in here: under that name, with what was signed."""
+    meeting = going.meeting
+    lines = meeting.intake.trail(going.id)
+    line = next(one for one in reversed(lines) if one["action"] == "handed_in")
+    signed = line["details"]
+    if not _job_as_signed(going):
+        return False
+    call = partial(
+        meeting.office.hand_in,
+        going.id,
+        who=str(line["who"]),
+        printed_name=str(signed.get("printed_name") or ""),
+        signed_at=datetime.fromisoformat(line["at"]),
+        signed_report_sha256=signed.get("report_sha256"),
+    )
+    return meeting.attempt(f"{going.name}, handing in", call)
+
+
+def _job_as_signed(going: Going) -> bool:
+    """Let the office judge with the job as it was at hand-in here, where it was changed since."""
+    job, meeting = going.view.job, going.meeting
+    if job is None or job.id is None:
+        return True
+    if plain(job) == plain(meeting.intake.job(job.id).document):
+        return True
+    return send_document(meeting, "job", job.id, mine=plain(job)) in ("same", "kept")
