@@ -69,10 +69,11 @@ def dew_point(view: View, point: Point) -> float | None:
 def judge(view: View) -> None:
     """Judge condensation at every deciding point."""
     condensing = view.boiler.condensing
-    rules = (CONDENSATE_ABSENT,) if condensing else (BELOW_DEW_POINT, RETURN_COLD)
-    for rule in set(RULES) - set(rules):
-        kind = "is" if condensing else "is not"
-        view.not_judged(rule, f"the boiler {kind} a condensing one")
+    if condensing:
+        for rule in (BELOW_DEW_POINT, RETURN_COLD):
+            view.not_judged(rule, "the boiler is a condensing one")
+    else:
+        view.not_judged(CONDENSATE_ABSENT, "the boiler is not a condensing one")
     seen_dew = seen_return = False
     driest: tuple[float, Point, float] | None = None
     for point in view.deciding:

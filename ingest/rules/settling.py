@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from math import isfinite, sqrt
+from math import hypot, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def moved(point: Point, quantity: str) -> float | None:
     n = len(values)
     cut = max(1, n // 3)
     # Noise from one reading to the next, in which a steady drift hardly shows.
-    noise = sqrt(sum((b - a) ** 2 for a, b in pairwise(values)) / (2.0 * (n - 1)))
+    noise = hypot(*(b - a for a, b in pairwise(values))) / sqrt(2.0 * (n - 1))
     step = abs(last - first)
     slow = max(0.0, noise - step / (n - 1))
     sure = max(0.0, step - 1.645 * slow * sqrt(2.0 / cut))

@@ -233,3 +233,14 @@ def test_two_quantities_that_break_one_rule_at_one_point_are_told_apart() -> Non
     found = flag(judge(Case(boiler(), Visit(), at)), "flue_gas_in_intake")
     both = joined([found, replace(found, quantity="intake_co2", message="Its CO2 as well.")])
     assert sorted(f.id for f in both) == [found.id, f"{found.id}:intake_co2"]
+
+
+def test_what_was_not_judged_stands_in_one_order() -> None:
+    # Strings are hashed anew in every process: an order taken from a set would change with it.
+    rules = [n.rule for n in judged(of=boiler(condensing=True)).not_judged]
+    assert rules.index("return_water_low") == rules.index("stack_below_dew_point") + 1
+
+
+def test_readings_that_jump_beyond_all_numbers_do_not_raise() -> None:
+    wild = [{"o2_dry": 1e300}, {"o2_dry": -1e300}, {"o2_dry": 1e300}]
+    assert severity(judged([point(readings=wild)]), "unsettled_point") == "check"
