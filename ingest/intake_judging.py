@@ -153,9 +153,10 @@ def case_of(sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint
     boiler, site = boiler_and_site(sql, row.visit)
     boiler = with_site(boiler or unknown_boiler(row.visit), site)
     past = history(sql, row)
+    job = None if row.visit.job_id is None else jobs.shared_with(sql, row.id)
     return Case(
         boiler=boiler,
-        visit=with_job(row.visit, jobs.shared_with(sql, row.id)),
+        visit=with_job(row.visit, job),
         points=points,
         history=past,
         older_service=older_service(sql, row, past),
@@ -185,14 +186,14 @@ def judge_open(
     ``live`` are the readings that stand, where the caller has them: a long log is then not read
     back from the book it was just written to.
     """
-    if live is None or cuts.confirmed(change.sql, row.id):
+    if live is None or (not row.empty and cuts.confirmed(change.sql, row.id)):
         points = live_points(change.sql, row.id, file)
     else:
         points = firing_points(live, file=file) if live else []
-    readings.write_points(change, row.id, points)
+    readings.write_points(change, row.id, points, first=row.empty)
     judgement, limits, plan = judged(change.sql, row, points)
     judgements.write_judgement(
-        change, row.id, "current", judgement, limits, PROGRAM_VERSION, plan=plan
+        change, row.id, "current", judgement, limits, PROGRAM_VERSION, plan=plan, first=row.empty
     )
     return points, judgement
 

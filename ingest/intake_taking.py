@@ -55,13 +55,12 @@ class Taking:
         StateConflict
             If it is handed in or accepted.
         """
-        visit = with_id(visit)
         with self.book.change(who) as change:
             visit, row = self._known(change, visit, owner)
             if row is not None and row.visit == visit:
                 return Kept(visit, row.version)
             stored = _written(change, visit, row, owner, expected_version, imported)
-            join_waiting(change, stored, owner)
+            stored = join_waiting(change, stored, owner)
             judge_open(change, stored)
             _record(change, stored, row)
         return Kept(visit, stored.version)
@@ -89,8 +88,6 @@ class Taking:
         StateConflict
             If the visit is not open, or an id is taken by another reading.
         """
-        visit = with_id(visit)
-        assert visit.id is not None
         with self.book.change(who) as change:
             visit, row = self._known(change, visit, owner)
             ids, fresh = _fresh(change, visit, given)
@@ -104,7 +101,7 @@ class Taking:
                 stored = row
             else:
                 stored = _written(change, visit, row, owner, expected_version, imported=False)
-                join_waiting(change, stored, owner)
+                stored = join_waiting(change, stored, owner)
                 version = stored.version
                 _record(change, stored, row)
             judgement = self._filled(change, stored, fresh)
@@ -142,11 +139,13 @@ class Taking:
         return ids, judgement, version
 
     def _known(self, change: Change, visit: Visit, owner: str) -> tuple[Visit, VisitRow | None]:
-        """Return the visit at home in its boiler, and its row where the book has one."""
-        visit = at_home(change.sql, visit, owner)
-        if not visits.exists(change.sql, visit.id):
-            return visit, None
-        return visit, visits.visit_row(change.sql, visit.id)
+        """Return the visit at home in its boiler with an id, and its row where it is known."""
+        home = at_home(change.sql, visit, owner)
+        if home.id is None:
+            return with_id(home), None
+        if not visits.exists(change.sql, home.id):
+            return home, None
+        return home, visits.visit_row(change.sql, home.id)
 
     def _filled(
         self, change: Change, row: VisitRow, fresh: Sequence[tuple[UUID, Reading]]
@@ -154,8 +153,8 @@ class Taking:
         """Add readings that the book does not have yet, and judge the visit with them."""
         if not fresh:
             return judge_open(change, row)[1]
-        before = [k.reading for k in readings.readings(change.sql, row.id)]
-        digest = readings.add_readings(change, row.id, fresh, None)
+        before = [] if row.empty else [k.reading for k in readings.readings(change.sql, row.id)]
+        digest = readings.add_readings(change, row.id, fresh, None, first=row.empty)
         live = [*before, *(reading for _, reading in fresh)]
         _, judgement = judge_open(change, row, live=live)
         change.record(

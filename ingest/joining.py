@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from uuid import UUID
 
 from ingest.intake_judging import boiler_and_site, stated
@@ -12,15 +13,17 @@ from ingest.store.visits import VisitRow
 from parsers import ReadError, Reading
 
 
-def join_waiting(change: Change, row: VisitRow, owner: str) -> None:
+def join_waiting(change: Change, row: VisitRow, owner: str) -> VisitRow:
     """Put the readings that an owner sent ahead under their visit; the caller judges it after.
+
+    Returns the visit's row, which is no longer empty where any joined.
 
     One that cannot join, for want of a rate or for an id that is taken, goes on waiting with the
     reason beside it: nothing that was sent is lost.
     """
     waits = waiting.of_visit(change.sql, owner, row.id)
     if not waits:
-        return
+        return row
     boiler, _ = boiler_and_site(change.sql, row.visit)
     taken = readings.known_ids(change.sql, [one.id for one in waits])
     fresh: list[tuple[UUID, Reading]] = []
@@ -44,3 +47,5 @@ def join_waiting(change: Change, row: VisitRow, owner: str) -> None:
             f"visit:{row.id}",
             {"ids": [str(identity) for identity, _ in fresh], "readings_sha256": digest},
         )
+        return replace(row, empty=False)
+    return row

@@ -82,6 +82,7 @@ def _write(sql: sqlite3.Connection, template: _Template, rows: dict[str, list[li
         names = template.columns["judgement"]
         identity, document = names.index("id"), names.index("document")
         frozen = {r[identity]: r[document] for r in rows["judgement"]}
+    tail = audit.Tail()
     for action, subject, details in rows["audit"]:
         if details.get("judgement") in frozen:
             text = frozen[details["judgement"]]
@@ -93,7 +94,8 @@ def _write(sql: sqlite3.Connection, template: _Template, rows: dict[str, list[li
                 (details["attachment"],),
             )
             details["readings_sha256"] = audit.readings_digest(taken)
-        audit.append(sql, at=_AT, who=WHO, action=action, subject=subject, details=details)
+        audit.append(sql, tail, at=_AT, who=WHO, action=action, subject=subject, details=details)
+    tail.keep(sql)
 
 
 def write_big_book(path: Path, visits: int) -> None:

@@ -29,6 +29,32 @@ class AuditFinding:
     what: str
 
 
+@dataclass(slots=True)
+class Tail:
+    """The end of the trail while a transaction is open, read once and kept at its end.
+
+    Attributes
+    ----------
+    last : tuple of int and str, or None
+        Number and hash of the last line; None where it is to be read.
+    moved : bool
+        Whether a line was added that the kept head does not tell of yet.
+    """
+
+    last: tuple[int, str] | None = None
+    moved: bool = False
+
+    def keep(self, connection: sqlite3.Connection) -> None:
+        """Write the head where it moved; nothing is whole before it."""
+        if self.moved:
+            connection.execute(
+                "INSERT INTO setting (key, value) VALUES (:key, :value) "
+                "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                {"key": _HEAD, "value": canonical_json(self.last)},
+            )
+            self.moved = False
+
+
 def canonical_json(value: Any) -> str:
     """Return JSON with one spelling for one value.
 
@@ -64,6 +90,7 @@ def first_hash(sql: sqlite3.Connection) -> str:
 
 def append(
     connection: sqlite3.Connection,
+    tail: Tail,
     *,
     at: str,
     who: str,
@@ -71,9 +98,12 @@ def append(
     subject: str,
     details: Mapping[str, Any],
 ) -> int:
-    """Add a line to the trail inside the change's own transaction; return its number."""
-    head = _head(connection)
-    seq, previous = head[0] + 1, head[1]
+    """Add a line to the trail inside the change's own transaction; return its number.
+
+    The caller keeps the tail before the transaction ends.
+    """
+    number, previous = tail.last or _head(connection)
+    seq = number + 1
     text = canonical_json(details)
     digest = _hash(seq, at, who, action, subject, text, previous)
     connection.execute(
@@ -90,11 +120,7 @@ def append(
             "hash": digest,
         },
     )
-    connection.execute(
-        "INSERT INTO setting (key, value) VALUES (:key, :value) "
-        "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-        {"key": _HEAD, "value": canonical_json([seq, digest])},
-    )
+    tail.last, tail.moved = (seq, digest), True
     return seq
 
 

@@ -75,18 +75,22 @@ class Change:
         The person or program that is responsible.
     at : str
         Time of the change, as the book keeps times.
+    tail : Tail
+        The end of the trail, for the modules of the store only.
     """
 
-    def __init__(self, sql: sqlite3.Connection, who: str, at: str) -> None:
+    def __init__(self, sql: sqlite3.Connection, who: str, at: str, tail: audit.Tail) -> None:
         self.sql = sql
         self.who = who
         self.at = at
+        self.tail = tail
         self.failed = False
 
     def record(self, action: str, subject: object, details: Mapping[str, Any]) -> None:
         """Write a line to the audit trail, and the messages to others that follow from it."""
         line = audit.append(
             self.sql,
+            self.tail,
             at=self.at,
             who=self.who,
             action=action,
@@ -125,6 +129,7 @@ class Book:
         self._lock = threading.RLock()
         self._open: Change | None = None
         self._group: list[Ticket] | None = None
+        self._tail = audit.Tail()
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         # Its own lock: a thread that only reads never waits for a change to finish.
@@ -199,7 +204,7 @@ class Book:
         with self._lock:
             if self._open is not None:
                 try:
-                    yield Change(self._writer, who, self._open.at)
+                    yield Change(self._writer, who, self._open.at, self._open.tail)
                 except BaseException:
                     self._open.failed = True
                     raise
@@ -210,10 +215,12 @@ class Book:
                 raise sqlite3.OperationalError("the changes of this group were undone")
             self._writer.execute("SAVEPOINT one" if grouped else "BEGIN IMMEDIATE")
             try:
-                self._open = Change(self._writer, who, stamp(self.clock()))
+                tail = self._tail if grouped else audit.Tail()
+                self._open = Change(self._writer, who, stamp(self.clock()), tail)
                 yield self._open
                 if self._open.failed:
                     raise RuntimeError("a part of this change failed, so all of it is undone")
+                tail.keep(self._writer)
                 ticket = repeats.claim(self._writer, self._open.at)
                 self._writer.execute("RELEASE one" if grouped else "COMMIT")
                 if ticket is not None and self._group is not None:
@@ -225,6 +232,7 @@ class Book:
                     self._writer.execute("ROLLBACK TO one" if grouped else "ROLLBACK")
                     if grouped:
                         self._writer.execute("RELEASE one")
+                        self._tail = audit.Tail()
                 raise
             finally:
                 self._open = None
@@ -239,7 +247,7 @@ class Book:
         with self._lock:
             self._writer.execute("BEGIN IMMEDIATE")
             done: list[Ticket] = []
-            self._group = done
+            self._group, self._tail = done, audit.Tail()
             try:
                 yield
                 self._writer.execute("COMMIT")
@@ -281,7 +289,7 @@ class Book:
         if fresh:
             write_keys(self.seal.file, [*fresh, *old])
         with self.change(who) as change:
-            shut = reseal(change.sql, self.seal, change.at, who)
+            shut = reseal(change.sql, change.tail, self.seal, change.at, who)
         if fresh:
             write_keys(self.seal.file, fresh)
         return shut

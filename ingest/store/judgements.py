@@ -19,8 +19,9 @@ from ingest.service.plans import Plan
 from ingest.store import standing
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
-from ingest.store.named import named
+from ingest.store.named import insert, named
 
+_FLAG = ("visit_id", "position", "rule", "severity", "message", "standing")
 Kind = Literal["current", "hand_in", "again"]
 NO_FLAG_RANK = len(SEVERITIES)
 
@@ -55,13 +56,17 @@ def write_judgement(
     program_version: str,
     why: str | None = None,
     plan: Plan | None = None,
+    *,
+    first: bool = False,
 ) -> dict[str, str]:
     """Keep a judgement; the present one of an open visit takes the place of the one before.
+
+    ``first`` says that there is none before.
 
     Returns its id, the SHA-256 of its document and the plan it was made by, for the trail.
     """
     visit = str(visit_id)
-    if kind == "current":
+    if kind == "current" and not first:
         change.sql.execute(
             "DELETE FROM judgement WHERE visit_id = :v AND kind = 'current'", {"v": visit}
         )
@@ -90,22 +95,24 @@ def write_judgement(
         },
     )
     if kind != "again":
-        _write_flags(change, visit_id, judgement)
+        _write_flags(change, visit_id, judgement, first=first)
     kept = {"judgement": str(identity), "sha256": hashlib.sha256(document.encode()).hexdigest()}
     if plan is not None:
         kept |= {"plan": plan.key, "plan_version": plan.version}
     return kept
 
 
-def _write_flags(change: Change, visit_id: UUID, judgement: Judgement) -> None:
+def _write_flags(change: Change, visit_id: UUID, judgement: Judgement, *, first: bool) -> None:
     """Keep the flags with what covers them, and the visit's place among the others."""
     visit, flags = str(visit_id), judgement.flags
     by = standing.covering(change.sql, visit_id, flags)
-    rank, first = standing.review_place(flags, by)
-    change.sql.execute("DELETE FROM flag WHERE visit_id = :v", {"v": visit})
-    change.sql.executemany(
-        "INSERT INTO flag (visit_id, position, rule, severity, message, standing) "
-        "VALUES (?, ?, ?, ?, ?, ?)",
+    rank, shown = standing.review_place(flags, by)
+    if not first:
+        change.sql.execute("DELETE FROM flag WHERE visit_id = :v", {"v": visit})
+    insert(
+        change.sql,
+        "flag",
+        _FLAG,
         [
             (visit, n, f.rule, f.severity, f.message, None if k is None else str(k.id))
             for n, (f, k) in enumerate(zip(flags, by, strict=True))
@@ -114,7 +121,7 @@ def _write_flags(change: Change, visit_id: UUID, judgement: Judgement) -> None:
     change.sql.execute(
         "UPDATE visit SET severity_rank = :worst, review_rank = :rank, review_flag = :first "
         "WHERE id = :v",
-        {"worst": severity_rank(judgement), "rank": rank, "first": first, "v": visit},
+        {"worst": severity_rank(judgement), "rank": rank, "first": shown, "v": visit},
     )
 
 

@@ -162,8 +162,12 @@ def add_readings(
     visit_id: UUID,
     readings: Iterable[tuple[UUID, Reading]],
     attachment_id: UUID | None,
+    *,
+    first: bool = False,
 ) -> str:
     """Add readings in order; return the SHA-256 over them for the trail.
+
+    ``first`` says that the visit has none yet.
 
     Raises
     ------
@@ -171,9 +175,7 @@ def add_readings(
         If a value is not finite.
     """
     visit = str(visit_id)
-    last = change.sql.execute(
-        "SELECT COALESCE(MAX(seq), 0) FROM reading WHERE visit_id = :v", {"v": visit}
-    ).fetchone()[0]
+    last = 0 if first else _last_number(change.sql, visit)
     origin = None if attachment_id is None else str(attachment_id)
     rows = [
         (
@@ -192,6 +194,13 @@ def add_readings(
     ]
     insert(change.sql, "reading", _READING, rows)
     return audit.readings_digest([row[0], *row[3:]] for row in rows)
+
+
+def _last_number(sql: sqlite3.Connection, visit: str) -> int:
+    found = sql.execute(
+        "SELECT COALESCE(MAX(seq), 0) FROM reading WHERE visit_id = :v", {"v": visit}
+    ).fetchone()
+    return int(found[0])
 
 
 def readings(
@@ -264,8 +273,10 @@ def supersede(change: Change, old: UUID, new: UUID | None, why: str, at: str | N
     )
 
 
-def write_points(change: Change, visit_id: UUID, points: Sequence[FiringPoint]) -> None:
-    """Put a visit's firing points in place of those it had.
+def write_points(
+    change: Change, visit_id: UUID, points: Sequence[FiringPoint], *, first: bool = False
+) -> None:
+    """Put a visit's firing points in place of those it had; ``first`` says that it had none.
 
     They get a mark that no other points in any book have: what is kept under it is never stale,
     and the mark of a change that was undone is never seen again.
@@ -275,7 +286,8 @@ def write_points(change: Change, visit_id: UUID, points: Sequence[FiringPoint]) 
         "UPDATE visit SET points_stamp = :stamp WHERE id = :v",
         {"stamp": secrets.token_hex(16), "v": visit},
     )
-    change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": visit})
+    if not first:
+        change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": visit})
     insert(
         change.sql,
         "point",

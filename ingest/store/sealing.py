@@ -220,7 +220,9 @@ def seal_plain(sql: sqlite3.Connection, seal: Seal, now: Callable[[], str]) -> N
     sql.execute("PRAGMA secure_delete = ON")  # what stood there is overwritten, not only freed
     sql.execute("BEGIN IMMEDIATE")
     try:
-        reseal(sql, seal, now(), "fluebook")
+        tail = audit.Tail()
+        reseal(sql, tail, seal, now(), "fluebook")
+        tail.keep(sql)
     except BaseException:
         sql.execute("ROLLBACK")
         raise
@@ -229,7 +231,7 @@ def seal_plain(sql: sqlite3.Connection, seal: Seal, now: Callable[[], str]) -> N
     sql.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
 
-def reseal(sql: sqlite3.Connection, seal: Seal, at: str, who: str) -> list[str]:
+def reseal(sql: sqlite3.Connection, tail: audit.Tail, seal: Seal, at: str, who: str) -> list[str]:
     """Seal every secret that opens with the first key; return the webhooks whose does not."""
     keys = seal.keys()
     shut: list[str] = []
@@ -245,6 +247,7 @@ def reseal(sql: sqlite3.Connection, seal: Seal, at: str, who: str) -> list[str]:
         sql.execute("UPDATE webhook SET secret = ?, old_secret = ? WHERE id = ?", (*now, identity))
     audit.append(
         sql,
+        tail,
         at=at,
         who=who,
         action="secrets_sealed",

@@ -19,7 +19,14 @@ from ingest.store.named import named
 
 @dataclass(frozen=True, slots=True)
 class VisitRow:
-    """A visit as the book has it."""
+    """A visit as the book has it.
+
+    Attributes
+    ----------
+    empty : bool
+        True in the change that opens the visit, while nothing hangs under it: then nothing need be
+        looked for nor taken away.
+    """
 
     id: UUID
     visit: Visit
@@ -27,6 +34,7 @@ class VisitRow:
     imported: bool
     version: int
     handed_in_at: str | None
+    empty: bool = False
 
     @property
     def finished(self) -> bool:
@@ -99,6 +107,7 @@ def write_visit(
         imported if previous is None else previous.imported,
         version,
         None if previous is None else previous.handed_in_at,
+        empty=previous is None,
     )
 
 
@@ -134,7 +143,7 @@ _FOLLOWS = (
 def finished_between(
     sql: sqlite3.Connection,
     since: str,
-    before: str,
+    until: str,
     most: int,
     boiler_id: UUID | None = None,
     plans: Sequence[str] | None = None,
@@ -143,8 +152,8 @@ def finished_between(
 
     Parameters
     ----------
-    since, before : str
-        Times as the book keeps them; the second one is outside.
+    since, until : str
+        Times as the book keeps them, both inside.
     most : int
         Visits returned; all are counted.
     boiler_id : UUID or None
@@ -154,10 +163,10 @@ def finished_between(
         and its boiler is kept by that one alone.
     """
     where = [
-        "started >= :since AND started < :before",
+        "started >= :since AND started <= :until",
         "(imported = 1 OR state IN ('handed_in', 'accepted'))",
     ]
-    given: dict[str, Any] = {"since": since, "before": before, "most": most}
+    given: dict[str, Any] = {"since": since, "until": until, "most": most}
     if boiler_id is not None:
         where.append("boiler_id = :boiler_id")
         given["boiler_id"] = str(boiler_id)
