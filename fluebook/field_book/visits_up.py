@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
+from itertools import groupby
 from typing import Any
 from uuid import UUID
 
@@ -48,6 +49,18 @@ class Going:
     name: str
     files: list[JsonObject] = field(default_factory=list)
     there: list[Record] = field(default_factory=list)
+    place: dict[UUID | str, int] = field(default_factory=dict)
+    """Where each reading stands among all of the visit's, and each file with its first one."""
+
+    def __post_init__(self) -> None:
+        logs = self.meeting.intake.logs(self.id)
+        for n, kept in enumerate(self.meeting.intake.all_readings(self.id)):
+            self.place[str(kept.id)] = n
+            # A log's cut that was confirmed anew took the readings of the one before out.
+            if kept.attachment_id is not None and not (
+                kept.superseded_at and kept.attachment_id in logs
+            ):
+                self.place.setdefault(kept.attachment_id, n)
 
     def look(self) -> None:
         """Look at what the office has now."""
@@ -138,16 +151,13 @@ def _sends(going: Going) -> list[Send]:
 def _files(going: Going) -> list[Send]:
     """Return the files that the office lacks, and the cuts of logs that are ahead of its own."""
     meeting, logs = going.meeting, going.meeting.intake.logs(going.id)
-    first: dict[UUID | None, int] = {}
-    for n, kept in enumerate(going.view.readings):
-        first.setdefault(kept.attachment_id, n)
     found: list[Send] = []
     for n, file in enumerate(going.view.attachments):
         there, what = going.file_there(file.sha256), f"{going.name}, {file.name}"
         if file.withdrawn_at is not None:
             _withdrawn(going, file, there)
             continue
-        at = first.get(file.id, len(going.view.readings) + n)
+        at = going.place.get(file.id, len(going.place) + n)
         if there is None:
             found.append(Send(at, what, partial(_sent_file, going, file)))
         if file.id in logs:
@@ -183,27 +193,19 @@ def _loose(going: Going, here: list[Record]) -> list[Send]:
     known = {record.id for record in going.there}
     roots = {chain.root.id for chain in chains(here).values()}
     found: list[Send] = []
-    run: list[Record] = []
-
-    def flush(at: float) -> None:
-        for body in batches(run, _MOST_AT_ONCE):
+    fresh = [r for r in here if r.file is None and r.id in roots and r.id not in known]
+    # Readings that stand one behind the other go together.
+    for _, run in groupby(enumerate(fresh), lambda one: going.place[one[1].id] - one[0]):
+        together = [record for _, record in run]
+        for body in batches(together, _MOST_AT_ONCE):
             post = partial(going.meeting.office.post_readings, going.id, body)
-            found.append(Send(at, f"{going.name}, readings", post))
-        run.clear()
-
-    for n, record in enumerate(here):
-        if record.file is None and record.id in roots and record.id not in known:
-            run.append(record)
-        elif run:
-            flush(n - 0.5)
-    if run:
-        flush(len(here) - 0.5)
+            found.append(Send(going.place[together[0].id], f"{going.name}, readings", post))
     return found
 
 
 def _corrections(going: Going, here: list[Record]) -> list[Send]:
     """Return the corrections that the office lacks; show those that both made differently."""
-    place = {record.id: n for n, record in enumerate(here)}
+    end = len(going.place)
     office, both = chains(going.there), _standing(going, here)
     found: list[Send] = []
     for key, mine in chains(here).items():
@@ -211,7 +213,7 @@ def _corrections(going: Going, here: list[Record]) -> list[Send]:
         ahead = compared(mine, theirs, both)
         if ahead == "mine":
             for step in mine.steps(len(theirs.path)):
-                at = len(here) if step.new is None else place[step.new.id]
+                at = end if step.new is None else going.place[step.new.id]
                 call = partial(_superseded, going, key, step)
                 found.append(Send(at + 0.2, f"{going.name}, a correction", call))
         elif ahead == "apart" or (ahead == "office" and going.view.state in FINISHED):
@@ -219,7 +221,7 @@ def _corrections(going: Going, here: list[Record]) -> list[Send]:
             if settle is None:
                 reading_conflict(going.meeting, going.name, mine, theirs)
             else:
-                found.append(Send(len(here), f"{going.name}, a correction", settle))
+                found.append(Send(end, f"{going.name}, a correction", settle))
     return found
 
 
