@@ -77,6 +77,7 @@ from api.routes import jobs as job_routes
 from api.routes import limits as limit_routes
 from api.routes import maps as map_routes
 from api.routes import plans as plan_routes
+from api.routes import plans_tried as plan_trials
 from api.routes import standing as standing_routes
 from api.routes import units as unit_routes
 from api.routes import webhooks as webhook_routes
@@ -181,6 +182,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         maps,
         map_routes,
         plan_routes,
+        plan_trials,
         unit_routes,
         webhook_routes,
         duty_routes,

@@ -109,6 +109,7 @@ GET    /v1/due                                              TIRA
 GET    /v1/due.ics                                          TIRA
 GET    /v1/plans                                            TIRA
 POST   /v1/plans                                            RA
+POST   /v1/plans/preview                                    RA read
 GET    /v1/plans/{key}                                      TIRA
 GET    /v1/plans/{key}/toml                                 TIRA
 GET    /v1/maps                                             TIRA

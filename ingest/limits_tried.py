@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
@@ -30,8 +30,8 @@ class Days:
 
     @property
     def end(self) -> str:
-        """Return when the day after the last one begins."""
-        return stamp(datetime.combine(self.last + timedelta(days=1), time(), UTC))
+        """Return when the last one ends."""
+        return stamp(datetime.combine(self.last, time.max, UTC))
 
 
 def last_year(moment: datetime, since: date | None = None, until: date | None = None) -> Days:
@@ -87,6 +87,16 @@ class Tried:
         """Return the findings that what is asked about no longer gives."""
         return _but(self.before, self.after)
 
+    @property
+    def worst(self) -> int:
+        """Return the place, from the worst, of the worst severity among what comes or goes."""
+        changed = [SEVERITIES.index(f.severity) for f in (*self.new, *self.gone)]
+        return min(changed, default=len(SEVERITIES))
+
+
+def _worst_first(tried: Iterable[Tried]) -> list[Tried]:
+    return sorted(tried, key=lambda t: t.worst)  # those as bad as each other stay newest first
+
 
 @dataclass(frozen=True, slots=True)
 class RuleCount:
@@ -119,20 +129,20 @@ class Trial:
 
     @property
     def newly_flagged(self) -> list[Tried]:
-        """Return the visits with nothing above info before, and something after."""
-        return [t for t in self.tried if not flagged(t.before) and flagged(t.after)]
+        """Return the visits with nothing above info before, and something after, worst first."""
+        return _worst_first(t for t in self.tried if not flagged(t.before) and flagged(t.after))
 
     @property
     def no_longer_flagged(self) -> list[Tried]:
-        """Return the visits with something above info before, and nothing after."""
-        return [t for t in self.tried if flagged(t.before) and not flagged(t.after)]
+        """Return the visits with something above info before, and nothing after, worst first."""
+        return _worst_first(t for t in self.tried if flagged(t.before) and not flagged(t.after))
 
     @property
     def otherwise_changed(self) -> list[Tried]:
-        """Return the visits that are flagged both ways or neither, by other findings."""
-        return [
+        """Return the visits flagged both ways or neither, by other findings, worst first."""
+        return _worst_first(
             t for t in self.tried if flagged(t.before) == flagged(t.after) and (t.new or t.gone)
-        ]
+        )
 
     def counts(self) -> list[RuleCount]:
         """Return the findings by rule and severity, worst first."""

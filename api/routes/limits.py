@@ -10,15 +10,14 @@ from fastapi import APIRouter, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.answers import refuses
-from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, IntakeOf, decider, tagged
+from api.routes.trials import TrialAnswer, refuse_backwards, trial_answer
 from ingest.dimensions import CANONICAL_UNITS, dimension_of
 from ingest.documents import limits_from
 from ingest.intake_limits import StatedLimits
-from ingest.judgement import Flag, Status
+from ingest.judgement import Status
 from ingest.limits import DEFAULT_LIMITS
-from ingest.limits_tried import MOST_TRIED, Trial, Tried
-from ingest.models import Limits, LimitsDocument, Severity
+from ingest.models import Limits, LimitsDocument
 
 router = APIRouter(prefix="/v1", tags=["limits"])
 
@@ -78,46 +77,6 @@ class ChangedLimits(AskedLimits):
     who: str = Field(default="", max_length=100, description="The person that a key acts for.")
 
 
-class Finding(_Shape):
-    """A finding that comes or goes."""
-
-    rule: str
-    severity: Severity
-    message: str
-
-
-class Count(_Shape):
-    """How many findings a rule gives at one severity, each way."""
-
-    rule: str
-    severity: Severity
-    before: int
-    after: int
-
-
-class ChangedVisit(_Shape):
-    """A visit whose findings change."""
-
-    visit_id: UUID
-    started: datetime | None
-    boiler: str
-    new: list[Finding]
-    gone: list[Finding]
-
-
-class TrialAnswer(_Shape):
-    """What other limits would have flagged; nothing of it is stored."""
-
-    since: date
-    until: date
-    finished: int = Field(description="Finished visits in that time.")
-    judged: int = Field(description=f"How many of them were judged: the newest {MOST_TRIED}.")
-    counts: list[Count] = Field(description="By rule and severity, worst first.")
-    newly_flagged: list[ChangedVisit] = Field(description="Nothing above info before.")
-    no_longer_flagged: list[ChangedVisit] = Field(description="Nothing above info after.")
-    otherwise_changed: list[ChangedVisit]
-
-
 def _unit(key: str) -> str | None:
     base = next((k for k in Limits.model_fields if key == k or key.startswith(f"{k}_")), None)
     dimension = None if base is None else dimension_of(Limits.model_fields[base])
@@ -156,46 +115,10 @@ def _answer(kept: StatedLimits, response: Response) -> LimitsAnswer:
     )
 
 
-def _findings(flags: list[Flag]) -> list[Finding]:
-    return [Finding(rule=f.rule, severity=f.severity, message=f.message) for f in flags]
-
-
-def _visits(tried: list[Tried]) -> list[ChangedVisit]:
-    return [
-        ChangedVisit(
-            visit_id=one.visit.id,
-            started=one.visit.started,
-            boiler=one.boiler,
-            new=_findings(one.new),
-            gone=_findings(one.gone),
-        )
-        for one in tried
-        if one.visit.id is not None
-    ]
-
-
-def _trial(trial: Trial) -> TrialAnswer:
-    return TrialAnswer(
-        since=trial.since,
-        until=trial.until,
-        finished=trial.finished,
-        judged=len(trial.tried),
-        counts=[
-            Count(rule=c.rule, severity=c.severity, before=c.before, after=c.after)
-            for c in trial.counts()
-        ],
-        newly_flagged=_visits(trial.newly_flagged),
-        no_longer_flagged=_visits(trial.no_longer_flagged),
-        otherwise_changed=_visits(trial.otherwise_changed),
-    )
-
-
 def _tried(body: TriedLimits, intake: IntakeOf, boiler_id: UUID | None) -> TrialAnswer:
-    if body.since is not None and body.until is not None and body.since > body.until:
-        item = ErrorItem(message="the first day is after the last", pointer="/since")
-        raise ProblemError("not-valid", "The time ends before it begins.", [item])
+    refuse_backwards(body.since, body.until)
     limits = limits_from(body.limits, "limits")
-    return _trial(intake.try_limits(limits, boiler_id, since=body.since, until=body.until))
+    return trial_answer(intake.try_limits(limits, boiler_id, since=body.since, until=body.until))
 
 
 def _decided(body: ChangedLimits, request: Request) -> tuple[LimitsDocument, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request, Response
@@ -14,8 +15,10 @@ from api.problems import ErrorItem, ProblemError
 from api.routes.shared import IntakeOf, Who, plans_of
 from api.schemas import also_there
 from ingest.intake import Intake
+from ingest.intake_service import PlanKept
 from ingest.service.plan_toml import plan_toml
 from ingest.service.plans import Plan, PlanError, parse_plan
+from ingest.service.taking_in import TakenIn
 from ingest.store import NotFound
 
 router = APIRouter(prefix="/v1/plans", tags=["service"])
@@ -25,10 +28,27 @@ Key = Annotated[str, Path(pattern=r"^[a-z][a-z0-9-]*$", max_length=80)]
 Version = Annotated[
     str | None, Query(max_length=40, description="The newest of the book if absent.")
 ]
-_BODY = {
+_EXAMPLE = """format = "fluebook.plan/1"
+key = "vent-check"
+version = "1"
+title = "Yearly look at the vent"
+purpose = "yearly"
+fuels = ["natural_gas"]
+jurisdiction_note = "Local code and the boiler's instructions decide."
+
+[[task]]
+key = "vent_supports"
+title = "Supports of the vent"
+where = "Vent, boiler to roof"
+what = "Look along the vent; grade its supports."
+why = "A vent that sags holds condensate."
+interval_months = 12
+record = [{ kind = "grade", mandatory = true }]
+"""
+BODY = {
     "requestBody": {
         "required": True,
-        "content": {MEDIA_TYPE: {"schema": {"type": "string"}}},
+        "content": {MEDIA_TYPE: {"schema": {"type": "string"}, "example": _EXAMPLE}},
         "description": "A plan, fluebook.plan/1.",
     }
 }
@@ -59,12 +79,27 @@ class PlanVersions(BaseModel):
     plans: list[PlanVersion]
 
 
+class TakenInto(BaseModel):
+    """A plan that includes the one that was sent."""
+
+    key: str
+    title: str
+    version_before: str
+    version: str | None = Field(
+        description="Of its own, with the change; null where it cannot take the change in."
+    )
+    problems: list[str] = Field(description="Why it cannot, each with its place.")
+
+
 class PlanTaken(BaseModel):
     """What became of a plan that was sent."""
 
     key: str
     version: str
     already_there: bool
+    taken_into: list[TakenInto] = Field(
+        default_factory=list, description="The plans that include it and change with it."
+    )
 
 
 def plan_given(text: str, known: dict[str, Plan]) -> Plan:
@@ -78,6 +113,28 @@ def plan_given(text: str, known: dict[str, Plan]) -> Plan:
         ]
         detail = f"The plan cannot be used: {len(items)} thing(s) are wrong with it."
         raise ProblemError("not-valid", detail, items) from error
+
+
+def taken_into_answer(into: Sequence[TakenIn]) -> list[TakenInto]:
+    """Return the plans that include a changed one, as they are answered."""
+    return [
+        TakenInto(
+            key=one.before.key,
+            title=one.before.title,
+            version_before=one.before.version,
+            version=None if one.problems else one.plan.version,
+            problems=list(one.problems),
+        )
+        for one in into
+    ]
+
+
+async def toml_sent(request: Request) -> str:
+    """Return the text of a plan that was sent."""
+    try:
+        return (await request.body()).decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise ProblemError("not-valid", "A plan is TOML in UTF-8.") from error
 
 
 @router.get("", summary="Every version of every plan in the book")
@@ -107,26 +164,32 @@ def all_plans(intake: IntakeOf) -> PlanVersions:
     "",
     summary="Bring a plan in, as TOML",
     status_code=201,
-    openapi_extra=_BODY,
+    openapi_extra=BODY,
     responses=also_there(PlanTaken),
 )
 @refuses(409)
 async def add_plan(request: Request, intake: IntakeOf, who: Who, response: Response) -> PlanTaken:
-    """Keep a plan; the same one again changes nothing, another content needs its own version."""
-    try:
-        text = (await request.body()).decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise ProblemError("not-valid", "A plan is TOML in UTF-8.") from error
+    """Keep a plan; the same one again changes nothing, another content needs its own version.
 
-    def taken() -> tuple[Plan, bool]:
-        plan = plan_given(text, plans_of(request))
-        return plan, intake.put_plan(plan, who)
+    Plans that include it take the change in, each under a version of its own.
+    """
+    text = await toml_sent(request)
 
-    plan, new = await run_in_threadpool(taken)
-    if not new:
+    def taken() -> tuple[Plan, PlanKept]:
+        known = plans_of(request)
+        plan = plan_given(text, known)
+        return plan, intake.keep_plan(plan, who, known)
+
+    plan, kept = await run_in_threadpool(taken)
+    if not kept.fresh:
         response.status_code = 200
     response.headers["Location"] = f"/v1/plans/{plan.key}?version={plan.version}"
-    return PlanTaken(key=plan.key, version=plan.version, already_there=not new)
+    return PlanTaken(
+        key=plan.key,
+        version=plan.version,
+        already_there=not kept.fresh,
+        taken_into=taken_into_answer(kept.into),
+    )
 
 
 def _held(intake: Intake, key: str, version: str | None) -> Plan:

@@ -9,6 +9,7 @@ from ingest.service.office import office_plans
 from ingest.service.plan_toml import plan_toml
 from ingest.service.plans import parse_plan
 from samples.service import PLAN_FOLDER, filled_document, two_yearly_plan
+from tests.api.conftest import BOILER
 from tests.api.test_service_page import START, put
 
 PLANS = office_plans()
@@ -29,6 +30,7 @@ def test_plans_are_brought_in_listed_by_version_and_handed_out(client: TestClien
         "key": "call-out",
         "version": PLANS["call-out"].version,
         "already_there": False,
+        "taken_into": [],
     }
     again = client.post("/v1/plans", content=text)
     assert (again.status_code, again.json()["already_there"]) == (200, True)
@@ -66,3 +68,62 @@ def test_a_visit_names_the_plan_of_its_judgement(client: TestClient, visit: str)
     put(client, visit, filled_document(PLAN, START))
     named = {"key": PLAN.key, "version": PLAN.version}
     assert client.get(f"/v1/visits/{visit}").json()["plan"] == named
+
+
+def test_a_plan_is_tried_before_it_is_kept(client: TestClient, visit: str) -> None:
+    put(client, visit, filled_document(PLAN, START))
+    boiler = client.get(f"/v1/visits/{visit}").json()["visit"]["boiler_id"]
+    kept_by = {**BOILER, "plans": [PLAN.key]}
+    assert client.put(f"/v1/boilers/{boiler}", json=kept_by).status_code == 200
+    assert client.post(f"/v1/visits/{visit}/hand-in", json={"who": "T. Hale"}).status_code == 200
+    text = plan_toml(PLAN).replace(f'version = "{PLAN.version}"', 'version = "own.1"')
+    same = client.post("/v1/plans/preview", content=text).json()
+    assert (same["findings"]["finished"], same["findings"]["judged"]) == (1, 1)
+    assert [same["findings"][k] for k in ("newly_flagged", "otherwise_changed")] == [[], []]
+    more = text + (
+        '\n[[task]]\nkey = "room_vents"\ntitle = "Vents of the room"\nwhere = "Room"\n'
+        'what = "Look."\nwhy = "Air."\ninterval_months = 12\n'
+    )
+    tried = client.post("/v1/plans/preview", content=more)
+    assert tried.status_code == 200, tried.text
+    found = tried.json()
+    assert (found["key"], found["version"]) == (PLAN.key, "own.1")
+    changed = found["findings"]["newly_flagged"] + found["findings"]["otherwise_changed"]
+    assert [v["visit_id"] for v in changed] == [visit]
+    assert [f["message"] for f in changed[0]["new"]] == ["Vents of the room: not recorded."]
+    shifts = [s for kind in ("newly_due", "moved") for s in found["due"][kind]]
+    assert {s["key"] for s in shifts} == {"room_vents"}
+    assert all(s["before"] is None and s["after"] for s in shifts)
+    assert client.get("/v1/plans").json()["plans"][0]["version"] == PLAN.version
+    days = {"since": "2026-02-01", "until": "2026-01-01"}
+    assert client.post("/v1/plans/preview", params=days, content=more).status_code == 422
+    long_ago = {"until": "2001-01-01"}
+    none = client.post("/v1/plans/preview", params=long_ago, content=more).json()
+    assert none["findings"]["finished"] == 0
+    last = client.post("/v1/plans/preview", params={"until": "9999-12-31"}, content=more)
+    assert last.json()["findings"]["finished"] == 1
+    refused = client.post("/v1/plans/preview", content=text.replace("purpose", "porpoise", 1))
+    assert {e["line"] for e in refused.json()["errors"]} >= {1}
+
+
+def test_a_plan_that_includes_the_one_sent_is_told_and_changes(client: TestClient) -> None:
+    yearly = PLANS["condensing-gas-yearly"]
+    text = plan_toml(yearly).replace(f'version = "{yearly.version}"', 'version = "own.1"')
+    text = text.replace("interval_months = 12", "interval_months = 6", 1)
+    tried = client.post("/v1/plans/preview", content=text).json()["taken_into"]
+    kept = client.post("/v1/plans", content=text).json()["taken_into"]
+    assert tried == kept
+    (into,) = kept
+    assert (into["key"], into["version"]) == (PLAN.key, f"{PLAN.version}+own.1")
+    there = client.get(f"/v1/plans/{PLAN.key}").json()
+    assert there["version"] == into["version"]
+    key = next(t.key for t in yearly.task if t.interval_months == 12)
+    (task,) = [t for t in there["task"] if t["key"] == key]
+    assert task["interval_months"] == 6
+
+
+def test_the_example_of_a_plan_holds(client: TestClient) -> None:
+    paths = client.get("/v1/openapi.json").json()["paths"]
+    for address, status in (("/v1/plans/preview", 200), ("/v1/plans", 201)):
+        body = paths[address]["post"]["requestBody"]["content"]["application/toml"]
+        assert client.post(address, content=body["example"]).status_code == status
