@@ -6,62 +6,37 @@ style. Each boundary carries its place in the log, so that a script may make it 
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from html import escape
 
-import numpy as np
-from numpy.typing import NDArray
-
-from api.chart_scale import round_steps, spread_bar
+from api.chart_scale import spread_bar
 from api.chart_spec import number
+from api.cut_traces import Floats, Trace, scale_steps, thinned
 from api.words import _
 
-Floats = NDArray[np.float64]
 LEFT, RIGHT, HEAD, FOOT = 46, 8, 52, 28
 PANE, GAP = 120, 22
+_SECONDS = (1, 2, 5, 10, 15, 30)
 _MINUTES = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 720, 1440)
+MOST_APART = 60
+"""Stretches that are drawn and asked about one by one; more are drawn together."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """One stretch as it is drawn; ``rate`` in words, ``number`` of a firing point from 1."""
+    """One stretch as it is drawn; ``rate`` in words, ``number`` of a firing point from 1.
+
+    ``index`` is its place in the whole cut, from 0.
+    """
 
     name: str
     start: float
     end: float
     number: int | None = None
     rate: str = ""
-    role: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A settled mean, drawn from where the quantity had settled; ``role`` as on curve sheets.
-
-    ``spread`` is its expanded uncertainty, ``row`` the id of what the page's table says of it.
-    """
-
-    since: float
-    end: float
-    value: float
-    role: str
-    spread: float = 0.0
-    row: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Trace:
-    """One quantity over time in the unit shown."""
-
-    key: str
-    label: str
-    unit: str
-    decimals: int
-    values: Floats
-    levels: Sequence[Level] = ()
+    index: int = 0
 
 
 def clock(started: datetime, seconds: float) -> str:
@@ -76,61 +51,9 @@ def clock(started: datetime, seconds: float) -> str:
     return f"{text}.{when.microsecond // 100_000}" if when.microsecond else text
 
 
-def thinned(times: Floats, values: Floats, columns: int) -> list[list[tuple[float, float]]]:
-    """Return a trace as runs of points, lowest and highest of each pixel column kept.
-
-    >>> thinned(np.array([0.0, 1.0, 2.0]), np.array([1.0, np.nan, 3.0]), 100)
-    [[(0.0, 1.0)], [(2.0, 3.0)]]
-    """
-    span = max(float(times[-1] - times[0]), 1e-9)
-    runs: list[list[tuple[float, float]]] = []
-    if len(times) <= 2 * columns:
-        picked = np.arange(len(times))
-    else:
-        column = np.minimum(((times - times[0]) / span * columns).astype(int), columns - 1)
-        edges = np.flatnonzero(np.diff(column)) + 1
-        chosen: list[int] = []
-        for first, last in zip([0, *edges], [*edges, len(times)], strict=True):
-            part = values[first:last]
-            good = np.flatnonzero(np.isfinite(part))
-            if not len(good):
-                chosen.append(int(first))  # a gap stays a gap
-                continue
-            ends = {int(good[np.argmin(part[good])]), int(good[np.argmax(part[good])])}
-            chosen += sorted(int(first) + n for n in ends)
-        picked = np.array(chosen)
-    run: list[tuple[float, float]] = []
-    for n in picked:
-        if math.isfinite(values[n]):
-            run.append((float(times[n]), float(values[n])))
-        elif run:
-            runs.append(run)
-            run = []
-    return [*runs, run] if run else runs
-
-
-def _range(trace: Trace, times: Floats, stays: Sequence[Stretch]) -> list[float]:
-    """Return the steps of a pane's scale: what the firing points need, not the O2 of fresh air."""
-    inside = np.zeros(len(times), dtype=bool)
-    for begin, end in [(v.since, v.end) for v in trace.levels] or [(s.start, s.end) for s in stays]:
-        inside |= (times >= begin) & (times <= end)
-    values = trace.values[inside & np.isfinite(trace.values)]
-    if len(values) < 10:
-        values = trace.values[np.isfinite(trace.values)]
-    if not len(values):
-        return [0.0, 1.0]
-    low, high = (float(v) for v in np.percentile(values, (2.0, 98.0)))
-    pad = 0.25 * (high - low)
-    low, high = low - pad, high + pad
-    if trace.key.startswith("co_"):
-        low = 0.0
-        high = max(high, 20.0)
-    return round_steps(max(low, 0.0) if trace.key != "stack_draft" else low, high, 3)
-
-
 class _Scale:
-    def __init__(self, times: Floats, width: int) -> None:
-        self.begin, self.end = float(times[0]), float(times[-1])
+    def __init__(self, begin: float, end: float, width: int) -> None:
+        self.begin, self.end = begin, end
         self.width = width
 
     def x(self, second: float) -> float:
@@ -143,7 +66,19 @@ def height(panes: int) -> int:
     return HEAD + panes * PANE + max(panes - 1, 0) * GAP + FOOT
 
 
+def _ground_together(stretches: Sequence[Stretch], scale: _Scale, top: float, foot: float) -> str:
+    stays = [(scale.x(s.start), scale.x(s.end)) for s in stretches if s.number is not None]
+    drawn = "".join(f"M{a:g} {top:g}H{b:g}V{foot:g}H{a:g}z" for a, b in stays)
+    wide = scale.width - LEFT - RIGHT
+    return (
+        f'<rect class="between" fill="url(#{scale.width}-between)" x="{LEFT}" y="{top}" '
+        f'width="{wide}" height="{foot - top}"/><path class="stay" fill="#cfe3d3" d="{drawn}"/>'
+    )
+
+
 def _ground(stretches: Sequence[Stretch], scale: _Scale, top: float, foot: float) -> str:
+    if len(stretches) > MOST_APART:
+        return _ground_together(stretches, scale, top, foot)
     out = []
     for s in stretches:
         x, wide = scale.x(s.start), scale.x(s.end) - scale.x(s.start)
@@ -178,8 +113,12 @@ def _heads(stretches: Sequence[Stretch], scale: _Scale) -> str:
 
 
 def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, started: datetime) -> str:
+    if len(stretches) > MOST_APART:
+        return ""
     out = []
     for n, s in enumerate(stretches[:-1]):
+        if not scale.begin < s.end < scale.end:
+            continue
         x = scale.x(s.end)
         said = _(
             "{before} ends, {after} begins, {at}",
@@ -188,7 +127,7 @@ def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, starte
             at=clock(started, s.end),
         )
         out.append(
-            f'<g class="boundary" data-boundary="{n}" data-at="{s.end!r}" '
+            f'<g class="boundary" data-boundary="{s.index}" data-at="{s.end!r}" '
             f'transform="translate({x} 0)"><title>{escape(said)}</title>'
             f'<rect class="touch" x="-12" y="{HEAD - 18}" width="24" height="{foot - HEAD + 18}" '
             'fill="none" pointer-events="all"/>'
@@ -199,10 +138,52 @@ def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, starte
     return "".join(out)
 
 
+def _line_of(role: str) -> tuple[str, str]:
+    """Return the colour of a mean by its phase, and how it is broken."""
+    color = {"left": "#1a56b0", "found": "#6d7471"}.get(role, "#14302a")
+    return color, ' stroke-dasharray="9 5"' if role == "found" else ""
+
+
+def _levels(
+    trace: Trace, n: int, scale: _Scale, y: Callable[[float], float], ends: tuple[float, float]
+) -> list[str]:
+    if len(trace.levels) > MOST_APART:
+        return _levels_together(trace, scale, y)
+    low, high = ends
+    out = []
+    for place, level in enumerate(trace.levels):
+        told = f' data-point="{n}-{place}" data-row="{level.row}"' if level.row else ""
+        if level.spread > 0:
+            reach = y(level.value - level.spread), y(level.value + level.spread)
+            closed = (level.value - level.spread >= low, level.value + level.spread <= high)
+            middle = (scale.x(level.since) + scale.x(level.end)) / 2
+            out.append(spread_bar(middle, reach, closed, 2, level.role or "mean"))
+        color, dashes = _line_of(level.role)
+        out.append(
+            f'<line class="level {level.role or "mean"}"{told} x1="{scale.x(level.since)}" '
+            f'x2="{scale.x(level.end)}" y1="{y(level.value)}" y2="{y(level.value)}" '
+            f'stroke="{color}" stroke-width="3.5"{dashes}/>'
+        )
+    return out
+
+
+def _levels_together(trace: Trace, scale: _Scale, y: Callable[[float], float]) -> list[str]:
+    """Return the means of many stays, one line for each phase: none can be pointed at."""
+    drawn: dict[str, str] = {}
+    for level in trace.levels:
+        line = f"M{scale.x(level.since):g} {y(level.value):g}H{scale.x(level.end):g}"
+        drawn[level.role] = drawn.get(level.role, "") + line
+    return [
+        f'<path class="level {role or "mean"}" d="{d}" stroke="{_line_of(role)[0]}" '
+        'stroke-width="3.5"/>'
+        for role, d in drawn.items()
+    ]
+
+
 def _pane(
     trace: Trace, n: int, times: Floats, scale: _Scale, top: float, stays: Sequence[Stretch]
 ) -> str:
-    steps = _range(trace, times, stays)
+    steps = scale_steps(trace, times, [(s.start, s.end) for s in stays])
     low, high = steps[0], steps[-1]
 
     def y(value: float) -> float:
@@ -226,20 +207,7 @@ def _pane(
         f'<path class="trace" d="{path}" fill="none" stroke="#47605a" stroke-width="1" '
         'stroke-linejoin="round"/>'
     )
-    for place, level in enumerate(trace.levels):
-        told = f' data-point="{n}-{place}" data-row="{level.row}"' if level.row else ""
-        if level.spread > 0:
-            ends = y(level.value - level.spread), y(level.value + level.spread)
-            closed = (level.value - level.spread >= low, level.value + level.spread <= high)
-            middle = (scale.x(level.since) + scale.x(level.end)) / 2
-            out.append(spread_bar(middle, ends, closed, 2, level.role or "mean"))
-        dashes = ' stroke-dasharray="9 5"' if level.role == "found" else ""
-        color = {"left": "#1a56b0", "found": "#6d7471"}.get(level.role, "#14302a")
-        out.append(
-            f'<line class="level {level.role or "mean"}"{told} x1="{scale.x(level.since)}" '
-            f'x2="{scale.x(level.end)}" y1="{y(level.value)}" y2="{y(level.value)}" '
-            f'stroke="{color}" stroke-width="3.5"{dashes}/>'
-        )
+    out += _levels(trace, n, scale, y, (low, high))
     out.append(
         f'<text class="title" x="{LEFT + 4}" y="{top + 15}" font-size="13" '
         f'font-weight="700" fill="#14302a" stroke="#eef4f0" stroke-width="4" '
@@ -250,9 +218,10 @@ def _pane(
 
 
 def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
-    minutes = (scale.end - scale.begin) / 60.0
     most = max(2, (scale.width - LEFT - RIGHT) // 62)
-    step = next((m for m in _MINUTES if minutes / m <= most), _MINUTES[-1]) * 60
+    steps = (*_SECONDS, *(60 * m for m in _MINUTES))
+    step = next((s for s in steps if (scale.end - scale.begin) / s <= most), steps[-1])
+    form = "%H:%M:%S" if step < 60 else "%H:%M"
     of_day = started.hour * 3600 + started.minute * 60 + started.second + scale.begin
     second = scale.begin + (-of_day) % step
     out = []
@@ -262,7 +231,7 @@ def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
         out.append(
             f'<line class="axis" x1="{x}" x2="{x}" y1="{foot}" y2="{foot + 5}" stroke="#b9cbc2"/>'
             f'<text x="{x}" y="{foot + 20}" text-anchor="{anchor}" font-size="12" '
-            f'fill="#47605a">{started + timedelta(seconds=second):%H:%M}</text>'
+            f'fill="#47605a">{started + timedelta(seconds=second):{form}}</text>'
         )
         second += step
     return "".join(out)
@@ -270,6 +239,14 @@ def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
 
 def described(stretches: Sequence[Stretch], started: datetime) -> str:
     """Return the cut in words, for whoever cannot see the chart."""
+    if len(stretches) > MOST_APART:
+        return _(
+            "{n} stretches from {start} to {end}, {points} of them firing points.",
+            n=len(stretches),
+            start=clock(started, stretches[0].start),
+            end=clock(started, stretches[-1].end),
+            points=sum(s.number is not None for s in stretches),
+        )
     return " ".join(
         _(
             "{name} from {start} to {end}{rate}.",
@@ -290,6 +267,7 @@ def time_chart(
     started: datetime,
     width: int,
     ident: str,
+    window: tuple[float, float] | None = None,
 ) -> str:
     """Return the chart of a log as an SVG string.
 
@@ -300,15 +278,17 @@ def time_chart(
     traces : sequence of Trace
         One pane each, in the units shown.
     stretches : sequence of Stretch
-        The cut, in order and without gaps.
+        The cut, in order and without gaps; of a window those that reach into it.
     started : datetime
         Time of second 0.
     width : int
         Of the drawing; its text is legible at this many pixels.
     ident : str
         Prefix of the ids inside.
+    window : (float, float), optional
+        Ends of the time axis [s]; those of ``times`` where none is given.
     """
-    scale = _Scale(times, width)
+    scale = _Scale(*(window or (float(times[0]), float(times[-1]))), width)
     tall = height(len(traces))
     foot = tall - FOOT
     stays = [s for s in stretches if s.number is not None]

@@ -8,13 +8,16 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+import numpy as np
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.chart_spec import COVERAGE, number, spread_number
-from api.cut_chart import Level, Stretch, Trace, clock, time_chart
+from api.cut_chart import MOST_APART, Stretch, clock, time_chart
 from api.cut_json import problem_of_correction
+from api.cut_traces import Level, Trace
+from api.cut_window import Window, parts_of, ways_of, window_of
 from api.findings import reason_said
 from api.pages.cut_form import corrections_from, rate_text
 from api.pages.facts import boiler_words, leave_words
@@ -91,6 +94,7 @@ class StretchView:
     unsettled: str
     figures: Sequence[Figure]
     last: bool
+    query: str
 
 
 def _lasts(seconds: float) -> str:
@@ -117,11 +121,14 @@ def _figure(s: Segment, key: str, shown: Shown, accuracies: Accuracies) -> Figur
 
 
 def _views(
-    cut: LogCut, keys: Sequence[str], shown: Shown, accuracies: Accuracies
+    cut: LogCut, window: Window, keys: Sequence[str], shown: Shown, accuracies: Accuracies
 ) -> list[StretchView]:
+    """Return the stretches of a part of the log."""
     out, count = [], 0
     for n, s in enumerate(cut.segments):
         count += s.kind == "plateau"
+        if not window.shows(s.start, s.end):
+            continue
         sure = s.rate_basis in JUDGED_BASES
         phase = cut.phases.get(s.start)
         moving = [label(k) for k, v in s.values.items() if v.settled is False]
@@ -143,6 +150,7 @@ def _views(
                 unsettled=", ".join(moving),
                 figures=[_figure(s, k, shown, accuracies) for k in keys],
                 last=n == len(cut.segments) - 1,
+                query=window.placed(1.5 * s.start - s.end / 2, 1.5 * s.end - s.start / 2).query,
             )
         )
     return out
@@ -150,16 +158,26 @@ def _views(
 
 def _stretches(cut: LogCut, views: Sequence[StretchView]) -> list[Stretch]:
     out = []
-    for s, view in zip(cut.segments, views, strict=True):
+    for view in views:
+        s = cut.segments[view.index]
         rate = ""
         if view.number is not None:
             rate = f"{view.rate} %" if view.rate_sure else f"{view.rate} %?" if view.rate else "?"
         name = f"{view.name} {view.number}" if view.number is not None else view.name
-        out.append(Stretch(name, s.start, s.end, view.number, rate))
+        out.append(Stretch(name, s.start, s.end, view.number, rate, view.index))
     return out
 
 
-def _traces(cut: LogCut, shown: Shown, accuracies: Accuracies) -> list[Trace]:
+def _samples(cut: LogCut, window: Window) -> slice:
+    """Return the samples of a part of the log, and one beyond each end so that lines go on."""
+    low = int(np.searchsorted(cut.log.times, window.begin))
+    high = int(np.searchsorted(cut.log.times, window.end, side="right"))
+    return slice(max(low - 1, 0), high + 1)
+
+
+def _traces(
+    cut: LogCut, window: Window, samples: slice, shown: Shown, accuracies: Accuracies
+) -> list[Trace]:
     out = []
     for key in _DRAWN:
         column = cut.log.columns.get(key)
@@ -175,10 +193,10 @@ def _traces(cut: LogCut, shown: Shown, accuracies: Accuracies) -> list[Trace]:
                 _row(s, key),
             )
             for s in cut.plateaus
-            if key in s.values and key != "firing_rate"
+            if key in s.values and key != "firing_rate" and window.shows(s.start, s.end)
         ]
         values = shown.converted(key, 1.0) - shown.converted(key, 0.0)
-        moved = column * values + shown.converted(key, 0.0)
+        moved = column[samples] * values + shown.converted(key, 0.0)
         out.append(Trace(key, label(key), shown.unit(key), shown.decimals(key), moved, levels))
     return out
 
@@ -278,10 +296,12 @@ def cut_page(
     title: str = "",
     problems: Sequence[ErrorItem] = (),
     said: Mapping[str, str] | None = None,
+    part: Mapping[str, str] | None = None,
 ) -> Response:
     """Return the page of a log's cut, with what was refused at its head and beside its fields.
 
-    ``said`` holds the fields of a form that was refused: they stay as they were filled in.
+    ``said`` holds the fields of a form that was refused: they stay as they were filled in;
+    ``part`` names the part of the log that is shown, None for the one in the address.
     """
     try:
         cut = intake.log_cut(visit_id, attachment_id)
@@ -299,8 +319,12 @@ def cut_page(
     boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     keys = [k for k in _FIGURES if any(k in s.values for s in cut.plateaus)]
     accuracies = Accuracies(view.whole.instrument)
-    views = _views(cut, keys, shown, accuracies)
-    stretches, traces = _stretches(cut, views), _traces(cut, shown, accuracies)
+    window = window_of(request.query_params if part is None else part, cut)
+    samples = _samples(cut, window)
+    views = _views(cut, window, keys, shown, accuracies)
+    stretches = _stretches(cut, views)
+    traces = _traces(cut, window, samples, shown, accuracies)
+    apart = len(views) <= MOST_APART
     first, beside = _first_sentence(cut)
     undoable = sum(1 if c.operation["action"] != "undo" else -1 for c in cut.corrections) > 0
     return page(
@@ -325,16 +349,23 @@ def cut_page(
             (
                 name,
                 time_chart(
-                    cut.log.times,
+                    cut.log.times[samples],
                     traces,
                     stretches,
                     started=cut.log.started,
                     width=width,
                     ident=f"log-{name}",
+                    window=(window.begin, window.end),
                 ),
             )
             for name, width in _WIDTHS
         ],
+        window=window,
+        ways=ways_of(window),
+        parts=parts_of(window, cut.segments, cut),
+        apart=apart,
+        stretches=len(cut.segments),
+        found=len(cut.plateaus),
         views=views,
         points=[v for v in views if v.number is not None],
         heads=[(label(k), shown.unit(k)) for k in keys],
@@ -376,13 +407,15 @@ async def change(
         cut = intake.log_cut(visit_id, attachment_id)
         if known is not None and known != len(cut.corrections):
             raise StateConflict("someone else corrected the cut meanwhile; look at it again")
-        asked = [CutOperation("undo")] if then == "undo" else corrections_from(form, cut)
+        shown = window_of(form, cut)
+        near = (shown.begin + shown.end) / 2
+        asked = [CutOperation("undo")] if then == "undo" else corrections_from(form, cut, near)
         if asked:
             known = len(cut.corrections)
             cut = intake.correct_cut(visit_id, attachment_id, asked, who, after=known)
             kept.extend(asked)
         if then != "confirm":
-            return f"/visits/{visit_id}/logs/{attachment_id}#chart"
+            return f"/visits/{visit_id}/logs/{attachment_id}{shown.query}#chart"
         intake.confirm_cut(visit_id, attachment_id, who, corrections=len(cut.corrections))
         return f"/visits/{visit_id}#why"
 
@@ -425,6 +458,7 @@ async def _redirected_or_said(
             problems=details.errors,
             # What was kept has moved the stretches: their numbers are no longer those of the form.
             said={} if kept else form,
+            part=form,
         )
 
     return await run_in_threadpool(shown)

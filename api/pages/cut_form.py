@@ -53,8 +53,12 @@ def rate_text(rate: float | None) -> str:
     return "" if rate is None else f"{rate:g}"
 
 
-def corrections_from(form: Mapping[str, str], cut: LogCut) -> list[CutOperation]:
+def corrections_from(
+    form: Mapping[str, str], cut: LogCut, near: float | None = None
+) -> list[CutOperation]:
     """Return the corrections that the form asks for.
+
+    A new boundary goes where its time of day is nearest to ``near`` [s], the middle of the log.
 
     Raises
     ------
@@ -90,7 +94,7 @@ def corrections_from(form: Mapping[str, str], cut: LogCut) -> list[CutOperation]
             continue
         shown = cut.phases.get(s.start)
         out += _said_of(form, n, s.firing_rate, shown, middle, wrong)
-    out += _split_and_joined(form, cut, ends, wrong)
+    out += _split_and_joined(form, cut, ends, near, wrong)
     if wrong:
         raise ProblemError("not-valid", "; ".join(w.message for w in wrong), wrong)
     return out
@@ -132,12 +136,16 @@ def _said_of(
 
 
 def _split_and_joined(
-    form: Mapping[str, str], cut: LogCut, ends: list[float], wrong: list[ErrorItem]
+    form: Mapping[str, str],
+    cut: LogCut,
+    ends: list[float],
+    near: float | None,
+    wrong: list[ErrorItem],
 ) -> list[CutOperation]:
     out = []
     text = form.get("split", "").strip()
     if text:
-        middle = float(cut.log.times[-1]) / 2
+        middle = float(cut.log.times[-1]) / 2 if near is None else near
         second = seconds_of(text, cut, middle)
         if second is None:
             said = "this is no time for a new boundary"

@@ -13,12 +13,14 @@
     end: Number(svg.dataset.end),
     left: Number(svg.dataset.left),
     right: Number(svg.dataset.right),
-    boundaries: [...svg.querySelectorAll(".boundary")],
+    boundaries: [...svg.querySelectorAll(".boundary")].filter((g) => fields.has(g.dataset.boundary)),
   }));
-  if (!charts.length) return;
+  // A chart of a part of the log draws the boundaries inside it; each has its field by its number.
+  if (!charts.length || !charts[0].boundaries.length) return;
+  const keys = charts[0].boundaries.map((g) => g.dataset.boundary);
   const first = charts[0].boundaries.map((g) => Number(g.dataset.at));
   const now = [...first];
-  const written = first.map((_, n) => fields.get(String(n)).value);
+  const written = keys.map((key) => fields.get(key).value);
   const zero = dayseconds(written[0]) === null ? 0 : dayseconds(written[0]) - first[0];
 
   function dayseconds(text) {
@@ -53,14 +55,14 @@
       group.setAttribute("aria-valuenow", now[n].toFixed(1));
       group.setAttribute("aria-valuetext", clock(now[n]));
     }
-    fields.get(String(n)).classList.toggle("changed", now[n] !== first[n]);
+    fields.get(keys[n]).classList.toggle("changed", now[n] !== first[n]);
   }
 
   function move(n, second) {
     const [low, high] = around(n);
     if (low > high) return;
     now[n] = Math.min(Math.max(Math.round(second * 10) / 10, low), high);
-    fields.get(String(n)).value = now[n] === first[n] ? written[n] : clock(now[n]);
+    fields.get(keys[n]).value = now[n] === first[n] ? written[n] : clock(now[n]);
     draw(n);
   }
 
@@ -96,8 +98,8 @@
       for (const end of ["pointerup", "pointercancel"]) group.addEventListener(end, () => { grabbed = null; });
     });
   }
-  fields.forEach((field, key) => {
-    const n = Number(key);
+  keys.forEach((key, n) => {
+    const field = fields.get(key);
     field.addEventListener("change", () => {
       const given = dayseconds(field.value);
       if (given === null) return; // the server says what is wrong with it

@@ -14,7 +14,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.app import create_app
-from api.cut_chart import Level, Stretch, Trace, thinned, time_chart
+from api.cut_chart import Stretch, time_chart
+from api.cut_traces import Level, Trace, thinned
 from api.pages.cut_form import seconds_of
 from api.settings import Settings
 from ingest.documents import boiler_from

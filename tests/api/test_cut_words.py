@@ -9,6 +9,7 @@ from api.words import speaking, words_of
 from ingest.cut_logs import Log
 from ingest.cut_operations import CutOperation, applied
 from ingest.intake_cuts import proposed
+from ingest.store.log_columns import LogColumns
 from parsers.plateaus import propose_cut
 from parsers.rate_match import RateAim
 from parsers.segments import Segment
@@ -45,7 +46,8 @@ def test_no_reason_of_a_cut_stays_english_in_spanish() -> None:
 
 def test_a_log_that_cannot_be_cut_says_so_in_spanish() -> None:
     times = np.arange(5.0)
-    log = Log(logs.STARTED, times, {"o2_dry": np.full(5, 4.0)}, 5, 0, "")
+    columns = {"o2_dry": np.full(5, 4.0)}
+    log = Log(LogColumns(logs.STARTED, times, columns, np.arange(5), (), 0), "")
     (only,) = proposed(log, AIMS, None)
     with speaking(words_of("es")):
         assert reason_said(only.why) != only.why
