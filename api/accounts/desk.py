@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 import unicodedata
 from collections.abc import Sequence
 from datetime import timedelta
@@ -325,11 +326,13 @@ class Desk:
                 rows.use_key(change, key.id)
         return of_key(key)
 
-    def is_own(self, principal: Principal, visit_id: str) -> bool:
+    def is_own(
+        self, principal: Principal, visit_id: str, sql: sqlite3.Connection | None = None
+    ) -> bool:
         """Return whether someone opened a visit or is its technician; what is new is everyone's."""
         try:
             # Any spelling that the address takes is the same visit.
-            found = rows.opened_by(self.book.reader, UUID(visit_id))
+            found = rows.opened_by(sql or self.book.reader, UUID(visit_id))
         except ValueError:
             return True  # no visit's id at all: the application says so
         if found is None:

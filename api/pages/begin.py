@@ -19,6 +19,7 @@ from api.pages.service_form import empty_form as service_form
 from api.pages.typed import empty_form as readings_form
 from api.pages.visit import visit_shown
 from api.routes.shared import IntakeOf, decider
+from ingest.batches import is_known
 from ingest.identifiers import new_id
 from ingest.models import Visit
 from ingest.store import NotFound
@@ -49,7 +50,11 @@ async def begin(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response
         zone = zone_of(boiler.zone or (site.zone if site else None) or "UTC")
         started = _begun(begun, intake.book.clock()).astimezone(zone).replace(microsecond=0)
         visit = Visit(id=_id(identity), boiler_id=boiler_id, started=started, technician=who)
-        intake.put_visit(visit, who)
+        assert visit.id is not None
+        with intake.book.change(who):
+            # Begun before, by this press that came twice or by somebody else: nothing is written.
+            if not is_known(intake, visit.id):
+                intake.put_visit(visit, who)
         return RedirectResponse(f"/visits/{visit.id}", status_code=303)
 
     return await run_in_threadpool(opened)

@@ -9,10 +9,8 @@ from fastapi import APIRouter, Request, Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.answers import refuses
-from api.doorkeeper import principal_of
 from api.posted import PostedReading, PostedReadings, readings_from
-from api.problems import ProblemError
-from api.routes.shared import Expected, IntakeOf, Who, tagged
+from api.routes.shared import Expected, IntakeOf, Who, must_be_own, tagged
 from ingest.judge_json import judge_json
 
 router = APIRouter(prefix="/v1", tags=["corrections"])
@@ -78,16 +76,6 @@ class Trail(BaseModel):
     lines: list[TrailLine]
 
 
-def _must_be_own(request: Request, visit_id: UUID) -> None:
-    """Refuse a technician another's visit: the address names the reading, not its visit."""
-    principal = principal_of(request.scope)
-    if principal.role != "technician" or principal.kind == "alone":
-        return
-    if not request.app.state.desk.is_own(principal, str(visit_id)):
-        detail = "A technician changes visits that they opened or that name them."
-        raise ProblemError("not-allowed", detail)
-
-
 @router.post("/readings/{reading_id}/supersede", summary="Correct a reading, or take it out")
 @refuses(404, 409, 412)
 def supersede(
@@ -104,7 +92,7 @@ def supersede(
     ``If-Match`` is the version of the visit. A technician corrects in visits of their own.
     """
     visit_id = intake.visit_of_reading(reading_id)
-    _must_be_own(request, visit_id)
+    must_be_own(request, visit_id)
     made = None
     if body.reading is not None:
         (made,) = readings_from(PostedReadings(units=body.units, readings=[body.reading]))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from typing import Annotated, Any
+from uuid import UUID
 
 import orjson
 from fastapi import Depends, Header, Request, Response
@@ -65,6 +67,21 @@ def decider(request: Request, stated: str | None) -> str:
     if not name:
         raise WordsMissing("say who decides")
     return name
+
+
+def must_be_own(
+    request: Request, visit_id: UUID | None, sql: sqlite3.Connection | None = None
+) -> None:
+    """Refuse a technician another's visit, where the body names it and not the address.
+
+    What is not there yet is nobody's. Within a change: asked over the change's own connection.
+    """
+    principal = principal_of(request.scope)
+    if visit_id is None or principal.role != "technician" or principal.kind == "alone":
+        return
+    if not request.app.state.desk.is_own(principal, str(visit_id), sql):
+        detail = "A technician changes visits that they opened or that name them."
+        raise ProblemError("not-allowed", detail)
 
 
 async def _owner(request: Request) -> str:

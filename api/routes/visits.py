@@ -25,6 +25,7 @@ from api.routes.shared import (
     decider,
     document_answer,
     kept_answer,
+    must_be_own,
     same_id,
     tagged,
 )
@@ -143,7 +144,7 @@ async def put_visit(
 
 
 _READ_AT_ONCE = 50
-"""Readings that are read between two requests; more are read in another thread meanwhile."""
+"""Readings that are read and kept between two requests; more go to another thread meanwhile."""
 
 
 async def written(
@@ -160,10 +161,8 @@ async def written(
     intake: Intake = request.app.state.intake
     owner = principal_of(request.scope).owner
     given = body.get("readings")
-    if isinstance(given, list) and len(given) > _READ_AT_ONCE:
-        posted = await run_in_threadpool(posted_visit, body)
-    else:
-        posted = posted_visit(body)
+    short = not isinstance(given, list) or len(given) <= _READ_AT_ONCE
+    posted = posted_visit(body) if short else await run_in_threadpool(posted_visit, body)
 
     def change() -> JSONResponse:
         whole, known, said, at = posted, expected, status, location
@@ -173,6 +172,7 @@ async def written(
                 visit, made = known_as(opened, posted.visit, external_id, owner)
                 whole = posted.under(visit)
                 said, at = (201, "/v1/visits") if made else (200, None)
+            must_be_own(request, whole.visit.id, opened.sql)
             adopt_plan(request, intake, whole.visit, who)
             if whole.readings is None:
                 kept = intake.put_visit(whole.visit, who, owner=owner, expected_version=known)
@@ -183,7 +183,7 @@ async def written(
             return _taken(taken, said, at)
 
     clerk: Clerk = request.app.state.clerk
-    return await clerk.write(change)
+    return await clerk.write(change, short=short)
 
 
 def _taken(taken: VisitTaken, status: int = 200, location: str | None = None) -> JSONResponse:

@@ -308,6 +308,30 @@ def test_a_technician_changes_only_their_own_visits(door: TestClient) -> None:
     assert door.post(f"/v1/visits/{own}/accept", json={}, headers=FROM_HERE).status_code == 403
 
 
+def test_a_technician_takes_no_others_visit_by_naming_its_id(door: TestClient) -> None:
+    desk = desk_of(door)
+    _, secret = desk.add_key("office", "test", role="administrator")
+    office = {"Authorization": f"Bearer {secret}"}
+    boiler = door.post("/v1/boilers", json=BOILER, headers=office).json()["id"]
+    kept = {"boiler_id": boiler, "technician": "Q. Other", "note": "the other's words"}
+    other = door.post("/v1/visits", json=kept, headers=office).json()["id"]
+    signed_in(door, "J. Harrow", "technician")
+    body = {"id": other, "boiler_id": boiler, "technician": "J. Harrow"}
+    readings = [{"values": {"o2_dry": 4}, "firing_rate": 100, "phase": "as_left"}]
+    for taken in (body, {**body, "readings": readings}):
+        assert door.post("/v1/visits", json=taken, headers=FROM_HERE).status_code == 403
+    # The page's press that begins a visit names the id that a browser gave it.
+    begun = door.post(f"/boilers/{boiler}/visits", data={"id": other}, headers=FROM_HERE)
+    assert begun.headers["location"] == f"/visits/{other}"
+    after = door.get(f"/v1/visits/{other}").json()
+    assert {k: after["visit"][k] for k in kept} == kept
+    assert after["points"] == []
+    own = {**body, "id": str(new_id())}
+    assert door.post("/v1/visits", json=own, headers=FROM_HERE).status_code == 201
+    again = {**own, "note": "mine"}
+    assert door.post("/v1/visits", json=again, headers=FROM_HERE).status_code == 201
+
+
 def test_too_many_requests_are_told_when_to_come_back(tmp_path: Path) -> None:
     with Book(tmp_path / "book.db", durable=False) as book:
         app = create_app(Intake(book), Settings(requests_a_minute=5))

@@ -26,6 +26,18 @@ def test_a_visit_is_begun_on_the_boilers_page(client: TestClient) -> None:
     assert client.get(begun.headers["location"]).status_code == 200
 
 
+def test_a_press_that_comes_twice_leaves_what_was_entered_meanwhile(client: TestClient) -> None:
+    boiler, visit = client.post("/v1/boilers", json=BOILER).json()["id"], str(new_id())
+    press = {"who": "J. Harrow", "id": visit}
+    for _ in range(2):
+        came = client.post(f"/boilers/{boiler}/visits", data=press, follow_redirects=False)
+        assert came.headers["location"] == f"/visits/{visit}"
+        document = client.get(f"/v1/visits/{visit}").json()["visit"]
+        changed = client.put(f"/v1/visits/{visit}", json={**document, "note": "seal is worn"})
+        assert changed.status_code == 200
+    assert document["note"] == "seal is worn"
+
+
 def test_a_visit_begins_with_a_name_and_at_a_boiler(client: TestClient) -> None:
     boiler = client.post("/v1/boilers", json=BOILER).json()["id"]
     assert client.post(f"/boilers/{boiler}/visits", data={"who": " "}).status_code == 422
