@@ -81,7 +81,9 @@ _default_triples.update({key: _triple(found.spec) for key, found in DEFAULTS.ite
 def _scatter(settled: Settled) -> float:
     scatter = settled.u_mean
     if scatter is None:
-        scatter = settled.spread / sqrt(settled.count) if settled.count > 1 else 0.0
+        if settled.count <= 1:
+            return 0.0
+        scatter = settled.spread / sqrt(settled.count)
     return scatter if isfinite(scatter) and scatter > 0.0 else 0.0
 
 
@@ -113,4 +115,5 @@ class Accuracies:
 
     def level(self, quantity: str, settled: Settled) -> float:
         """Return the standard uncertainty of a level: calibration and scatter."""
-        return hypot(self.calibration(quantity, settled.mean), _scatter(settled))
+        calibration, scatter = self.calibration(quantity, settled.mean), _scatter(settled)
+        return hypot(calibration, scatter) if scatter else calibration

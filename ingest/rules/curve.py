@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from ingest.fuel_facts import o2_from_co2, same_fuel
 from ingest.judgement import Source
@@ -15,8 +14,7 @@ if TYPE_CHECKING:
     from ingest.rules.view import Point, View
 
 
-@dataclass(frozen=True, slots=True)
-class BandAt:
+class BandAt(NamedTuple):
     """The O2 band that applies at one rate, and where it comes from."""
 
     low: float | None
@@ -82,9 +80,11 @@ def interpolated(curve: Sequence[tuple[float, Edges]], rate: float) -> Edges:
 
 def target_at(view: View, point: Point) -> BandAt:
     """Return the band at a point: the boiler's own target, else the default band."""
-    if point.band is None:
-        point.band = _band(view, point)
-    return point.band
+    key = (point.fuel, point.rate)
+    held = view.bands.get(key)
+    if held is None:
+        held = view.bands[key] = _band(view, point)
+    return held
 
 
 def _band(view: View, point: Point) -> BandAt:

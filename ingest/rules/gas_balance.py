@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot, sqrt
 
 from ingest.fuel_facts import DRY_AIR_CO2, DRY_AIR_O2, FuelFacts, facts, usual_fuels
-from ingest.rules.history import earlier_values, median, spread_of
+from ingest.rules.history import median, spread_of
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View
 
@@ -45,12 +46,16 @@ DRIFT = Rule(
 )
 
 
+_LEANS = 0.8
+"""The least that O2 is off at all rates of a leaning instrument [%]."""
+
+
 def judge(view: View) -> None:
     """Judge the gas balance and the lean of the instrument on every curve."""
     balanced = leaned = False
     for (_, fuel), points in view.curves.items():
         known = facts(fuel)
-        pairs = [p for p in points if known is not None and _ultimate(p) is not None]
+        pairs = [(p, u) for p in points if (u := _ultimate(p)) is not None]
         if known is not None and pairs:
             balanced = True
             _balance(view, pairs, known)
@@ -70,28 +75,27 @@ def _ultimate(point: Point) -> float | None:
     return (co2 + (point.co or 0.0) * 1e-4 - DRY_AIR_CO2 * share) / (1.0 - share)
 
 
-def _balance(view: View, points: list[Point], known: FuelFacts) -> None:
-    implied = [u for u in (_ultimate(p) for p in points) if u is not None]
+def _balance(view: View, pairs: list[tuple[Point, float]], known: FuelFacts) -> None:
+    points, implied = [p for p, _ in pairs], [u for _, u in pairs]
     mean = sum(implied) / len(implied)
     scatter = max(implied) - min(implied)
     spread_o2 = max(p.o2 or 0.0 for p in points) - min(p.o2 or 0.0 for p in points)
     # CO2 worked out from O2 repeats one figure whatever the O2: only rounding is left.
     calculated = len(points) >= 3 and scatter < 0.25 and spread_o2 > 0.5
-    if calculated:
-        u, tolerance = 0.1 / sqrt(len(points)), 0.5
-    else:
-        u = sum(_u_ultimate(p, mean) for p in points) / len(points)
-        tolerance = 0.3
-    off = mean - known.co2_ultimate
-    rates = ", ".join(f"{p.rate:g}" for p in points)
-    if abs(off) > tolerance + 1.645 * u:
+    tolerance = 0.5 if calculated else 0.3
+    off = abs(mean - known.co2_ultimate)
+    u = 0.0
+    if off > tolerance:
+        u = 0.1 / sqrt(len(points)) if calculated else _u_mean(points, mean)
+    if off > tolerance + 1.645 * u:
         other = _other_fuel(mean, u, known)
         why = (
             f"they belong to {other.fuel.name.lower()} ({other.co2_ultimate:.1f} %)"
             if other is not None
             else "a cell is tired or the sample is not what it should be"
         )
-        worst = max(points, key=lambda p: abs((_ultimate(p) or mean) - known.co2_ultimate))
+        worst, _ = max(pairs, key=lambda pair: abs((pair[1] or mean) - known.co2_ultimate))
+        rates = ", ".join(f"{p.rate:g}" for p in points)
         view.flag(
             MISMATCH,
             "check",
@@ -109,12 +113,10 @@ def _balance(view: View, points: list[Point], known: FuelFacts) -> None:
         return
     if calculated:
         return
-    for point in points:
-        one = _ultimate(point)
-        if one is None:
-            continue
-        away = one - known.co2_ultimate
-        if abs(away) > tolerance + 0.3 + 2.6 * _u_ultimate(point, one):
+    for point, one in pairs:
+        away = abs(one - known.co2_ultimate)
+        # Within the tolerance nobody need ask how sure it is.
+        if away > tolerance + 0.3 and away > tolerance + 0.3 + 2.6 * _u_ultimate(point, one):
             view.flag(
                 MISMATCH,
                 "check",
@@ -137,6 +139,11 @@ def _u_ultimate(point: Point, ultimate: float) -> float:
     return hypot(point.u("co2_dry") / left, ultimate * point.u_o2 / DRY_AIR_O2 / left)
 
 
+def _u_mean(points: Sequence[Point], ultimate: float) -> float:
+    """Return the uncertainty of the mean: calibration is shared, so it does not average out."""
+    return sum(_u_ultimate(p, ultimate) for p in points) / len(points)
+
+
 def _other_fuel(ultimate: float, u: float, known: FuelFacts) -> FuelFacts | None:
     others = [f for f in usual_fuels() if f.key not in (known.key, "methane", "lpg", "lpg_mix")]
     near = min(others, key=lambda f: abs(f.co2_ultimate - ultimate))
@@ -146,23 +153,23 @@ def _other_fuel(ultimate: float, u: float, known: FuelFacts) -> FuelFacts | None
 
 def _lean(view: View, points: list[Point]) -> bool:
     deltas: list[float] = []
-    visits, scatter = 0, 0.0
+    compared: list[Sequence[float]] = []
     for point in points:
-        if point.o2 is None:
-            continue
-        earlier = earlier_values(view, point, lambda p: p.mean("o2_dry"))
-        if len(earlier) < 2:
-            continue
-        deltas.append(point.o2 - median(earlier))
-        visits = len(earlier)
-        scatter = max(scatter, spread_of(earlier))
+        earlier = () if point.o2 is None else view.past(point).means("o2_dry")
+        if point.o2 is not None and len(earlier) >= 2:
+            deltas.append(point.o2 - median(earlier))
+            compared.append(earlier)
     if len(deltas) < 3:
         return False
     mean = sum(deltas) / len(deltas)
     same = min(deltas) > 0.0 or max(deltas) < 0.0
     even = max(deltas) - min(deltas) <= 0.6 * abs(mean)
-    bound = max(0.8, 3.0 * scatter * sqrt(1.0 + 1.0 / visits))
-    if same and even and abs(mean) > bound:
+    if not (same and even and abs(mean) > _LEANS):
+        return True
+    visits = len(compared[-1])
+    scatter = max(0.0, *map(spread_of, compared))
+    bound = max(_LEANS, 3.0 * scatter * sqrt(1.0 + 1.0 / visits))
+    if abs(mean) > bound:
         side = "higher" if mean > 0 else "lower"
         view.flag(
             DRIFT,

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 from ingest.fuel_facts import fuel_key
 from parsers.points import FiringPoint
 
-if TYPE_CHECKING:
-    from ingest.rules.view import Point, View
-
 Group = tuple[str, str]
 """Burner and fuel: what forms one firing curve."""
+
+Parts = tuple[float, float]
+PartsOf = Callable[[FiringPoint], Parts | None]
+"""What of an earlier point does not change with the point that is compared to it."""
 
 RATE_NEAR = 5.0
 """A rate beyond the ends of an earlier curve is compared only this near [%]."""
@@ -66,8 +66,7 @@ def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]
     return [last[key] for key in sorted(last)]
 
 
-@dataclass(frozen=True, slots=True)
-class EarlierCurve:
+class EarlierCurve(NamedTuple):
     """The as-left points of one burner and fuel in one earlier visit, by rate."""
 
     rates: list[float]
@@ -105,26 +104,50 @@ def earlier_curves(visits: Sequence[Sequence[FiringPoint]]) -> dict[Group, list[
     return curves
 
 
-def earlier_values(
-    view: View, point: Point, value_of: Callable[[FiringPoint], float | None]
-) -> list[float]:
-    """Return a value at the point's burner, fuel and rate in each earlier visit that has it."""
-    group = (point.burner, point.fuel)
-    curves = view.earlier.get(group)
-    if curves is None:
-        return []
-    key = (*group, point.rate)
-    exact = view.exact.get(key)
-    if exact is None:
-        exact = view.exact[key] = [c.at(point.rate) for c in curves]
-    found = []
-    for curve, there in zip(curves, exact, strict=True):
-        value = None if there is None else value_of(there)
-        if value is None or not isfinite(value):
-            value = curve.between(point.rate, value_of)
-        if value is not None:
-            found.append(value)
-    return found
+class Past:
+    """What earlier visits read at one burner, fuel and rate: as found and as left ask alike."""
+
+    __slots__ = ("_curves", "_exact", "_means", "_parts", "_rate")
+
+    def __init__(self, curves: Sequence[EarlierCurve], rate: float) -> None:
+        self._curves = curves
+        self._rate = rate
+        self._exact = [c.at(rate) for c in curves]
+        self._means: dict[str, list[float]] = {}
+        self._parts: dict[PartsOf, list[Parts | None]] = {}
+
+    def means(self, quantity: str) -> Sequence[float]:
+        """Return a quantity in each earlier visit that has it, oldest first."""
+        held = self._means.get(quantity)
+        if held is None:
+            read = [None if p is None else p.values.get(quantity) for p in self._exact]
+            held = [s.mean for s in read if s is not None]
+            if len(held) < len(read) or not isfinite(sum(held)):
+                held = self.values(lambda p: p.mean(quantity))
+            self._means[quantity] = held
+        return held
+
+    def parts(self, of: PartsOf) -> Sequence[Parts | None]:
+        """Return figures of each earlier point at exactly this rate, worked out once."""
+        held = self._parts.get(of)
+        if held is None:
+            held = self._parts[of] = [None if p is None else of(p) for p in self._exact]
+        return held
+
+    def values(self, value_of: Callable[[FiringPoint], float | None]) -> list[float]:
+        """Return a value in each earlier visit that has it, between rates where it must be."""
+        found = []
+        for curve, there in zip(self._curves, self._exact, strict=True):
+            value = None if there is None else value_of(there)
+            if value is None or not isfinite(value):
+                value = curve.between(self._rate, value_of)
+            if value is not None:
+                found.append(value)
+        return found
+
+
+ROBUST = 1.4826
+"""A normal standard deviation over the median distance from the median."""
 
 
 def spread_of(values: Sequence[float]) -> float:
@@ -134,4 +157,4 @@ def spread_of(values: Sequence[float]) -> float:
     1.48
     """
     middle = median(values)
-    return 1.4826 * median([abs(v - middle) for v in values])
+    return ROBUST * median([abs(v - middle) for v in values])

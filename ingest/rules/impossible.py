@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import hypot
 
 from combustion.quantities import QUANTITIES
-from ingest.rules.history import earlier_values, median
+from ingest.rules.history import median
 from ingest.rules.model import Rule
 from ingest.rules.stack import stack_limit
 from ingest.rules.view import Point, View, probability_above
@@ -215,7 +215,7 @@ def _swapped(
             f"Stack reads {stack:.0f} degC and combustion air {air:.0f} degC {point.at()}: "
             "flue and air probe stand in each other's place.",
         )
-    if ret is not None and sup is not None:
+    if ret is not None and sup is not None and ret > sup:
         u = hypot(point.u("return_water_temperature"), point.u("supply_water_temperature"))
         if ret - sup > 2.0 + 2.0 * u:
             return _say(
@@ -244,7 +244,7 @@ def _unit(view: View, point: Point, stack: _Maybe, air: _Maybe, ret: _Maybe, sup
     if stack is None:
         return False
     low, high = _as_c(stack), _as_f(stack)
-    earlier = earlier_values(view, point, lambda p: p.mean("stack_temperature"))
+    earlier = view.past(point).means("stack_temperature")
     if len(earlier) >= 2:
         usual = median(earlier)
         if abs(low - usual) < 20.0 and usual - stack > 25.0:

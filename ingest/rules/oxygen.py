@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from math import hypot
 
+from ingest.models import Severity
 from ingest.rules.curve import BandAt, target_at
-from ingest.rules.history import earlier_values, median
+from ingest.rules.history import median
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View, probability_above
 
@@ -80,48 +81,41 @@ def judge(view: View) -> None:
 def _against_band(view: View, point: Point, o2: float) -> None:
     band = target_at(view, point)
     u = point.u_o2
-    for rule, edge, p in (
-        (
-            O2_BELOW_BAND,
-            band.low,
-            None if band.low is None else 1 - probability_above(o2, u, band.low),
-        ),
-        (
-            O2_ABOVE_BAND,
-            band.high,
-            None if band.high is None else probability_above(o2, u, band.high),
-        ),
-    ):
-        if edge is None or p is None:
-            continue
-        answer = view.answer(p)
-        if answer is None:
-            continue
-        side = "below" if rule is O2_BELOW_BAND else "above"
-        if answer == "beyond":
-            said, severity = f"{side} its band of {band.shown()}", "fix"
-        else:
-            said, severity = (
-                f"too close to tell from the edge of its band of {band.shown()}",
-                "info",
-            )
-        if band.source.level == "default" and answer == "beyond":
-            severity = "check"
-        view.flag(
-            rule,
-            severity,  # type: ignore[arg-type]
-            f"O2 is {o2:.1f} % {point.at()}, {said}.",
-            points=(point,),
-            quantity="o2_dry",
-            unit="%",
-            value=o2,
-            u=u,
-            low=band.low,
-            high=band.high,
-            answer=answer,
-            probability=p,
-            source=band.source,
-        )
+    far = view.clear * u
+    if band.low is not None and not o2 - band.low > far:
+        p = 1 - probability_above(o2, u, band.low)
+        _off_band(view, O2_BELOW_BAND, point, band, o2, p, "below")
+    if band.high is not None and not band.high - o2 > far:
+        p = probability_above(o2, u, band.high)
+        _off_band(view, O2_ABOVE_BAND, point, band, o2, p, "above")
+
+
+def _off_band(
+    view: View, rule: Rule, point: Point, band: BandAt, o2: float, p: float, side: str
+) -> None:
+    answer = view.answer(p)
+    if answer is None:
+        return
+    severity: Severity = "info"
+    said = f"too close to tell from the edge of its band of {band.shown()}"
+    if answer == "beyond":
+        severity = "check" if band.source.level == "default" else "fix"
+        said = f"{side} its band of {band.shown()}"
+    view.flag(
+        rule,
+        severity,
+        f"O2 is {o2:.1f} % {point.at()}, {said}.",
+        points=(point,),
+        quantity="o2_dry",
+        unit="%",
+        value=o2,
+        u=point.u_o2,
+        low=band.low,
+        high=band.high,
+        answer=answer,
+        probability=p,
+        source=band.source,
+    )
 
 
 def _aim(band: BandAt) -> float | None:
@@ -137,7 +131,7 @@ def expected_o2(view: View, point: Point) -> float | None:
     band = target_at(view, point)
     if band.source.level != "default":
         return _aim(band)
-    earlier = earlier_values(view, point, lambda p: p.mean("o2_dry"))
+    earlier = view.past(point).means("o2_dry")
     return median(earlier) if len(earlier) >= 2 else None
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from itertools import pairwise
-from math import hypot, sqrt
+from math import hypot, isfinite, sqrt
 
+from ingest.judgement import Source
 from ingest.limits import Limit
 from ingest.rules.against import above
-from ingest.rules.history import earlier_values, median, spread_of
+from ingest.rules.history import ROBUST, Parts, PartsOf, median, spread_of
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View, probability_above
 from parsers.points import FiringPoint
@@ -64,17 +65,14 @@ STACK_APPROACH = Rule(
 )
 
 
-_Approach = Callable[[FiringPoint], float | None]
-
-
-def stack_limit(view: View, rate: float) -> tuple[float, str] | None:
-    """Return the stated limit at a rate [degC] and the limit's key, None where none is stated."""
+def stack_limit(view: View, rate: float) -> tuple[float, Source] | None:
+    """Return the stated limit at a rate [degC] and its source, None where none is stated."""
     by_rate = view.limit("stack_temperature_by_rate")
     if by_rate is not None:
         rows = sorted((r.firing_rate, r.stack_temperature_max) for r in by_rate.value)
-        return _linear(rows, rate), "stack_temperature_by_rate"
+        return _linear(rows, rate), by_rate.source
     flat = view.limit("stack_temperature_max")
-    return None if flat is None else (float(flat.value), "stack_temperature_max")
+    return None if flat is None else (float(flat.value), flat.source)
 
 
 def _linear(rows: list[tuple[float, float]], rate: float) -> float:
@@ -88,111 +86,114 @@ def _linear(rows: list[tuple[float, float]], rate: float) -> float:
 
 def judge(view: View) -> None:
     """Judge the stack temperature at every deciding point."""
-    read = [p for p in view.deciding if p.stack is not None]
+    read = [(p, p.stack) for p in view.deciding if p.stack is not None]
     if not read:
         for rule in RULES:
             view.not_judged(rule, "no deciding point has a stack temperature")
         return
-    for point in read:
-        _against_limit(view, point)
-    _against_history(view, read)
-
-
-def _against_limit(view: View, point: Point) -> None:
-    if point.stack is None:
-        return
-    u = point.u("stack_temperature")
     vent = view.limit("vent_temperature_max")
     if vent is None:
         view.not_judged(VENT_HOT, f"the vent is {view.boiler.vent} and no limit is stated for it")
-    elif point.stack >= vent.value and view.boiler.vent != "metal":
+    stated = False
+    for point, stack in read:
+        if vent is not None:
+            _against_vent(view, point, stack, vent)
+        limit = stack_limit(view, point.rate)
+        if limit is not None:
+            stated = True
+            above(
+                view, STACK_HIGH, (point,), what="Stack temperature", value=stack,
+                u=point.u("stack_temperature"), limit=limit[0], source=limit[1],
+                quantity="stack_temperature", unit="degC",
+            )  # fmt: skip
+    if not stated:
+        view.not_judged(STACK_HIGH, "no stack temperature limit is stated")
+    _against_history(view, read)
+
+
+def _against_vent(view: View, point: Point, stack: float, vent: Limit) -> None:
+    u = point.u("stack_temperature")
+    if stack >= vent.value and view.boiler.vent != "metal":
         view.flag(
             VENT_HOT,
             "stop",
-            f"Flue gas is {point.stack:.0f} degC {point.at()}, at or above the "
+            f"Flue gas is {stack:.0f} degC {point.at()}, at or above the "
             f"{vent.value:.0f} degC that the vent may carry.",
             points=(point,),
             quantity="stack_temperature",
             unit="degC",
-            value=point.stack,
+            value=stack,
             u=u,
             high=vent.value,
             answer="beyond",
-            probability=probability_above(point.stack, u, vent.value),
+            probability=probability_above(stack, u, vent.value),
             source=vent.source,
         )
-    else:
-        above(
-            view,
-            VENT_HOT,
-            (point,),
-            what="Flue gas in the vent",
-            value=point.stack,
-            u=u,
-            limit=vent.value,
-            source=vent.source,
-            quantity="stack_temperature",
-            unit="degC",
-        )
-    limit = stack_limit(view, point.rate)
-    if limit is None:
-        view.not_judged(STACK_HIGH, "no stack temperature limit is stated")
         return
     above(
-        view,
-        STACK_HIGH,
-        (point,),
-        what="Stack temperature",
-        value=point.stack,
-        u=u,
-        limit=limit[0],
-        source=view.limits.limits[limit[1]].source,
-        quantity="stack_temperature",
-        unit="degC",
-    )
+        view, VENT_HOT, (point,), what="Flue gas in the vent", value=stack, u=u,
+        limit=vent.value, source=vent.source, quantity="stack_temperature", unit="degC",
+    )  # fmt: skip
 
 
 _FLAME = 1800.0
 """Rough flame temperature [degC]: only the small correction for water and air rests on it."""
+_USUAL_AIR = 20.0
+_WATERS = ("return_water_temperature", "supply_water_temperature")
 
 
-def _approach_of(water: str, want_water: float, want_air: float) -> _Approach:
-    """Return what an earlier point's approach would be with today's water and air.
+def _parts_of(water: str) -> PartsOf:
+    """Return how an earlier point gives its approach [K] and the flame's height over its water."""
 
-    Stack less water is a fixed share of flame less water for a given surface and rate, and the
-    flame follows the air nearly degree for degree: about 0.05 K of approach for one K of either.
-    """
-
-    def of(point: FiringPoint) -> float | None:
+    def of(point: FiringPoint) -> Parts | None:
         values = point.values
         stack, ref = values.get("stack_temperature"), values.get(water)
         if stack is None or ref is None:
             return None
         air = values.get("combustion_air_temperature")
-        drive = _FLAME + (20.0 if air is None else air.mean) - ref.mean
-        if not drive > 0.0:
-            return None
-        return (stack.mean - ref.mean) * (_FLAME + want_air - want_water) / drive
+        drive = _FLAME + (_USUAL_AIR if air is None else air.mean) - ref.mean
+        return (stack.mean - ref.mean, drive) if drive > 0.0 else None
 
     return of
 
 
-def _against_history(view: View, points: list[Point]) -> None:
+_APPROACH_PARTS = {water: _parts_of(water) for water in _WATERS}
+
+
+def _earlier_approaches(view: View, point: Point, water: str, ref: float) -> Sequence[float]:
+    """Return what the approach of each earlier visit would be with today's water and air.
+
+    Stack less water is a fixed share of flame less water for a given surface and rate, and the
+    flame follows the air nearly degree for degree: about 0.05 K of approach for one K of either.
+    """
+    air = point.mean("combustion_air_temperature")
+    today = _FLAME + (_USUAL_AIR if air is None else air) - ref
+    past, of = view.past(point), _APPROACH_PARTS[water]
+    parts = past.parts(of)
+    found = [one[0] * today / one[1] for one in parts if one is not None]
+    if len(found) == len(parts) and isfinite(sum(found)):
+        return found
+
+    def approach(earlier: FiringPoint) -> float | None:
+        one = of(earlier)
+        return None if one is None else one[0] * today / one[1]
+
+    return past.values(approach)
+
+
+def _against_history(view: View, read: Sequence[tuple[Point, float]]) -> None:
     limit = view.limits.limits["approach_rise_max"]
     judged = False
-    for point in points:
-        for water in ("return_water_temperature", "supply_water_temperature"):
+    for point, stack in read:
+        for water in _WATERS:
             ref = point.mean(water)
-            if ref is None or point.stack is None:
+            if ref is None:
                 continue
-            air = point.mean("combustion_air_temperature")
-            of = _approach_of(water, ref, 20.0 if air is None else air)
-            earlier = earlier_values(view, point, of)
-            if len(earlier) < 2:
-                continue
-            judged = True
-            _risen(view, point, point.stack - ref, water, earlier, limit)
-            break
+            earlier = _earlier_approaches(view, point, water, ref)
+            if len(earlier) >= 2:
+                judged = True
+                _risen(view, point, stack - ref, water, earlier, limit)
+                break
     if not judged:
         view.not_judged(
             STACK_APPROACH,
@@ -201,14 +202,23 @@ def _against_history(view: View, points: list[Point]) -> None:
         )
 
 
+_OF_MEDIAN = 1.2533
+"""The median of n visits is this many times as uncertain as their mean."""
+
+
 def _risen(
-    view: View, point: Point, now: float, water: str, earlier: list[float], limit: Limit
+    view: View, point: Point, now: float, water: str, earlier: Sequence[float], limit: Limit
 ) -> None:
     usual = median(earlier)
     rise = now - usual
-    # The median of n visits is 1.25 times as uncertain as their mean.
-    u_usual = 1.2533 * spread_of(earlier) / sqrt(len(earlier))
-    u = hypot(hypot(point.u("stack_temperature"), point.u(water)), u_usual)
+    u_stack, u_water = point.u("stack_temperature"), point.u(water)
+    share = _OF_MEDIAN / sqrt(len(earlier))
+    # At most: half of the visits lie within half of their span around the median.
+    most = u_stack + u_water + share * ROBUST * 0.5 * (max(earlier) - min(earlier))
+    if limit.value - rise > view.clear * most:
+        return
+    u_usual = _OF_MEDIAN * spread_of(earlier) / sqrt(len(earlier))
+    u = hypot(hypot(u_stack, u_water), u_usual)
     p = probability_above(rise, u, limit.value)
     answer = view.answer(p)
     if answer is None:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
+from functools import lru_cache
 from math import erfc, isfinite, sqrt
+from statistics import NormalDist
 
 from combustion.refusals import AMBIENT_O2, O2_UNDILUTED
 from ingest.accuracy import Accuracies
@@ -17,7 +19,7 @@ from ingest.judgement import Answer, Case, Flag, NotJudged, Source
 from ingest.limits import Limit, LimitSet
 from ingest.models import Severity, Visit
 from ingest.rules.curve import BandAt, Edges, curve_for
-from ingest.rules.history import Group, as_left_of, earlier_curves
+from ingest.rules.history import Group, Past, as_left_of, earlier_curves
 from ingest.rules.model import Rule
 from parsers.model import Phase
 from parsers.points import FiringPoint, Settled
@@ -51,6 +53,18 @@ def probability_above(value: float, u: float, limit: float) -> float:
     return 0.5 * erfc((limit - value) / (u * _ROOT2))
 
 
+@lru_cache(maxsize=64)
+def _clear_of(within_at: float) -> float:
+    """Return how many standard uncertainties inside a limit a value is within it for sure."""
+    return NormalDist().inv_cdf(1.0 - within_at) + 1e-9
+
+
+@lru_cache(maxsize=1024)
+def _unjudged(rule: str, needs: str, why: str) -> NotJudged:
+    """Return the entry: some forty for each visit, and few that differ."""
+    return NotJudged(rule, needs, why)
+
+
 class Point:
     """One firing point with the numbers that several rules want.
 
@@ -60,7 +74,6 @@ class Point:
     __slots__ = (
         "_u",
         "accuracies",
-        "band",
         "burner",
         "co",
         "co_af",
@@ -82,7 +95,6 @@ class Point:
         self.visit = visit
         self.raw = raw
         self.accuracies = accuracies
-        self.band: BandAt | None = None
         self._u: dict[str, float] = {}
         self.rate = key.firing_rate
         self.burner = key.burner
@@ -153,6 +165,10 @@ class View:
         self.accuracies = Accuracies(case.visit.instrument)
         self.beyond_at = limits.number("decision_beyond")
         self.within_at = limits.number("decision_within")
+        self.clear = _clear_of(self.within_at)
+        """Where ``limit - value > clear * u`` nothing more has to be asked: most readings."""
+        self.limit: Callable[[str], Limit | None] = limits.limits.get
+        """A limit by key, None where nobody states it and there is no default."""
         self.flags: list[Flag] = []
         self.unjudged: dict[str, NotJudged] = {}
         self.all_points: list[Point] = [
@@ -160,6 +176,8 @@ class View:
             for p in case.points
             if isfinite(p.key.firing_rate)
         ]
+        self.read = frozenset[str]().union(*(p.values for p in self.all_points))
+        """Quantities that any point carries: a rule of a rare one asks here first."""
         self.found = [p for p in self.all_points if p.phase == "as_found"]
         self.left_all = [p for p in self.all_points if p.phase == "as_left"]
         self.stands = bool(found_stands(case.visit) and not self.left_all and self.found)
@@ -170,7 +188,8 @@ class View:
         self.curves = _curves(self.deciding)
         self.history = [as_left_of(e.points, found_stands(e.visit)) for e in case.history]
         self.earlier = earlier_curves(self.history)
-        self.exact: dict[tuple[str, str, float], list[FiringPoint | None]] = {}
+        self.bands: dict[tuple[str, float], BandAt] = {}
+        self._past: dict[tuple[str, str, float], Past] = {}
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
 
     def as_found(self) -> View:
@@ -197,6 +216,14 @@ class View:
         held = self._targets.get(fuel)
         if held is None:
             held = self._targets[fuel] = curve_for(self.limits.targets, fuel)
+        return held
+
+    def past(self, point: Point) -> Past:
+        """Return what earlier visits read at a point's burner, fuel and rate."""
+        key = (point.burner, point.fuel, point.rate)
+        held = self._past.get(key)
+        if held is None:
+            held = self._past[key] = Past(self.earlier.get(key[:2], ()), point.rate)
         return held
 
     # -- putting down what was found --------------------------------------------------------
@@ -256,7 +283,7 @@ class View:
     def not_judged(self, rule: Rule, why: str, needs: str | None = None) -> None:
         """Put down that a rule lacked its input; the first reason stands."""
         if rule.key not in self.unjudged:
-            self.unjudged[rule.key] = NotJudged(rule.key, needs or rule.needs, why)
+            self.unjudged[rule.key] = _unjudged(rule.key, needs or rule.needs, why)
 
     # -- deciding ---------------------------------------------------------------------------
 
@@ -265,10 +292,6 @@ class View:
         if p >= self.beyond_at:
             return "beyond"
         return "too_close" if p > self.within_at else None
-
-    def limit(self, key: str) -> Limit | None:
-        """Return a limit, None where nobody states it and there is no default."""
-        return self.limits.get(key)
 
 
 def _last_pass(points: Iterable[Point]) -> list[Point]:
