@@ -27,6 +27,8 @@ def above(
     where: str | None = None,
 ) -> bool:
     """Flag a value that lies above a limit, or too close to tell; return whether it was flagged."""
+    if limit - value > view.clear * u:
+        return False
     return _side(
         view, rule, points, what, value, u, limit, source, quantity, unit, severity, decimals,
         where, 1,
@@ -50,6 +52,8 @@ def below(
     where: str | None = None,
 ) -> bool:
     """Flag a value that lies below a limit, or too close to tell; return whether it was flagged."""
+    if value - limit > view.clear * u:
+        return False
     return _side(
         view, rule, points, what, value, u, limit, source, quantity, unit, severity, decimals,
         where, -1,

@@ -86,13 +86,17 @@ DISAGREES = Rule(
 )
 
 
+_EFFICIENCIES = ("stated_efficiency_gross", "stated_efficiency_net", "stated_efficiency")
+_OWN_FIGURES = ("stated_excess_air", "stated_lambda", "stated_co_air_free", *_EFFICIENCIES)
+
+
 def judge(view: View) -> None:
     """Judge the instrument."""
     _calibration(view)
     _checks(view)
     _range(view)
     judged = False
-    for point in view.deciding:
+    for point in () if view.read.isdisjoint(_OWN_FIGURES) else view.deciding:
         judged |= _own_figures(view, point)
     if not judged:
         view.not_judged(DISAGREES, "the instrument states no figure of its own")
@@ -244,11 +248,7 @@ def _own_figures(view: View, point: Point) -> bool:
 
 
 def _efficiency(view: View, point: Point) -> bool:
-    stated = {
-        key: value
-        for key in ("stated_efficiency_gross", "stated_efficiency_net", "stated_efficiency")
-        if (value := point.mean(key)) is not None
-    }
+    stated = {key: value for key in _EFFICIENCIES if (value := point.mean(key)) is not None}
     air = point.number("combustion_air_temperature")
     known = facts(point.fuel)
     if not stated or air is None or point.stack is None or point.o2 is None or known is None:

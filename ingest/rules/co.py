@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from ingest.limits import Limit
 from ingest.rules.model import Rule
 from ingest.rules.settling import series, thirds
 from ingest.rules.view import Point, View, probability_above
@@ -106,13 +107,19 @@ def judge(view: View) -> None:
     judged = ended = watched = False
     span = view.visit.instrument.ranges.get("co_dry")
     end = None if span is None else span.high
+    limits = view.limits.limits
+    grades = (
+        limits["co_air_free_check"],
+        limits["co_air_free_fix"],
+        limits["co_air_free_stop"],
+    )
     for point in view.deciding:
         ended |= end is not None and point.co is not None
         if _at_range_end(view, point, end):
             ended = True
             continue
         if point.co is not None and point.o2 is not None:
-            judged |= _against_limits(view, point)
+            judged |= _against_limits(view, point, grades)
         watched |= _still_rising(view, point)
     if not judged:
         why = "no deciding point has both CO and O2, with O2 up to 15 %"
@@ -152,6 +159,8 @@ def _at_range_end(view: View, point: Point, end: float | None) -> bool:
 
 
 def _still_rising(view: View, point: Point) -> bool:
+    if len(point.raw.readings) < 4:
+        return False
     values = series(point, "co_dry")
     if len(values) < 4:
         return False
@@ -205,18 +214,19 @@ def _towards_end(view: View, points: list[Point]) -> bool:
     return True
 
 
-def _against_limits(view: View, point: Point) -> bool:
+def _against_limits(view: View, point: Point, grades: tuple[Limit, Limit, Limit]) -> bool:
     """Judge one point; return whether its CO air-free could be formed."""
     value, u, quantity = point.co_af, point.u_co_af, "co_air_free"
-    shown = f"CO air-free is {value:.0f} ppm {point.at()}" if value is not None else ""
     formed = value is not None
     if value is None:
         # Too diluted for the air-free figure, which is higher than the reading in any case.
         value, u, quantity = point.co or 0.0, point.u("co_dry"), "co_dry"
+    check, fix, stop = grades
+    if min(check.value, fix.value, stop.value) - value > view.clear * u:
+        return formed
+    shown = f"CO air-free is {value:.0f} ppm {point.at()}"
+    if not formed:
         shown = f"CO is {value:.0f} ppm {point.at()} even diluted to {point.o2:.1f} % O2"
-    limits = view.limits.limits
-    check, fix = limits["co_air_free_check"], limits["co_air_free_fix"]
-    stop = limits["co_air_free_stop"]
     common = {"points": (point,), "quantity": quantity, "unit": "ppm", "value": value, "u": u}
     if value >= stop.value:
         view.flag(

@@ -145,10 +145,11 @@ _RISING = ("fuel_input", "gas_flow", "fan_speed", "manifold_pressure", "valve_po
 
 def _swapped(view: View) -> None:
     judged = False
+    rising = [key for key in _RISING if key in view.read]
     for points in view.curves.values():
         if len(points) < 2:
             continue
-        for key in _RISING:
+        for key in rising:
             rows = [(p, v) for p in points if (v := p.mean(key)) is not None and v > 0.0]
             if len(rows) < 2:
                 continue
@@ -224,6 +225,8 @@ def _same_figures(view: View) -> bool:
     for points in view.curves.values():
         for one, other in combinations(points, 2):
             looked = True
+            if one.o2 is not None and other.o2 is not None and one.o2 != other.o2:
+                continue
             keys = one.values.keys() & other.values.keys() & _FIGURES
             if len(keys) < 4:
                 continue
@@ -245,19 +248,15 @@ _FIGURES = frozenset(
 
 
 def _repeated(view: View) -> None:
-    passes: dict[tuple[str, str, float], list[Point]] = {}
-    for point in view.found if view.stands else view.left_all:
-        passes.setdefault((point.burner, point.fuel, point.rate), []).append(point)
-    several = [ps for ps in passes.values() if len(ps) > 1]
     looked = _same_figures(view)
-    several += [[p] for p in view.deciding if p.raw.count > 1 and _twofold(p)]
+    twofold = ([p] for p in view.deciding if p.raw.count > 1 and _twofold(p))
+    several = [*view.repeated, *twofold]
     if not several:
         if not looked:
             view.not_judged(RATE_REPEATED, "only one point was read")
         return
-    rates = {r for _, _, r in passes}
     wanted, _ = _wanted(view)
-    missing = _lacking(wanted, rates, 5.0)
+    missing = _lacking(wanted, {p.rate for p in view.left}, 5.0)
     if not missing:
         return
     for points in several:

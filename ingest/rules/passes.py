@@ -45,18 +45,15 @@ def judge(view: View) -> None:
     """Judge passes against each other, and the boiler's own sensor against the analyzer."""
     _hysteresis(view)
     judged = False
-    for point in view.deciding:
+    for point in view.deciding if "o2_wet" in view.read else ():
         judged |= _own_sensor(view, point)
     if not judged:
         view.not_judged(OWN_SENSOR, "the boiler's own sensor was not read beside the analyzer")
 
 
 def _hysteresis(view: View) -> None:
-    passes: dict[tuple[str, str, float], list[Point]] = {}
-    for point in view.found if view.stands else view.left_all:
-        if point.o2 is not None:
-            passes.setdefault((point.burner, point.fuel, point.rate), []).append(point)
-    several = [ps for ps in passes.values() if len(ps) > 1]
+    with_o2 = ([p for p in passes if p.o2 is not None] for passes in view.repeated)
+    several = [passes for passes in with_o2 if len(passes) > 1]
     if not several:
         view.not_judged(HYSTERESIS, "no rate has two as-left passes with O2")
         return

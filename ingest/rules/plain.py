@@ -161,7 +161,7 @@ def _pressure(view: View, quantity: str, rule: Rule) -> None:
 def _smoke(view: View) -> None:
     limit = view.limits.limits["smoke_number_max"]
     judged = False
-    for point in view.deciding:
+    for point in view.deciding if "smoke_number" in view.read else ():
         value = point.mean("smoke_number")
         if value is None:
             continue

@@ -40,6 +40,9 @@ INTAKE = Rule(
 )
 
 
+_INTAKE_GAS = ("intake_o2", "intake_co2")
+
+
 def judge(view: View) -> None:
     """Judge room CO and intake air over the whole visit, whatever the phase."""
     _room(view)
@@ -48,7 +51,7 @@ def judge(view: View) -> None:
 
 def _room(view: View) -> None:
     highest = max((r.value for r in view.visit.room_co if r.value == r.value), default=None)
-    for point in view.all_points:
+    for point in view.all_points if "room_co" in view.read else ():
         value = point.mean("room_co")
         if value is not None and (highest is None or value > highest):
             highest = value
@@ -87,7 +90,7 @@ def _room(view: View) -> None:
 
 def _intake(view: View) -> None:
     judged = False
-    for point in view.all_points:
+    for point in () if view.read.isdisjoint(_INTAKE_GAS) else view.all_points:
         if point.phase == "trial":
             continue
         o2, co2 = point.mean("intake_o2"), point.mean("intake_co2")

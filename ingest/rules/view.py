@@ -181,7 +181,10 @@ class View:
         self.found = [p for p in self.all_points if p.phase == "as_found"]
         self.left_all = [p for p in self.all_points if p.phase == "as_left"]
         self.stands = bool(found_stands(case.visit) and not self.left_all and self.found)
-        self.left = _last_pass(self.found if self.stands else self.left_all)
+        passes = self.found if self.stands else self.left_all
+        self.left = _last_pass(passes)
+        self.repeated = _repeated(passes) if len(passes) > len(self.left) else []
+        """The passes at each rate that was read in several."""
         self.found_last = _last_pass(self.found)
         # Without as-left points the as-found ones are all there is: they are judged as they stand.
         self.deciding = self.left if self.left else self.found_last
@@ -303,6 +306,14 @@ def _last_pass(points: Iterable[Point]) -> list[Point]:
         if held is None or point.raw.key.pass_number >= held.raw.key.pass_number:
             last[key] = point
     return [last[key] for key in sorted(last)]
+
+
+def _repeated(points: Iterable[Point]) -> list[list[Point]]:
+    """Return the points of each rate that has several."""
+    passes: dict[tuple[str, str, float], list[Point]] = {}
+    for point in points:
+        passes.setdefault((point.burner, point.fuel, point.rate), []).append(point)
+    return [held for held in passes.values() if len(held) > 1]
 
 
 def _curves(points: Sequence[Point]) -> dict[Group, list[Point]]:
