@@ -89,7 +89,7 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
     yield "maps", "/maps", "/maps"
     yield "review", "/", "/"
     yield "review-fix", "/", "/?severity=fix"
-    yield "review-none", "/", "/?q=nowhere"
+    yield "review-none", "/", "/?text=nowhere"
     yield "problem", "/problems/{slug}", "/problems/not-found"
     yield "first", "/first/{token}", first
     yield "first-over", "/first/{token}", "/first/none"

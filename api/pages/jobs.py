@@ -20,6 +20,7 @@ from api.pages.job_entries import (
     water_wanted,
 )
 from api.pages.render import page, shown_for
+from api.pages.service_form import UNIT_NAMES
 from api.pages.show import day
 from api.pages.visit import visit_page
 from api.problems import ErrorItem, problem_of_book_error
@@ -113,6 +114,7 @@ def _page(
         water=water,
         room_words=ROOM_WORDS,
         check_words=CHECK_WORDS,
+        unit_names=UNIT_NAMES,
         gas_words=GAS_WORDS,
         visits=[(r, _name(intake, r), day(r.visit.started)) for r in intake.job_visits(job_id)],
         joinable=[(r, _name(intake, r)) for r in _could_join(intake, job)],

@@ -60,7 +60,7 @@ from parsers.times import zone_of
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
 _MOST_FIELDS = 4000
 _TRIES = 5
-_NAMES = {
+UNIT_NAMES = {
     "ft lbf": "ft·lbf",
     "N m": "N·m",
     "degree": "°",
@@ -96,7 +96,7 @@ def range_text(wanted: RecordWanted) -> str:
     >>> range_text(RecordWanted(kind="value", key="gap", unit="mm", low=3, high=4.5))
     '3 to 4.5 mm'
     """
-    unit = _NAMES.get(wanted.unit or "", wanted.unit or "")
+    unit = UNIT_NAMES.get(wanted.unit or "", wanted.unit or "")
     if wanted.low is not None and wanted.high is not None:
         return _("{low:g} to {high:g} {unit}", low=wanted.low, high=wanted.high, unit=unit).rstrip()
     if wanted.high is not None:
@@ -249,7 +249,7 @@ def _form(
         left_words=in_language(LEFT_WORDS),
         devices=DEVICES,
         methods_of=methods_of,
-        unit_names=_NAMES,
+        unit_names=UNIT_NAMES,
         range_text=range_text,
         criss_cross=criss_cross,
         default_unit=lambda test: default_unit(test, shown.system),

@@ -58,10 +58,29 @@ def test_no_page_of_the_service_part_is_wider_than_the_window(
     page.close()
 
 
+def test_a_time_and_a_reason_are_asked_once_they_are_owed(demo: str, opened: Any) -> None:
+    page = opened.new_page(viewport={"width": 390, "height": 844})
+    _, unfilled = addresses(demo, page)
+    page.goto(f"{unfilled}/service?plan={PLAN.key}")
+    task = next(t.key for t in PLAN.task)
+    time = page.locator("[id='step.fresh_air_check.time']")
+    reason = page.locator(f"[id='task.{task}.reason']")
+    assert not time.is_visible()
+    assert not reason.is_visible()
+    page.locator("[name='step.fresh_air_check']").check()
+    page.locator(f"[name='task.{task}.outcome'][value=not_done]").check()
+    assert time.is_visible()
+    reason.fill("no key to the plant room")
+    page.locator(f"[name='task.{task}.outcome'][value=done]").check()
+    assert reason.is_visible(), "what is filled in stays in sight"
+
+
 def test_targets_of_the_form_are_48_pixels_high(demo: str, opened: Any) -> None:
     page = opened.new_page(viewport={"width": 390, "height": 844})
     _, unfilled = addresses(demo, page)
     page.goto(f"{unfilled}/service?plan={PLAN.key}")
+    for every in ("main input[type=checkbox]", "main input[value=not_done]"):
+        page.locator(every).evaluate_all("all => all.forEach(e => { e.checked = true; })")
     small = page.locator(
         "main button, main select, main textarea, main summary, main a, main label:has(input), "
         "main input:not([type=checkbox]):not([type=radio]):not([type=hidden])"
