@@ -13,13 +13,13 @@ from typing import Annotated
 
 import typer
 
+from ingest.command_options import BookFile
+
 UNUSABLE, WRONG_USAGE = 2, 64
 
 
 def deliver(
-    book: Annotated[
-        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-    ] = Path("fluebook.db"),
+    book: BookFile = Path("fluebook.db"),
     once: Annotated[bool, typer.Option("--once", help="Try what is due now, then end.")] = False,
     replay: Annotated[
         str | None,

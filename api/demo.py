@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from api.serve import DEFAULT_PORT, LOOPBACK, OWN_NAMES, address_of, open_socket
+from ingest.command_options import Port
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from fastapi import FastAPI
-
     from ingest.intake import Intake
     from ingest.store.accounts import Role
 
@@ -89,12 +89,11 @@ def open_entry(app: FastAPI, password: str) -> str:
 
     It works as long as this demo runs, on this machine only; a book of an office has no such path.
     """
+    from api.accounts import Desk, tokens
+    from api.pages.sign_in import let_in
     from starlette.exceptions import HTTPException
     from starlette.requests import Request
     from starlette.responses import Response
-
-    from api.accounts import Desk, tokens
-    from api.pages.sign_in import let_in
 
     desk: Desk = app.state.desk
     made = []
@@ -114,7 +113,7 @@ def open_entry(app: FastAPI, password: str) -> str:
 
 
 def demo(
-    port: Annotated[int, typer.Option(min=0, max=65535, help="0 takes a free one.")] = DEFAULT_PORT,
+    port: Port = DEFAULT_PORT,
     no_serve: Annotated[
         bool, typer.Option("--no-serve", "--once", help="Make the book, say what is in it, end.")
     ] = False,
@@ -152,7 +151,6 @@ def demo(
 
 def _show(intake: Intake, port: int, company: str, alone: bool) -> None:
     import uvicorn
-
     from api.accounts import tokens
     from api.app import create_app
     from api.settings import Settings

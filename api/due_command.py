@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ingest.command_options import BookFile, PlansFolder
+
 if TYPE_CHECKING:
     from api.due_list import DueList
 
@@ -19,12 +21,8 @@ UNUSABLE, WRONG_USAGE = 2, 64
 
 def due(
     until: Annotated[str, typer.Option(help="Last month or day looked at: 2027-03.")],
-    book: Annotated[
-        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-    ] = Path("fluebook.db"),
-    plans: Annotated[
-        Path | None, typer.Option(envvar="FLUEBOOK_PLANS", help="Folder of the office's plans.")
-    ] = None,
+    book: BookFile = Path("fluebook.db"),
+    plans: PlansFolder = None,
     ical: Annotated[Path | None, typer.Option(help="Write it as a calendar, too.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="fluebook.due/1 instead.")] = False,
 ) -> None:

@@ -12,6 +12,15 @@ from uuid import UUID
 
 import typer
 
+from ingest.command_options import (
+    BookFile,
+    Company,
+    FolderPhase,
+    FolderRates,
+    PlansFolder,
+    ShownUnits,
+)
+
 UNUSABLE, WRONG_USAGE = 2, 64
 HTML = (".html", ".htm")
 Paper = Literal["a4", "us-letter"]
@@ -20,23 +29,17 @@ Units = Literal["si", "us"]
 
 def report(
     visit: Annotated[str, typer.Argument(help="Id of a visit in the book, or a visit's folder.")],
-    book: Annotated[
-        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-    ] = Path("fluebook.db"),
+    book: BookFile = Path("fluebook.db"),
     out: Annotated[
         Path | None, typer.Option(help="Where to write; .html makes HTML. VISIT.pdf if absent.")
     ] = None,
     paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
-    units: Annotated[str, typer.Option(envvar="FLUEBOOK_UNITS", help="si or us.")] = "us",
+    units: ShownUnits = "us",
     language: Annotated[str, typer.Option(help="Language of a catalogue; English else.")] = "en",
-    plans: Annotated[
-        Path | None, typer.Option(envvar="FLUEBOOK_PLANS", help="Folder of the office's plans.")
-    ] = None,
-    company: Annotated[str, typer.Option(envvar="FLUEBOOK_COMPANY", help="At its head.")] = "",
-    rates: Annotated[
-        str | None, typer.Option(help="Of a folder's readings that state none: 100,75,50,25.")
-    ] = None,
-    phase: Annotated[str | None, typer.Option(help="Likewise: as-found, trial or as-left.")] = None,
+    plans: PlansFolder = None,
+    company: Company = "",
+    rates: FolderRates = None,
+    phase: FolderPhase = None,
     who: Annotated[str | None, typer.Option(help="Who makes it; the login name.")] = None,
 ) -> None:
     """Write a visit's report; that of a visit in a book puts its SHA-256 into the audit chain."""

@@ -10,6 +10,8 @@ from typing import Annotated
 
 import typer
 
+from ingest.command_options import Port
+
 LOOPBACK = "127.0.0.1"
 DEFAULT_PORT = 8753
 OWN_NAMES = (LOOPBACK, "localhost", "[::1]")
@@ -49,7 +51,7 @@ def settle_memory() -> None:
 def serve(
     book: Annotated[Path, typer.Option(help="The book, one file; made where it does not exist.")],
     host: Annotated[str, typer.Option(help="Interface to listen on.")] = LOOPBACK,
-    port: Annotated[int, typer.Option(min=0, max=65535, help="0 takes a free one.")] = DEFAULT_PORT,
+    port: Port = DEFAULT_PORT,
     alone: Annotated[
         bool, typer.Option("--alone", help="Nobody signs in: for this machine and its user only.")
     ] = False,
@@ -59,7 +61,6 @@ def serve(
     The first start prints a one-time link that makes the administrator.
     """
     import uvicorn
-
     from api.app import create_app
     from api.settings import settings_from_environment
     from api.watch import write_lines

@@ -11,30 +11,34 @@ from typing import Annotated
 
 import typer
 
+from ingest.command_options import (
+    Answering,
+    BookFile,
+    Company,
+    FolderPhase,
+    FolderRates,
+    PlansFolder,
+    ShownUnits,
+)
+
 UNUSABLE, WRONG_USAGE = 2, 64
 
 
 def visit(
     folder: Annotated[Path, typer.Argument(help="A visit's folder, as `fluebook judge` takes it.")],
-    book: Annotated[
-        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-    ] = Path("fluebook.db"),
-    who: Annotated[str | None, typer.Option(help="Who answers for it; the login name.")] = None,
+    book: BookFile = Path("fluebook.db"),
+    who: Answering = None,
     hand_in: Annotated[
         bool, typer.Option("--hand-in", help="Hand it in: freeze the judgement, sign the report.")
     ] = False,
     printed_name: Annotated[
         str, typer.Option(help="Name as printed under the report; WHO if absent.")
     ] = "",
-    rates: Annotated[
-        str | None, typer.Option(help="Of readings that state none: 100,75,50,25.")
-    ] = None,
-    phase: Annotated[str | None, typer.Option(help="Likewise: as-found, trial or as-left.")] = None,
-    units: Annotated[str, typer.Option(envvar="FLUEBOOK_UNITS", help="si or us.")] = "us",
-    plans: Annotated[
-        Path | None, typer.Option(envvar="FLUEBOOK_PLANS", help="Folder of the office's plans.")
-    ] = None,
-    company: Annotated[str, typer.Option(envvar="FLUEBOOK_COMPANY", help="At its head.")] = "",
+    rates: FolderRates = None,
+    phase: FolderPhase = None,
+    units: ShownUnits = "us",
+    plans: PlansFolder = None,
+    company: Company = "",
 ) -> None:
     """Bring a visit's folder (visit.json, boiler.json, readings, pictures) into a book."""
     from api.report import ReportOptions

@@ -23,6 +23,7 @@ from ingest.bring import (
 )
 from ingest.bring.layouts import bring_layout, layout_of
 from ingest.bring.table import read_table, unread
+from ingest.command_options import Answering, BookFile
 from ingest.intake import Intake
 from ingest.store import Book, BookError, verify_file
 from ingest.store import backup as backed_up
@@ -32,9 +33,7 @@ from ingest.store.sealing import VARIABLE, key_file
 from parsers import ReadError, ReadOptions
 
 FOUND, UNUSABLE = 1, 2
-BookPath = Annotated[
-    Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-]
+BookPath = BookFile
 
 
 def _refused(error: Exception) -> typer.Exit:
@@ -46,7 +45,7 @@ def _refused(error: Exception) -> typer.Exit:
 def bring(
     files: Annotated[list[Path], typer.Argument(help="Lists of boilers or of past visits, CSV.")],
     book: BookPath = Path("fluebook.db"),
-    who: Annotated[str | None, typer.Option(help="Who answers for it; the login name.")] = None,
+    who: Answering = None,
     day_first: Annotated[
         bool | None, typer.Option("--day-first/--month-first", help="How 03/04/2026 is meant.")
     ] = None,

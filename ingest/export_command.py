@@ -11,6 +11,8 @@ from typing import Annotated
 
 import typer
 
+from ingest.command_options import BookFile
+
 UNUSABLE, WRONG_USAGE = 2, 64
 
 
@@ -25,9 +27,7 @@ class What(StrEnum):
 def export(
     target: Annotated[Path, typer.Argument(help="The file: .csv, .parquet or .sqlite.")],
     what: Annotated[What, typer.Option(help="Rows of the file.")] = What.points,
-    book: Annotated[
-        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-    ] = Path("fluebook.db"),
+    book: BookFile = Path("fluebook.db"),
     layout: Annotated[
         str | None, typer.Option(help="A saved layout, by its name; the file is .csv.")
     ] = None,
@@ -76,9 +76,7 @@ def layouts(
     file: Annotated[
         Path | None, typer.Argument(help="A layout as JSON, to be saved; none lists all.")
     ] = None,
-    book: Annotated[
-        Path, typer.Option("--book", envvar="FLUEBOOK_BOOK", help="The book, one SQLite file.")
-    ] = Path("fluebook.db"),
+    book: BookFile = Path("fluebook.db"),
     who: Annotated[str, typer.Option(help="Who answers for it.")] = "command line",
 ) -> None:
     """Save a layout of tables in a book, or list those that it has."""

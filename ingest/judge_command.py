@@ -16,6 +16,18 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from ingest.command_options import (
+    DayFirst,
+    Decimal,
+    Fuel,
+    Lines,
+    MapFile,
+    Phase,
+    PlansFolder,
+    Rates,
+    SiteZone,
+    Unit,
+)
 from ingest.documents import DocumentError, limits_from, read_json_file
 from ingest.folder import Stated, case_at, visits_at
 from ingest.judge_json import judge_json
@@ -51,32 +63,18 @@ def judge(
     path: Annotated[Path, typer.Argument(help="Reading file, visit folder, or folder of them.")],
     boiler: Annotated[Path | None, typer.Option(help="Boiler document, JSON.")] = None,
     history: Annotated[Path | None, typer.Option(help="Folder of earlier visits.")] = None,
-    rates: Annotated[
-        str | None, typer.Option(help="Firing rates in file order: 100,75,50.")
-    ] = None,
-    phase: Annotated[str | None, typer.Option(help="as-found, trial or as-left.")] = None,
-    fuel: Annotated[str | None, typer.Option(help="Fuel of all readings.")] = None,
-    lines: Annotated[
-        list[str] | None, typer.Option(help="Lines to rate, phase, fuel: 5-8=100,as-left.")
-    ] = None,
-    unit: Annotated[
-        list[str] | None, typer.Option(help="Unit of a column without one: stack_temperature=degF.")
-    ] = None,
-    site_zone: Annotated[
-        str | None, typer.Option(help="Zone of times without offset, such as Europe/Berlin.")
-    ] = None,
-    day_first: Annotated[
-        bool | None, typer.Option("--day-first/--month-first", help="03/04: 3 April, or 4 March.")
-    ] = None,
-    decimal: Annotated[str | None, typer.Option(help="Decimal mark, comma or point.")] = None,
-    map_file: Annotated[
-        Path | None, typer.Option("--map", help="A taught map (Table Schema, JSON).")
-    ] = None,
+    rates: Rates = None,
+    phase: Phase = None,
+    fuel: Fuel = None,
+    lines: Lines = None,
+    unit: Unit = None,
+    site_zone: SiteZone = None,
+    day_first: DayFirst = None,
+    decimal: Decimal = None,
+    map_file: MapFile = None,
     company_limits: Annotated[Path | None, typer.Option(help="The company's limits, JSON.")] = None,
     model_limits: Annotated[Path | None, typer.Option(help="The model's limits, JSON.")] = None,
-    plans: Annotated[
-        Path | None, typer.Option(envvar="FLUEBOOK_PLANS", help="Folder of the office's plans.")
-    ] = None,
+    plans: PlansFolder = None,
     as_json: Annotated[bool, typer.Option("--json", help="fluebook.judge/1, one a line.")] = False,
 ) -> None:
     """Judge a visit: what to stop at, what to fix, what to look at again, what was not checked."""

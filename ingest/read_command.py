@@ -17,6 +17,18 @@ from rich.markup import escape
 from rich.table import Table
 
 from combustion.quantities import MEASURED, QUANTITIES
+from ingest.command_options import (
+    DayFirst,
+    Decimal,
+    Fuel,
+    Lines,
+    MapFile,
+    MapName,
+    Phase,
+    Rates,
+    SiteZone,
+    Unit,
+)
 from ingest.statements import (
     line_range_stated,
     maps_folder,
@@ -59,28 +71,16 @@ def read(
             help="With --cut: seconds of the instrument to 90 % of a step.", min=1, max=600
         ),
     ] = None,
-    map_file: Annotated[
-        Path | None, typer.Option("--map", help="A taught map (Table Schema, JSON).")
-    ] = None,
-    rates: Annotated[
-        str | None, typer.Option(help="Firing rates in file order: 100,75,50.")
-    ] = None,
-    phase: Annotated[str | None, typer.Option(help="as-found, trial or as-left.")] = None,
-    fuel: Annotated[str | None, typer.Option(help="Fuel of all readings.")] = None,
+    map_file: MapFile = None,
+    rates: Rates = None,
+    phase: Phase = None,
+    fuel: Fuel = None,
     burner: Annotated[str | None, typer.Option(help="Burner of all readings.")] = None,
-    lines: Annotated[
-        list[str] | None, typer.Option(help="Lines to rate, phase, fuel: 5-8=100,as-left.")
-    ] = None,
-    unit: Annotated[
-        list[str] | None, typer.Option(help="Unit of a column without one: stack_temperature=degF.")
-    ] = None,
-    site_zone: Annotated[
-        str | None, typer.Option(help="Zone of times without offset, such as Europe/Berlin.")
-    ] = None,
-    day_first: Annotated[
-        bool | None, typer.Option("--day-first/--month-first", help="03/04: 3 April, or 4 March.")
-    ] = None,
-    decimal: Annotated[str | None, typer.Option(help="Decimal mark, comma or point.")] = None,
+    lines: Lines = None,
+    unit: Unit = None,
+    site_zone: SiteZone = None,
+    day_first: DayFirst = None,
+    decimal: Decimal = None,
     started: Annotated[
         str | None, typer.Option(help="Start of a log with elapsed times: 2026-03-04T09:30.")
     ] = None,
@@ -296,7 +296,7 @@ def _save(one: ColumnMap) -> Path:
 @maps.command()
 def teach(
     file: Annotated[Path, typer.Argument(help="A file whose headings are to be taught.")],
-    name: Annotated[str, typer.Argument(help="Name of the map.")],
+    name: MapName,
     column: Annotated[
         list[str] | None,
         typer.Option(help='What a heading means: "Kanal 1=o2_dry[%]", "K9=ignore", "Zt=time".'),
@@ -365,7 +365,7 @@ def list_maps() -> None:
 
 
 @maps.command()
-def export(name: Annotated[str, typer.Argument(help="Name of the map.")]) -> None:
+def export(name: MapName) -> None:
     """Write a map as a Table Schema to standard output."""
     typer.echo(json.dumps(map_json(_saved(name)), ensure_ascii=False, indent=2))
 
@@ -386,7 +386,7 @@ def import_map(
 
 @maps.command()
 def edit(
-    name: Annotated[str, typer.Argument(help="Name of the map.")],
+    name: MapName,
     column: Annotated[list[str], typer.Option(help='"HEADING=QUANTITY[UNIT]"')],
 ) -> None:
     """Change what headings of a saved map mean."""
@@ -401,7 +401,7 @@ def edit(
 
 
 @maps.command()
-def forget(name: Annotated[str, typer.Argument(help="Name of the map.")]) -> None:
+def forget(name: MapName) -> None:
     """Delete a saved map."""
     _saved(name)
     _path_of(name).unlink()
