@@ -23,7 +23,7 @@ from combustion.units import Conversion
 from parsers.build import blocks_read, outside_message, prepared_blocks
 from parsers.columns import Ask
 from parsers.errors import ReadError
-from parsers.fixed import fixed_times, joined
+from parsers.fixed import times_of
 from parsers.grid import DELIMITERS, Row, split_rows
 from parsers.model import Column, LineCount, NotRead, Phase, Reading, ReadWarning
 from parsers.numbers import is_sentinel
@@ -238,7 +238,7 @@ def _read_body(
     readings = LogReadings(
         table,
         {q: i + 1 for q, (i, _) in plan.measured.items()},
-        source=typical.time_source,
+        source=next((r.time_source for r in head if r.time is not None), "none"),
         odd=body.odd,
         reasons=reasons,
         references=references,
@@ -347,8 +347,8 @@ def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) 
                 raise _NotPlain
         body.fractions |= plan.whole_numbers and bool(np.any(kept % 1))
     if plan.time_columns and body.times is not None:
-        matrix = joined([texts[i] for i in plan.time_columns])
-        times = None if matrix is None else fixed_times(matrix, plan.sample_time, plan.day_first)
+        cells = [texts[i] for i in plan.time_columns]
+        times = times_of(cells, plan.sample_time, plan.day_first)
         if times is None:
             raise _NotPlain
         body.times[n : n + rows] = times

@@ -1,7 +1,9 @@
 """Times of one fixed form to numbers, a whole column at once.
 
-A logger writes every time in one form and width. The form is learned from one cell; every other
-cell must have digits and marks in the same places, and numbers that a calendar has.
+A logger writes every time in one form. The form is learned from one cell; every other cell must
+have digits and marks in the same places, and numbers that a calendar has. Some write no fraction
+on a whole second, or fewer digits where the last are naughts: cells of one width are then one form,
+and differ from the others in nothing but seconds and fraction.
 """
 
 from __future__ import annotations
@@ -15,11 +17,8 @@ from numpy.typing import NDArray
 
 from parsers.times import stamp
 
-# Date, clock, and an offset that all cells must share; "PM" and the like are not of this form.
-_FORM = re.compile(
-    r"(\d+)([-/.])(\d+)\2(\d+)[T ](\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?"
-    r"(?:\s?(?:Z|UTC|GMT|[+-]\d{2}:?\d{2}))?"
-)
+_FORM = re.compile(r"(\d+)([-/.])(\d+)\2(\d+)([T ])(\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?")
+_MOST_WIDTHS = 16
 
 Matrix = NDArray[np.uint8]
 
@@ -46,7 +45,7 @@ def _matrix(texts: Any) -> Matrix | None:
     return flat.reshape(n, width)
 
 
-def joined(columns: Sequence[Any]) -> Matrix | None:
+def _joined(columns: Sequence[Any]) -> Matrix | None:
     """Return the cells of date and time columns side by side, a blank between."""
     matrices = [_matrix(c) for c in columns]
     if any(m is None for m in matrices):
@@ -56,6 +55,59 @@ def joined(columns: Sequence[Any]) -> Matrix | None:
         return known[0]
     blank = np.full((len(known[0]), 1), ord(" "), dtype=np.uint8)
     return np.hstack([known[0], blank, known[1]])
+
+
+def _widths(texts: Any) -> NDArray[np.int64]:
+    if isinstance(texts, list):
+        return np.fromiter(map(len, texts), np.int64, len(texts))
+    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)
+    return np.diff(offsets[texts.offset : texts.offset + len(texts) + 1]).astype(np.int64)
+
+
+def _some(texts: Any, rows: NDArray[np.int64]) -> Any:
+    return [texts[i] for i in rows.tolist()] if isinstance(texts, list) else texts.take(rows)
+
+
+def _frame(text: str) -> tuple[str, ...] | None:
+    """Return what cells of several widths must have in common: all but digits of the clock."""
+    form = _FORM.match(text)
+    if form is None:
+        return None
+    date = re.sub(r"\d", "0", text[: form.end(4)])
+    return date, form[5], text[form.end() :]
+
+
+def times_of(columns: Sequence[Any], sample: str, day_first: bool | None) -> Any:
+    """Return datetime64[us] wall clocks, None where the cells are not all of the sample's form.
+
+    Parameters
+    ----------
+    columns : sequence of list of str or pyarrow binary array
+        The cells of a time column, or of a date and a time column.
+    sample, day_first
+        As :func:`fixed_times` takes them; the sample may have another fraction.
+    """
+    matrix = _joined(columns)
+    if matrix is not None and matrix.shape[1] == len(sample.strip()):
+        return fixed_times(matrix, sample, day_first)
+    widths = [_widths(c) for c in columns]
+    # Two columns side by side: their widths as one number.
+    kinds, kind = np.unique(sum(w * 1000**n for n, w in enumerate(widths)), return_inverse=True)
+    frame = _frame(sample.strip())
+    if frame is None or not 0 < len(kinds) <= _MOST_WIDTHS:
+        return None
+    out = np.empty(len(widths[0]), dtype="datetime64[us]")
+    for n in range(len(kinds)):
+        rows = np.flatnonzero(kind.reshape(-1) == n)
+        alike = _joined([_some(c, rows) for c in columns])
+        if alike is None:
+            return None
+        first = alike[0].tobytes().decode("ascii", "replace")
+        found = fixed_times(alike, first, day_first) if _frame(first) == frame else None
+        if found is None:
+            return None
+        out[rows] = found
+    return out
 
 
 def _number(matrix: Matrix, start: int, stop: int) -> NDArray[np.int64]:
@@ -88,14 +140,12 @@ def fixed_times(matrix: Matrix, sample: str, day_first: bool | None) -> Any:
         Order of day and month where the form leaves it open.
     """
     sample = sample.strip()
-    form = re.match(
-        r"(\d+)([-/.])(\d+)\2(\d+)[T ](\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?", sample
-    )
+    form = _FORM.match(sample)
     found = stamp(sample)
     if form is None or found is None or len(sample) != matrix.shape[1] or not sample.isascii():
         return None
     text = np.frombuffer(sample.encode("ascii"), dtype=np.uint8)
-    spans = [form.span(k) for k in (1, 3, 4, 5, 6, 7, 8) if form.span(k) != (-1, -1)]
+    spans = [form.span(k) for k in (1, 3, 4, 6, 7, 8, 9) if form.span(k) != (-1, -1)]
     digits = {i for a, b in spans for i in range(a, b)}
     for i in range(matrix.shape[1]):
         column = matrix[:, i]
@@ -116,8 +166,8 @@ def fixed_times(matrix: Matrix, sample: str, day_first: bool | None) -> Any:
         day, month = (first, second) if dotted or day_first else (second, first)
     else:
         return None
-    hour, minute = _number(matrix, *form.span(5)), _number(matrix, *form.span(6))
-    second_ = _number(matrix, *form.span(7)) if form[7] else np.zeros(len(matrix), dtype=np.int64)
+    hour, minute = _number(matrix, *form.span(6)), _number(matrix, *form.span(7))
+    second_ = _number(matrix, *form.span(8)) if form[8] else np.zeros(len(matrix), dtype=np.int64)
     if (
         month.min() < 1 or month.max() > 12 or day.min() < 1 or day.max() > 31
         or hour.max() > 23 or minute.max() > 59 or second_.max() > 59 or year.min() < 1900
@@ -132,7 +182,7 @@ def fixed_times(matrix: Matrix, sample: str, day_first: bool | None) -> Any:
             return None
     seconds = _days(year, month, day) * 86400 + hour * 3600 + minute * 60 + second_
     micro = seconds * 1_000_000
-    if form[8]:
-        a, b = form.span(8)
+    if form[9]:
+        a, b = form.span(9)
         micro = micro + _number(matrix, a, b) * 10 ** (6 - (b - a))
     return micro.view("datetime64[us]")
