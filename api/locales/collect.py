@@ -27,6 +27,7 @@ from ingest.limits import DEFAULT_LIMITS
 from ingest.rules import RULES
 from ingest.service.office import SHIPPED, office_plans
 from ingest.service.order import STEP_TITLES
+from ingest.service.plan_problems import PLAIN, TOML
 from ingest.service.safety import DEVICES, JURISDICTION_NOTE
 from ingest.service.wanted import title as title_of_wanted
 from ingest.store.outbox import EVENTS
@@ -73,6 +74,8 @@ def in_lists() -> Iterator[tuple[str, str]]:
     for rule in RULES.values():
         for name in RULE_TEXTS:
             yield f"rule {rule.key}", getattr(rule, name)
+    for said in dict.fromkeys((*PLAIN.values(), *TOML.values())):
+        yield "what is wrong with a plan", said
     for _status, title in PROBLEMS.values():
         yield "problem", title
     for limit in DEFAULT_LIMITS.values():

@@ -22,6 +22,8 @@ WRITTEN_IN = (
     "ingest/rules/*.py",
     "ingest/service/rules/*.py",
     "ingest/service/due.py",
+    "ingest/service/plan_problems.py",
+    "ingest/service/plans.py",
     "parsers/rate_match.py",
 )
 """The code that writes sentences with figures for people, below the floor that knows languages."""

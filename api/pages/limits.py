@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
-from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
-from api.pages.facts import finding_shown
 from api.pages.life import missing
 from api.pages.limit_fields import (
     EDGES,
@@ -29,22 +26,19 @@ from api.pages.limit_fields import (
 from api.pages.limit_words import built_in, otherwise, said, to_mind
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
+from api.pages.trial_view import days_asked, trial_view
 from api.routes.shared import IntakeOf, decider
 from api.words import _, words
 from combustion.fuels import FUELS
 from ingest.intake import Intake, WordsMissing
 from ingest.intake_limits import StatedLimits
-from ingest.judgement import Flag
 from ingest.limits import DEFAULT_LIMITS, LimitSet, resolve_limits
-from ingest.limits_tried import Trial, Tried
+from ingest.limits_tried import Trial
 from ingest.models import Boiler, Limits, LimitsDocument
-from ingest.rules import RULES
 from ingest.store import NotFound, StateConflict, VersionConflict
 
 router = APIRouter(include_in_schema=False)
 _SPARE_ROWS = 2
-_MOST_LISTED = 60
-"""Visits of a preview that are listed; all are counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +50,6 @@ class LimitField:
     entries: Sequence[tuple[str, str]]
     hints: Sequence[str]
     band: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Changed:
-    """One visit of a preview: whose, and what comes and goes, as severity and sentence."""
-
-    address: str
-    day: str
-    boiler: str
-    new: Sequence[tuple[str, str]]
-    gone: Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,58 +135,6 @@ def _targets_otherwise(whose: Whose, shown: Shown) -> str:
              source=_(band.source))  # fmt: skip
 
 
-def _sentences(flags: Sequence[Flag], shown: Shown) -> list[tuple[str, str]]:
-    return [(f.severity, finding_shown(f.message, f.severity, shown)) for f in flags]
-
-
-def _changed(tried: Sequence[Tried], shown: Shown) -> list[Changed]:
-    return [
-        Changed(
-            f"/visits/{one.visit.id}",
-            words().day(one.visit.started) if one.visit.started else "",
-            one.boiler,
-            _sentences(one.new, shown),
-            _sentences(one.gone, shown),
-        )
-        for one in tried
-    ]
-
-
-def trial_view(trial: Trial, shown: Shown) -> dict[str, Any]:
-    """Return a preview as the template shows it: sentence, counts, visits that change."""
-    lists = (
-        (_("Newly flagged"), trial.newly_flagged),
-        (_("No longer flagged"), trial.no_longer_flagged),
-        (_("Flagged otherwise than before"), trial.otherwise_changed),
-    )
-    counts = [
-        (
-            c.severity,
-            f"/help/rules/{c.rule}",
-            _(RULES[c.rule].title) if c.rule in RULES else c.rule,
-            c.before,
-            c.after,
-            "=" if c.before == c.after else f"{c.after - c.before:+d}".replace("-", "−"),
-        )
-        for c in trial.counts()
-    ]
-    return {
-        "since": words().day(trial.since),
-        "until": words().day(trial.until),
-        "finished": trial.finished,
-        "looked": len(trial.tried),
-        "counts": counts,
-        "lists": [
-            (title, len(found), _changed(found[:_MOST_LISTED], shown))
-            for title, found in lists
-            if found
-        ],
-        "newly": len(trial.newly_flagged),
-        "no_longer": len(trial.no_longer_flagged),
-        "any": any(one.new or one.gone for one in trial.tried),
-    }
-
-
 def _rows(entries: Mapping[str, str], names: Sequence[str]) -> list[dict[str, str]]:
     filled = [
         rows_of({k: v for k, v in entries.items() if v.strip()}, name)
@@ -268,15 +199,6 @@ def _stack_stated(whose: Whose, shown: Shown) -> str:
     return said(FIELDS["stack_temperature_max"], there.value, shown)
 
 
-def _day(entries: Mapping[str, str], name: str, otherwise: date, problems: list[str]) -> date:
-    text = entries.get(name, "").strip()
-    try:
-        return date.fromisoformat(text) if text else otherwise
-    except ValueError:
-        problems.append(_("{text} is not a day.", text=text[:30]))
-        return otherwise
-
-
 async def _entries(request: Request) -> dict[str, str]:
     async with request.form() as form:
         return {k: v[:1000] for k, v in form.items() if isinstance(v, str)}
@@ -295,10 +217,8 @@ def _answered(
         return missing(request)
     asked, problems = limits_asked(entries, whose.stated.limits, shown_for(request))
     first, last = intake.preview_time()
-    since = _day(entries, "since", first, problems)
-    until = _day(entries, "until", last, problems)
-    if not problems and since > until:
-        problems.append(_("The first day is after the last."))
+    days, told = days_asked(entries, first, last)
+    problems += told
     if asked is None or problems:
         return _shown_page(request, intake, whose, entries, problems, status=422)
     if entries.get("act") == "keep" and entries.get("tried") == digest_of(asked):
@@ -310,7 +230,7 @@ def _answered(
             problems = [_("Nothing was kept: {why}.", why=str(error))]
     elif entries.get("act") == "keep":
         problems = [_("Nothing was kept: these are not the limits that were tried. Look first.")]
-    trial = intake.try_limits(asked, boiler_id, since=since, until=until)
+    trial = intake.try_limits(asked, boiler_id, since=days[0], until=days[1])
     status = 422 if problems else 200
     return _shown_page(
         request, intake, whose, entries, problems, asked=asked, trial=trial, status=status

@@ -1,20 +1,27 @@
-"""The office's service plans: shown, and changed as text with every mistake told by its line."""
+"""The office's service plans: shown, changed as text, tried on the past, and kept.
+
+Every mistake is told by its line; what was typed stays in the form.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from api.pages.render import page
+from api.pages.plan_trial import into_view, plan_trial_view
+from api.pages.render import page, shown_for
+from api.pages.trial_view import days_asked
+from api.plan_problems import LineWrong, lines_wrong, version_taken
 from api.plan_words import plan_text
 from api.routes.shared import IntakeOf, decider, plans_of
 from api.words import _
-from ingest.intake import WordsMissing
+from ingest.intake import Intake, WordsMissing
 from ingest.service.plan_toml import plan_toml
-from ingest.service.plans import PlanError, PlanProblem, parse_plan
+from ingest.service.plans import Plan, PlanError, parse_plan
 from ingest.store import StateConflict
 
 router = APIRouter(prefix="/plans", include_in_schema=False)
@@ -31,67 +38,123 @@ class PlanView:
     version: str
     tasks: int
     tests: int
+    includes: Sequence[str]
+
+
+def _views(known: Mapping[str, Plan]) -> list[PlanView]:
+    def title(key: str) -> str:
+        return plan_text(known[key].title) if key in known else key
+
+    return [
+        PlanView(
+            p.key,
+            title(p.key),
+            p.version,
+            len(p.task),
+            len(p.test),
+            [title(key) for key in p.includes],
+        )
+        for p in sorted(known.values(), key=lambda p: plan_text(p.title))
+    ]
 
 
 def _shown(
     request: Request,
-    text: str = "",
-    problems: Sequence[PlanProblem] = (),
-    said: str = "",
-    status: int = 200,
+    intake: Intake,
+    entries: Mapping[str, str],
+    said: Sequence[str] = (),
+    *,
+    wrong: Sequence[LineWrong] = (),
+    refused: bool = False,
+    **more: Any,
 ) -> Response:
-    known = plans_of(request)
+    first, last = intake.preview_time()
     return page(
         request,
         "plans.html",
         title=_("Service plans"),
-        status=status,
-        plans=[
-            PlanView(p.key, plan_text(p.title), p.version, len(p.task), len(p.test))
-            for p in sorted(known.values(), key=lambda p: plan_text(p.title))
-        ],
-        text=text,
-        problems=problems,
+        status=422 if wrong or refused else 200,
+        plans=_views(plans_of(request)),
+        text=entries.get("text", ""),
+        opened=entries.get("opened", ""),
+        who=entries.get("who", ""),
+        since=entries.get("since", "") or first.isoformat(),
+        until=entries.get("until", "") or last.isoformat(),
+        wrong=wrong,
         said=said,
+        **{"trial": None, "into": (), **more},
     )
 
 
 @router.get("")
-def plans(request: Request, plan: str = "") -> Response:
+def plans(request: Request, intake: IntakeOf, plan: str = "") -> Response:
     """List the plans; one that is named stands in the editor."""
     chosen = plans_of(request).get(plan)
-    return _shown(request, "" if chosen is None else plan_toml(chosen))
+    if chosen is None:
+        return _shown(request, intake, {})
+    return _shown(request, intake, {"text": plan_toml(chosen), "opened": chosen.key})
 
 
 @router.post("")
-async def keep(request: Request, intake: IntakeOf) -> Response:
-    """Look a plan over, and keep it where it is right."""
+async def change(request: Request, intake: IntakeOf) -> Response:
+    """Look a plan over, try it on the past year, or keep it where it is right."""
     async with request.form(max_part_size=_MOST) as form:
-        text, name = str(form.get("text") or ""), str(form.get("who") or "")[:100]
-        keeping = form.get("act") == "keep"
+        entries = {k: v for k, v in form.items() if isinstance(v, str)}
+    return await run_in_threadpool(_answered, request, intake, entries)
 
-    def answered() -> Response:
-        try:
-            plan = parse_plan(text, _NAME, included=plans_of(request))
-        except PlanError as error:
-            return _shown(request, text, error.problems, status=422)
-        if not keeping:
-            said = _(
-                "Nothing is wrong with {title}; it is not kept yet.", title=plan_text(plan.title)
-            )
-            return _shown(request, text, said=said)
-        try:
-            fresh = intake.put_plan(plan, decider(request, name))
-        except (WordsMissing, StateConflict) as error:
-            return _shown(
-                request, text, said=_("Nothing was kept: {why}.", why=str(error)), status=422
-            )
-        told = _(
-            "{title}, version {version}, is kept.",
-            title=plan_text(plan.title),
-            version=plan.version,
+
+def _answered(request: Request, intake: Intake, entries: dict[str, str]) -> Response:
+    known, text = plans_of(request), entries.get("text", "")
+    try:
+        plan = parse_plan(text, _NAME, included=known)
+    except PlanError as error:
+        return _shown(request, intake, entries, wrong=lines_wrong(error, text))
+    taken = version_taken(plan, intake.plan(plan.key, plan.version), text)
+    said = _beside(plan, known.get(entries.get("opened", "")))
+    if taken is not None:
+        return _shown(request, intake, entries, said, wrong=[taken])
+    if entries.get("act") == "keep":
+        return _kept(request, intake, entries, plan, said)
+    title = plan_text(plan.title)
+    said = [_("Nothing is wrong with {title}; it is not kept yet.", title=title), *said]
+    if entries.get("act") != "try":
+        return _shown(request, intake, entries, said)
+    days, problems = days_asked(entries, *intake.preview_time())
+    if problems:
+        return _shown(request, intake, entries, problems, refused=True)
+    trial = intake.try_plan(plan, known, since=days[0], until=days[1])
+    shown = plan_trial_view(trial, shown_for(request))
+    return _shown(request, intake, entries, said, trial=shown, tried=title)
+
+
+def _beside(plan: Plan, opened: Plan | None) -> list[str]:
+    """Return what to say where the text bears another key than the plan that was opened."""
+    if opened is None or opened.key == plan.key:
+        return []
+    return [
+        _(
+            "Its key is {key}: it stands beside {title}, which stays as it is. "
+            "Boilers kept by {opened} stay with that one until they name the new key.",
+            key=plan.key,
+            title=plan_text(opened.title),
+            opened=opened.key,
         )
-        same = _("It was kept already; nothing changed.")
-        return _shown(request, text, said=told if fresh else same)
+    ]
 
-    return await run_in_threadpool(answered)
+
+def _kept(
+    request: Request, intake: Intake, entries: dict[str, str], plan: Plan, said: Sequence[str]
+) -> Response:
+    try:
+        who = decider(request, entries.get("who", "")[:100])
+        kept = intake.keep_plan(plan, who, plans_of(request))
+    except (WordsMissing, StateConflict) as error:
+        told = _("Nothing was kept: {why}.", why=_(str(error)))
+        return _shown(request, intake, entries, [told], refused=True)
+    told = _(
+        "{title}, version {version}, is kept.", title=plan_text(plan.title), version=plan.version
+    )
+    if not kept.fresh:
+        told = _("It was kept already; nothing changed.")
+    now = {**entries, "opened": plan.key}
+    return _shown(request, intake, now, [told, *said], into=into_view(kept.into))

@@ -10,7 +10,6 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,6 +19,9 @@ from combustion.units import UnitError, conversion, spelt
 from ingest.dimensions import Part
 from ingest.service.models import IsolationStep, Value
 from ingest.service.order import Step
+from ingest.service.plan_problems import PlanError as PlanError
+from ingest.service.plan_problems import PlanProblem as PlanProblem
+from ingest.service.plan_problems import refusal_said, toml_problem
 from ingest.service.safety import DEVICES
 from ingest.service.wanted import WANTED, unknown
 from ingest.service.where import Path as Place
@@ -28,6 +30,20 @@ from ingest.service.where import line_of, lines_of_toml, shown
 FORMAT = "fluebook.plan/1"
 Key = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)
 Text = Field(min_length=1, max_length=2000)
+
+
+def _refuse_unit(name: str, kind: str) -> None:
+    try:
+        spelt(name)
+    except UnitError as error:
+        raise ValueError(
+            f"the unit {name!r} is not known; write one such as mm, degC, inWC, Pa, uA or N m"
+        ) from error
+    if kind == "torque":
+        try:
+            conversion(name, "N m")
+        except UnitError as error:
+            raise ValueError(f"{name!r} measures no torque; write N m or ft lbf") from error
 
 
 class RecordWanted(Part):
@@ -51,12 +67,7 @@ class RecordWanted(Part):
         if self.kind in ("value", "torque"):
             if self.key is None or self.unit is None:
                 raise ValueError(f"a record of kind {self.kind!r} needs a key and a unit")
-            try:
-                spelt(self.unit)
-                if self.kind == "torque":
-                    conversion(self.unit, "N m")
-            except UnitError as error:
-                raise ValueError(f"unit: {error}") from error
+            _refuse_unit(self.unit, self.kind)
             if self.low is not None and self.high is not None and self.low > self.high:
                 raise ValueError(f"low {self.low:g} is above high {self.high:g}")
         elif self.low is not None or self.high is not None or self.unit is not None:
@@ -170,28 +181,6 @@ class Plan(Part):
         return next((p for p in self.part if p.key == key), None)
 
 
-@dataclass(frozen=True, slots=True)
-class PlanProblem:
-    """One thing wrong with a plan, and where."""
-
-    file: str
-    line: int
-    key: str
-    message: str
-
-    def __str__(self) -> str:
-        """Return it as one line."""
-        return f"{self.file}, line {self.line}, {self.key}: {self.message}"
-
-
-class PlanError(ValueError):
-    """A plan that cannot be used; carries every problem found."""
-
-    def __init__(self, problems: Sequence[PlanProblem]) -> None:
-        self.problems = tuple(problems)
-        super().__init__("\n".join(str(p) for p in problems))
-
-
 Included = Mapping[str, Plan]
 LISTS: Mapping[str, Callable[[Any], str]] = {
     "task": lambda task: task.key,
@@ -225,8 +214,8 @@ def parse_plan(text: str, file: str, *, included: Included | None = None) -> Pla
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError([_syntax(file, text, error)]) from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise PlanError([toml_problem(file, text, error)]) from error
     places = lines_of_toml(text)
 
     def problem(path: Place, message: str) -> PlanProblem:
@@ -235,7 +224,7 @@ def parse_plan(text: str, file: str, *, included: Included | None = None) -> Pla
     try:
         plan = Plan.model_validate(data)
     except ValidationError as error:
-        raise PlanError([problem(*_said(e)) for e in error.errors()]) from error
+        raise PlanError([problem(*refusal_said(e, Plan)) for e in error.errors()]) from error
     missing = [
         problem(("includes", n), f"no plan {key!r} stands beside this one")
         for n, key in enumerate(plan.includes)
@@ -248,27 +237,6 @@ def parse_plan(text: str, file: str, *, included: Included | None = None) -> Pla
     if problems:
         raise PlanError(sorted(problems, key=lambda p: p.line))
     return whole
-
-
-def _syntax(file: str, text: str, error: Exception) -> PlanProblem:
-    # The standard library says "(at line 3, column 7)" or "(at end of document)".
-    message = str(error)
-    line = text.count("\n") + 1
-    if "at line " in message:
-        line = int(message.rsplit("at line ", 1)[1].split(",")[0])
-    return PlanProblem(file, line, "TOML", message)
-
-
-_TYPES = {
-    "missing": "this key is missing",
-    "extra_forbidden": "this key is not known here",
-}
-
-
-def _said(error: Any) -> tuple[Place, str]:
-    path = tuple(error["loc"])
-    message = _TYPES.get(error["type"], error["msg"].removeprefix("Value error, "))
-    return path, message
 
 
 def _with_included(plan: Plan, others: Sequence[Plan]) -> Plan:
@@ -304,9 +272,9 @@ def _cross_checks(plan: Plan, whole: Plan) -> list[tuple[Place, str]]:
         ("test", [t.label for t in plan.test]),
     ):
         ident = "device" if field == "test" else "key"
-        for n, key in enumerate(keys):
-            if key in keys[:n]:
-                found.append(((field, n, ident), f"{key!r} stands here a second time"))
+        for n, label in enumerate(keys):
+            if label in keys[:n]:
+                found.append(((field, n, ident), f"{label!r} stands here a second time"))
     for n, task in enumerate(plan.task):
         for m, before in enumerate(task.after):
             if before not in tasks:
@@ -327,17 +295,18 @@ def _cross_checks(plan: Plan, whole: Plan) -> list[tuple[Place, str]]:
     for n, wanted in enumerate(plan.wanted):
         name = unknown(wanted)
         if name is not None:
-            near = difflib.get_close_matches(name, WANTED, n=1)
-            hint = f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(WANTED)}"
+            near, shown = difflib.get_close_matches(name, WANTED, n=1), ", ".join(WANTED)
+            hint = f"; did you mean {near[0]!r}?" if near else f"; known are {shown}"
             found.append((("wanted", n), f"nothing is recorded as {name!r}{hint}"))
     for n, test in enumerate(plan.test):
         if test.device not in DEVICES:
-            known = ", ".join(DEVICES)
-            found.append((("test", n, "device"), f"no device {test.device!r}; known are {known}"))
+            shown = ", ".join(DEVICES)
+            found.append((("test", n, "device"), f"no device {test.device!r}; known are {shown}"))
     loop = _loop(whole)
     if loop is not None:
         index = next((n for n, t in enumerate(plan.task) if t.key in loop), 0)
-        found.append((("task", index, "after"), f"these wait for each other: {' -> '.join(loop)}"))
+        shown = " -> ".join(loop)
+        found.append((("task", index, "after"), f"these wait for each other: {shown}"))
     return found
 
 
@@ -382,8 +351,8 @@ def _read(path: Path, trail: tuple[str, ...]) -> Plan:
     file = path.name
     try:
         wanted = tomllib.loads(text).get("includes", [])
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError([_syntax(file, text, error)]) from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise PlanError([toml_problem(file, text, error)]) from error
     included: dict[str, Plan] = {}
     for n, key in enumerate(wanted if isinstance(wanted, list) else []):
         line = line_of(lines_of_toml(text), ("includes", n))

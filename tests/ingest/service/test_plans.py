@@ -63,15 +63,15 @@ def line_with(text: str, part: str) -> int:
 @pytest.mark.parametrize(
     ("old", "new", "key", "said"),
     [
-        ("interval_months = 12", "interval_months = 0", "task[1].interval_months", "greater"),
+        ("interval_months = 12", "interval_months = 0", "task[1].interval_months", "at least 1"),
         ("needs_isolation = true", "isolated = true", "task[1].isolated", "not known"),
         ('unit = "mm", low = 3.0', 'unit = "furlongs3", low = 3.0', "task[2].record[2]", "unit"),
         ("low = 3.0, high = 4.5", "low = 5.0, high = 4.5", "task[2].record[2]", "above"),
         ('after = ["burner_head"]', 'after = ["burner"]', "task[4].after[1]", "no task 'burner'"),
         ('key = "igniter"', 'key = "flame_detector"', "task[2].key", "second time"),
         ('device = "high_limit"', 'device = "hi_limit"', "test[3].device", "no device"),
-        ("life_starts = 30000", "life_starts = -1", "part[2].life_starts", "greater"),
-        ('unit = "ft lbf"', 'unit = "mm"', "task[5].record[2]", "measure different"),
+        ("life_starts = 30000", "life_starts = -1", "part[2].life_starts", "more than 0"),
+        ('unit = "ft lbf"', 'unit = "mm"', "task[5].record[2]", "no torque"),
         ('step = "close_up"', 'step = "closing"', "task[5].step", "close_up"),
         ('format = "fluebook.plan/1"', 'format = "fluebook.plan/9"', "format", "plan/1"),
         ("includes = []", 'includes = ["x"]', "includes[1]", "no plan"),
