@@ -81,9 +81,7 @@ _default_triples.update({key: _triple(found.spec) for key, found in DEFAULTS.ite
 def _scatter(settled: Settled) -> float:
     scatter = settled.u_mean
     if scatter is None:
-        if settled.count <= 1:
-            return 0.0
-        scatter = settled.spread / sqrt(settled.count)
+        scatter = settled.spread / sqrt(settled.count) if settled.count > 1 else 0.0
     return scatter if isfinite(scatter) and scatter > 0.0 else 0.0
 
 
@@ -106,7 +104,9 @@ class Accuracies:
         triple = self._triples.get(quantity)
         if triple is None:
             return 0.0
-        return max(triple[0], triple[1] * abs(value))
+        absolute, share, _ = triple
+        relative = share * abs(value)
+        return relative if relative > absolute else absolute
 
     def own(self, quantity: str, settled: Settled) -> float:
         """Return the standard uncertainty a reading has for itself: repeatability and scatter."""
@@ -115,5 +115,7 @@ class Accuracies:
 
     def level(self, quantity: str, settled: Settled) -> float:
         """Return the standard uncertainty of a level: calibration and scatter."""
-        calibration, scatter = self.calibration(quantity, settled.mean), _scatter(settled)
-        return hypot(calibration, scatter) if scatter else calibration
+        calibration = self.calibration(quantity, settled.mean)
+        if settled.count > 1 or settled.u_mean:
+            return hypot(calibration, _scatter(settled))
+        return calibration  # a single reading does not scatter

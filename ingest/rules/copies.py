@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from ingest.rules.history import Place
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View, found_stands
 from parsers.points import FiringPoint
@@ -68,13 +69,12 @@ _COMPARED = (
     "supply_water_temperature",
     "flame_signal",
 )
-_Key = tuple[str, str, float]
 
 
 def judge(view: View) -> None:
     """Judge whether readings were really taken."""
-    left = {(p.burner, p.fuel, p.rate): p for p in view.left if p.phase == "as_left"}
-    found = {(p.burner, p.fuel, p.rate): p for p in view.found_last}
+    left = {p.place: p for p in view.left if p.phase == "as_left"}
+    found = {p.place: p for p in view.found_last}
     common = [k for k in left if k in found]
     if not common:
         why = "as found and as left have no rate in common"
@@ -109,11 +109,12 @@ def _alike(pairs: Iterable[tuple[Point, FiringPoint]]) -> list[Point]:
             mine, theirs = values.get(key), others.get(key)
             if mine is None or theirs is None:
                 continue
-            if mine.mean == 0.0 and theirs.mean == 0.0:
-                continue  # a reading of nought repeats itself without anyone copying
-            if abs(mine.mean - theirs.mean) > 1e-6 * max(1.0, abs(mine.mean)):
+            value, other_value = mine.mean, theirs.mean
+            apart = abs(value - other_value)
+            if apart > 1e-6 and apart > 1e-6 * abs(value):
                 break
-            equal += 1
+            if value != 0.0 or other_value != 0.0:
+                equal += 1  # a reading of nought repeats itself without anyone copying
         else:
             if equal >= 3:
                 alike.append((point, equal))
@@ -127,7 +128,7 @@ def _alike(pairs: Iterable[tuple[Point, FiringPoint]]) -> list[Point]:
 
 
 def _no_change(
-    view: View, left: Mapping[_Key, Point], found: Mapping[_Key, Point], common: list[_Key]
+    view: View, left: Mapping[Place, Point], found: Mapping[Place, Point], common: list[Place]
 ) -> None:
     visit = view.visit
     if not (visit.adjusted or visit.adjustments):

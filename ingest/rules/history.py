@@ -13,6 +13,9 @@ from parsers.points import FiringPoint
 Group = tuple[str, str]
 """Burner and fuel: what forms one firing curve."""
 
+Place = tuple[str, str, float]
+"""Burner, fuel and rate: where a point stands on its curve."""
+
 Parts = tuple[float, float]
 PartsOf = Callable[[FiringPoint], Parts | None]
 """What of an earlier point does not change with the point that is compared to it."""
@@ -56,14 +59,15 @@ def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]
     left = [p for p in points if p.key.phase == "as_left"]
     if not left and stands:
         left = [p for p in points if p.key.phase == "as_found"]
-    last: dict[tuple[str, str, float], FiringPoint] = {}
+    last: dict[Place, FiringPoint] = {}
     for point in left:
         key = point.key
         if isfinite(key.firing_rate):
-            held = last.get((key.burner, key.fuel, key.firing_rate))
+            place = (key.burner, key.fuel, key.firing_rate)
+            held = last.get(place)
             if held is None or key.pass_number >= held.key.pass_number:
-                last[key.burner, key.fuel, key.firing_rate] = point
-    return [last[key] for key in sorted(last)]
+                last[place] = point
+    return [last[place] for place in sorted(last)]
 
 
 class EarlierCurve(NamedTuple):

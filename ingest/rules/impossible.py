@@ -301,23 +301,28 @@ def _mixed(view: View, point: Point, quantity: str, value: float, other: float, 
 def _too_cold(view: View, point: Point, stack: _Maybe, air: _Maybe, ret: _Maybe) -> None:
     if stack is None:
         return
-    for rule, key, other, name in (
-        (STACK_BELOW_WATER, "return_water_temperature", ret, "return water"),
-        (STACK_BELOW_AIR, "combustion_air_temperature", air, "combustion air"),
-    ):
-        if other is None or stack >= other:
-            continue
-        u = hypot(point.u("stack_temperature"), point.u(key))
-        if probability_above(other - stack, u, 0.0) >= view.beyond_at:
-            _say(
-                view,
-                rule,
-                point,
-                "stack_temperature",
-                stack,
-                f"Stack reads {stack:.0f} degC {point.at()}, below the {name} at {other:.0f} degC, "
-                "which cannot be.",
-            )
+    if ret is not None and stack < ret:
+        key, name = "return_water_temperature", "return water"
+        _colder(view, point, STACK_BELOW_WATER, stack, key, ret, name)
+    if air is not None and stack < air:
+        key, name = "combustion_air_temperature", "combustion air"
+        _colder(view, point, STACK_BELOW_AIR, stack, key, air, name)
+
+
+def _colder(
+    view: View, point: Point, rule: Rule, stack: float, key: str, other: float, name: str
+) -> None:
+    u = hypot(point.u("stack_temperature"), point.u(key))
+    if probability_above(other - stack, u, 0.0) >= view.beyond_at:
+        _say(
+            view,
+            rule,
+            point,
+            "stack_temperature",
+            stack,
+            f"Stack reads {stack:.0f} degC {point.at()}, below the {name} at {other:.0f} degC, "
+            "which cannot be.",
+        )
 
 
 RULES = (

@@ -19,7 +19,7 @@ from ingest.judgement import Answer, Case, Flag, NotJudged, Source
 from ingest.limits import Limit, LimitSet
 from ingest.models import Severity, Visit
 from ingest.rules.curve import BandAt, Edges, curve_for
-from ingest.rules.history import Group, Past, as_left_of, earlier_curves
+from ingest.rules.history import Group, Past, Place, as_left_of, earlier_curves
 from ingest.rules.model import Rule
 from parsers.model import Phase
 from parsers.points import FiringPoint, Settled
@@ -81,6 +81,7 @@ class Point:
         "mean",
         "o2",
         "phase",
+        "place",
         "rate",
         "raw",
         "stack",
@@ -99,6 +100,7 @@ class Point:
         self.rate = key.firing_rate
         self.burner = key.burner
         self.fuel = fuel_key(key.fuel)
+        self.place: Place = (self.burner, self.fuel, self.rate)
         self.phase: Phase = key.phase
         self.values: Mapping[str, Settled] = raw.values
         means = {k: s.mean for k, s in raw.values.items() if isfinite(s.mean)}
@@ -128,16 +130,16 @@ class Point:
     def u(self, quantity: str) -> float:
         """Return the standard uncertainty of the level: calibration and scatter."""
         held = self._u.get(quantity)
-        if held is None:
-            held = self._u[quantity] = self._level(quantity)
-        return held
-
-    def _level(self, quantity: str) -> float:
+        if held is not None:
+            return held
         settled = self.values.get(quantity)
-        if settled is None:
+        if settled is not None:
+            u = self.accuracies.level(quantity, settled)
+        else:
             value = self.number(quantity)
-            return 0.0 if value is None else self.accuracies.calibration(quantity, value)
-        return self.accuracies.level(quantity, settled)
+            u = 0.0 if value is None else self.accuracies.calibration(quantity, value)
+        self._u[quantity] = u
+        return u
 
     def own_u(self, quantity: str) -> float:
         """Return the standard uncertainty that other rates do not share."""
@@ -192,7 +194,7 @@ class View:
         self.history = [as_left_of(e.points, found_stands(e.visit)) for e in case.history]
         self.earlier = earlier_curves(self.history)
         self.bands: dict[tuple[str, float], BandAt] = {}
-        self._past: dict[tuple[str, str, float], Past] = {}
+        self._past: dict[Place, Past] = {}
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
 
     def as_found(self) -> View:
@@ -223,10 +225,10 @@ class View:
 
     def past(self, point: Point) -> Past:
         """Return what earlier visits read at a point's burner, fuel and rate."""
-        key = (point.burner, point.fuel, point.rate)
-        held = self._past.get(key)
+        held = self._past.get(point.place)
         if held is None:
-            held = self._past[key] = Past(self.earlier.get(key[:2], ()), point.rate)
+            curves = self.earlier.get((point.burner, point.fuel), ())
+            held = self._past[point.place] = Past(curves, point.rate)
         return held
 
     # -- putting down what was found --------------------------------------------------------
@@ -299,20 +301,19 @@ class View:
 
 def _last_pass(points: Iterable[Point]) -> list[Point]:
     """Return the last pass at each rate, sorted by burner, fuel and rate."""
-    last: dict[tuple[str, str, float], Point] = {}
+    last: dict[Place, Point] = {}
     for point in points:
-        key = (point.burner, point.fuel, point.rate)
-        held = last.get(key)
+        held = last.get(point.place)
         if held is None or point.raw.key.pass_number >= held.raw.key.pass_number:
-            last[key] = point
+            last[point.place] = point
     return [last[key] for key in sorted(last)]
 
 
 def _repeated(points: Iterable[Point]) -> list[list[Point]]:
     """Return the points of each rate that has several."""
-    passes: dict[tuple[str, str, float], list[Point]] = {}
+    passes: dict[Place, list[Point]] = {}
     for point in points:
-        passes.setdefault((point.burner, point.fuel, point.rate), []).append(point)
+        passes.setdefault(point.place, []).append(point)
     return [held for held in passes.values() if len(held) > 1]
 
 
