@@ -124,6 +124,20 @@ def value_words(value: float, decimals: int, unit: str, *, above: bool = False) 
     return _("above {value}", value=said) if above else said
 
 
+def held_words(low: float | None, high: float | None, decimals: int, unit: str = "") -> str:
+    """Return what a value is held to; nothing where neither end is closed.
+
+    >>> held_words(3.0, 4.5, 1, "%"), held_words(None, 4.5, 1), held_words(3.0, None, 0, "%")
+    ('3.0 to 4.5 %', 'at most 4.5', 'at least 3 %')
+    """
+    if low is not None and high is not None:
+        top = value_words(high, decimals, unit)
+        return _("{low} to {high}", low=number(low, decimals), high=top)
+    if high is not None:
+        return _("at most {value}", value=value_words(high, decimals, unit))
+    return "" if low is None else _("at least {value}", value=value_words(low, decimals, unit))
+
+
 def by_rate(curve: Curve) -> list[Mark]:
     """Return the marks of a curve from low to high fire, whatever the order of the file."""
     return sorted(curve.marks, key=lambda m: m.firing_rate)
@@ -173,11 +187,5 @@ def described(pane: Pane) -> str:
 
 
 def _band_words(pane: Pane, end: BandEnd) -> str:
-    low, high = (_("open") if v is None else number(v, pane.decimals) for v in (end.low, end.high))
-    return _(
-        "{low} to {high} {unit} at {rate}",
-        low=low,
-        high=high,
-        unit=pane.unit,
-        rate=rate_words(end.firing_rate),
-    )
+    held = held_words(end.low, end.high, pane.decimals, pane.unit) or _("no limit")
+    return _("{value} at {rate}", value=held, rate=rate_words(end.firing_rate))

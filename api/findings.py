@@ -30,7 +30,7 @@ _PIECES = (
     N_("Leak check"), N_("Fresh-air zero"), N_("leak check"), N_("fresh-air zero"),
     N_("There is no firing point in this visit."), N_("a later one is recorded"),
     N_("running hours"), N_("starts"), N_("open stop"), N_("open stops"), N_("condition"),
-    N_("photo"), N_("note"), N_("poor"), N_("failed"), N_("not done"), N_("open"),
+    N_("photo"), N_("note"), N_("poor"), N_("failed"), N_("not done"),
     N_("marked as not applying"), N_("power locked and tagged"), N_("gas closed"),
     N_("oil closed"), N_("supply valve closed"), N_("return valve closed"),
     N_("pressure released"), N_("verified dead"), N_("tightening"), N_("loosening"),

@@ -52,6 +52,26 @@ def _parts(tag: str) -> tuple[str, str | None]:
     return locale.language, locale.territory
 
 
+def language_and_region(tag: str) -> tuple[str, str | None]:
+    """Return language and region of a tag of ours, for whoever states one instead of wishing.
+
+    Raises
+    ------
+    ValueError
+        If nothing here speaks that language, or there is no such place.
+
+    Examples
+    --------
+    >>> language_and_region("es-MX"), language_and_region("en")
+    (('es', 'MX'), ('en', None))
+    """
+    asked = tag.replace("_", "-")
+    language, _, region = asked.partition("-")
+    if language not in LANGUAGES or words_of(language, region or None).place != asked:
+        raise ValueError(f"{tag!r} is none of {', '.join(LANGUAGES)}, with or without a region")
+    return language, region or None
+
+
 def chosen_words(choice: str, accept: str, otherwise: str = SOURCE) -> Words:
     """Return a reader's words.
 

@@ -35,7 +35,7 @@ def report(
     ] = None,
     paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
     units: ShownUnits = "us",
-    language: Annotated[str, typer.Option(help="Language of a catalogue; English else.")] = "en",
+    language: Annotated[str, typer.Option(help="en or es; es-MX writes numbers as there.")] = "en",
     plans: PlansFolder = None,
     company: Company = "",
     rates: FolderRates = None,
@@ -43,6 +43,7 @@ def report(
     who: Annotated[str | None, typer.Option(help="Who makes it; the login name.")] = None,
 ) -> None:
     """Write a visit's report; that of a visit in a book puts its SHA-256 into the audit chain."""
+    from api.languages import language_and_region
     from api.report import ReportOptions, report_html, report_pdf
     from api.report.from_book import make_report
     from api.report.from_folder import NoTime, folder_input
@@ -58,7 +59,12 @@ def report(
     if paper not in ("a4", "us-letter") or units not in ("si", "us"):
         typer.echo("--paper is a4 or us-letter, --units is si or us", err=True)
         raise typer.Exit(WRONG_USAGE)
-    options = ReportOptions(cast(Paper, paper), cast(Units, units), language)
+    try:
+        spoken, region = language_and_region(language)
+    except ValueError as error:
+        typer.echo(f"--language: {error}", err=True)
+        raise typer.Exit(WRONG_USAGE) from error
+    options = ReportOptions(cast(Paper, paper), cast(Units, units), spoken, region)
     folder = Path(visit)
     if folder.is_dir():
         target = out or folder.with_suffix(".pdf")

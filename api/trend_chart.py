@@ -12,7 +12,7 @@ from datetime import date
 from html import escape
 
 from api.chart_scale import Heights, round_steps, spread_bar
-from api.chart_spec import number, rate_words, value_words
+from api.chart_spec import held_words, number, rate_words, value_words
 from api.words import _, words
 
 WIDTH, HEIGHT = 240, 132
@@ -77,16 +77,8 @@ def described(pane: TrendPane) -> str:
     else:
         text = "; ".join(f"{words().day(m.day)}: {_said(pane, m)}" for m in pane.moments) + "."
     if pane.low is not None or pane.high is not None:
-        text += " " + _("Limit {limit}.", limit=_limit_words(pane))
+        text += " " + _("Limit {limit}.", limit=held_words(pane.low, pane.high, pane.decimals))
     return text
-
-
-def _limit_words(pane: TrendPane) -> str:
-    low = None if pane.low is None else number(pane.low, pane.decimals)
-    high = None if pane.high is None else number(pane.high, pane.decimals)
-    if low and high:
-        return _("{low} to {high}", low=low, high=high)
-    return _("at most {value}", value=high) if high else _("at least {value}", value=low)
 
 
 class _Scale(Heights):
@@ -134,7 +126,7 @@ def trend(pane: TrendPane, ident: str) -> str:
     if pane.low is not None or pane.high is not None:
         head += (
             f'<text class="limit-number" x="{right}" y="12" text-anchor="end" font-size="11" '
-            f'fill="#8a5a00">{escape(_limit_words(pane))}</text>'
+            f'fill="#8a5a00">{escape(held_words(pane.low, pane.high, pane.decimals))}</text>'
         )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '

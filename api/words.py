@@ -83,6 +83,15 @@ class Words(string.Formatter):
         """Return the language as a page declares it."""
         return self.language
 
+    @property
+    def place(self) -> str:
+        """Return language and region as a program is asked for them.
+
+        >>> Words("es", "MX").place
+        'es-MX'
+        """
+        return str(self.locale).replace("_", "-")
+
     def t(self, text: str, /, **given: object) -> str:
         """Return a text in the language, with what stands in its braces filled in.
 

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
-from api.chart_spec import Curve, Mark, Pane, number
+from api.chart_spec import Curve, Mark, Pane, number, rate_words
 from api.pages.curve_sheet import drawn, evidence_link
 from api.pages.curves import PANES, last_pass
 from api.pages.facts import flag_view
@@ -85,7 +85,7 @@ def compared(one: Values, other: Values, shown: Shown) -> list[Compared]:
                 continue
             rows.append(
                 Beside(
-                    f"{rate:g} %",
+                    rate_words(rate),
                     _text(a, key, shown),
                     _text(b, key, shown),
                     _change(a, b, key, shown),

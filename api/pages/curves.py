@@ -134,7 +134,8 @@ def tables(
         for rate, group in groupby(mine, key=lambda i: points[i].key.firing_rate):
             for index in group:
                 number = points[index].key.pass_number
-                heads.append(rate_words(rate) + (f" pass {number}" if number > 1 else ""))
+                again = " " + _("pass {n}", n=number) if number > 1 else ""
+                heads.append(rate_words(rate) + again)
         counts = [points[i].count for i in mine]
         out.append(PhaseTable(phase, _(PHASE_WORDS[phase]).capitalize(), heads, counts, rows))
     return out

@@ -19,7 +19,7 @@ from api.pages.file_lines import first_lines
 from api.pages.show import PHASE_WORDS, Shown, day, rates
 from api.pages.sources import Origin, Sources, plain_source
 from api.pages.unit_text import in_units, with_signs
-from api.words import N_, _, _n
+from api.words import N_, _, _n, words
 from combustion.quantities import QUANTITIES
 from ingest.judgement import EarlierVisit, Flag, Judgement
 from ingest.models import Boiler, Visit
@@ -129,7 +129,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
         if flag.uncertainty:
             uncertainty = _spread(key, flag.uncertainty, shown)
     elif flag.value is not None:
-        value = f"{flag.value:g} {flag.unit or ''}".strip()
+        value = f"{words().signs(f'{flag.value:g}')} {flag.unit or ''}".strip()
     where = ""
     if flag.firing_rates:
         where = rates(flag.firing_rates)

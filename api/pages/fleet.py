@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
 
-from api.charts import number
+from api.chart_spec import number, rate_words
 from api.fleet_count import FleetCount
 from api.pages.compare import signed
 from api.pages.numbers import typed_number
@@ -127,7 +127,7 @@ def _row(row: FleetBoiler, worth: float | None) -> dict[str, Any]:
         "site": row.site,
         "visits": trend.visits,
         "last": "–" if trend.last is None else words().day(trend.last),
-        "o2": [(f"{rate:g} %", _drift(d)) for rate, d in trend.o2_drift.items()],
+        "o2": [(rate_words(rate), _drift(d)) for rate, d in trend.o2_drift.items()],
         "efficiency": _drift(trend.efficiency_drift),
         "lost": "–" if trend.lost is None else number(trend.lost, 1),
         "money": "–" if money is None else number(money, 0),

@@ -8,7 +8,7 @@ from api.charts import number
 from api.pages.limit_fields import FIELDS, Field, unit_of
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
-from api.words import N_, _
+from api.words import N_, _, words
 from ingest.limits import DEFAULT_LIMITS, Limit, LimitSet
 
 STATUS_WORDS = {
@@ -45,10 +45,11 @@ def said(field: Field, value: object, shown: Shown) -> str:
         ends = (getattr(value, "low", None), getattr(value, "high", None))
         return shown.limit(field.quantity, *ends)
     if isinstance(value, list | tuple):
-        return " ".join(f"{v:g}" for v in value) + f" {unit}"
+        return " ".join(words().signs(f"{v:g}") for v in value) + f" {unit}"
     assert isinstance(value, int | float)
     if not field.quantity:
-        return f"{value:g} {unit}" if field.key == "calibration_interval_days" else f"{value:g}"
+        text = words().signs(f"{value:g}")
+        return f"{text} {unit}" if field.key == "calibration_interval_days" else text
     text = number(shown.converted(field.quantity, value), shown.decimals(field.quantity))
     return f"{text} {unit}".strip()
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from api.charts import number
+from api.chart_spec import held_words, number, rate_words
 from api.settings import UnitSystem
 from api.words import N_, _, words
 from combustion.quantities import QUANTITIES
@@ -105,11 +105,8 @@ class Shown:
 
     def limit(self, key: str, low: float | None, high: float | None) -> str:
         """Return a limit in words."""
-        if low is not None and high is not None:
-            return _("{low} to {high}", low=self.figure(key, low), high=self.value(key, high))
-        if high is not None:
-            return _("at most {value}", value=self.value(key, high))
-        return _("at least {value}", value=self.value(key, low)) if low is not None else ""
+        shown = [None if end is None else self.converted(key, end) for end in (low, high)]
+        return held_words(shown[0], shown[1], self.decimals(key), self.unit(key))
 
 
 def label(key: str) -> str:
@@ -123,7 +120,7 @@ def rates(firing_rates: Iterable[float]) -> str:
     >>> rates((25.0, 100.0))
     '25 % and 100 %'
     """
-    shown = [f"{rate:g} %" for rate in firing_rates]
+    shown = [rate_words(rate) for rate in firing_rates]
     if len(shown) < 2:
         return "".join(shown)
     return _("{first} and {last}", first=", ".join(shown[:-1]), last=shown[-1])

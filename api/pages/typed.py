@@ -13,6 +13,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from api.chart_spec import rate_words
 from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, label
@@ -47,6 +48,11 @@ class AtRate:
 
     rate: str
     text: str
+
+    @property
+    def at(self) -> str:
+        """Return the rate as it is read."""
+        return rate_words(float(self.rate))
 
 
 @dataclass(frozen=True, slots=True)

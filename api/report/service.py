@@ -35,6 +35,10 @@ def value_text(value: Value | None, shown: Shown) -> str:
     return "–" if value is None else quantity(value.value, value.unit, shown)
 
 
+def _seconds(value: float | None, words: Words) -> str:
+    return "–" if value is None else words.signs(f"{value:.3g} s")
+
+
 def service_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
     """Return everything of the service part, in the order in which a reader asks for it."""
     record, t = given.visit.service, words.t
@@ -75,7 +79,7 @@ def _tests(given: ReportInput, record: ServiceRecord, shown: Shown, words: Words
             provoked(test, words),
             value_text(test.set_point, shown),
             value_text(test.trip, shown),
-            "–" if test.lock_out is None else f"{test.lock_out:.3g} s",
+            _seconds(test.lock_out, words),
             resets[test.reset],
             results[test.result] + (f". {test.note}" if test.note else ""),
         ]
@@ -276,8 +280,8 @@ def _light_off(record: ServiceRecord, shown: Shown, words: Words) -> list[Block]
     rows = [
         [
             str(n),
-            "–" if trial.purge is None else f"{trial.purge:.3g} s",
-            "–" if trial.trial is None else f"{trial.trial:.3g} s",
+            _seconds(trial.purge, words),
+            _seconds(trial.trial, words),
             shown.value("flame_signal", trial.flame_signal),
             kinds[trial.ignition],
             "–" if trial.co_peak is None else f"{trial.co_peak:.0f} ppm",
@@ -341,7 +345,10 @@ def _light_off(record: ServiceRecord, shown: Shown, words: Words) -> list[Block]
         ]
     if oil is not None:
         pairs += [
-            (t("Smoke number"), "" if oil.smoke_number is None else f"{oil.smoke_number:g}"),
+            (
+                t("Smoke number"),
+                "" if oil.smoke_number is None else words.signs(f"{oil.smoke_number:g}"),
+            ),
             (t("Pump pressure"), _shown(shown, "pump_pressure", oil.pump_pressure)),
             (t("Nozzle pressure"), _shown(shown, "pump_pressure", oil.nozzle_pressure)),
         ]

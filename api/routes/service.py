@@ -11,13 +11,14 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.answers import refuses
 from api.due_list import DueList, due_ics, due_in_book, due_json
+from api.languages import language_and_region
 from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
 from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report
 from api.report.given import ReportOptions
 from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
-from api.words import _, words
+from api.words import LANGUAGES, SOURCE, _, words
 from ingest.intake import Intake
 from ingest.service.intervals import add_months, end_of_month
 
@@ -25,6 +26,13 @@ router = APIRouter(tags=["service"])
 
 Paper = Annotated[Literal["a4", "us-letter"], Query(description="Paper of the PDF.")]
 Units = Annotated[Literal["si", "us"] | None, Query(description="The office's if absent.")]
+Language = Annotated[
+    str,
+    Query(
+        pattern=f"^({'|'.join(LANGUAGES)})([-_][A-Z]{{2}})?$",
+        description="Language of the report; a region (`es-MX`) decides how numbers are written.",
+    ),
+]
 Until = Annotated[str, Query(max_length=20, description="Last month or day: 2027-03.")]
 _SITE = Query(description="Only boilers of this site.")
 _PDF: dict[int | str, dict[str, Any]] = {
@@ -44,8 +52,15 @@ class Made(BaseModel):
     content_sha256: str = Field(description="SHA-256 of what it says, which the chain keeps.")
 
 
-def _options(settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any) -> ReportOptions:
-    return ReportOptions(paper=paper, units=units or settings.units)
+def _options(
+    settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any, asked: str
+) -> ReportOptions:
+    try:
+        language, region = language_and_region(asked)
+    except ValueError as error:
+        item = ErrorItem(message=str(error), parameter="language", raw=asked)
+        raise ProblemError("not-valid", str(error), [item]) from error
+    return ReportOptions(paper, units or settings.units, language, region)
 
 
 @router.get(
@@ -63,6 +78,7 @@ def report_file(
     who: Who,
     paper: Paper = "a4",
     units: Units = None,
+    language: Language = SOURCE,
 ) -> Response:
     """Set the report of the visit as it stands; nothing is written to the book."""
     made = make_report(
@@ -70,7 +86,7 @@ def report_file(
         visit_id,
         plans_of(request),
         who,
-        options=_options(settings, paper, units),
+        options=_options(settings, paper, units, language),
         company=settings.company,
         keep=False,
     )
@@ -87,15 +103,19 @@ def keep_report(
     settings: SettingsOf,
     who: Who,
     units: Units = None,
+    language: Language = SOURCE,
 ) -> Made:
-    """Write the SHA-256 of the report's content to the audit chain, once for each content."""
+    """Write the SHA-256 of the report's content to the audit chain, once for each content.
+
+    Units and language are part of the content; what hand-in and acceptance signed stays as it is.
+    """
     made = make_report(
         intake,
         visit_id,
         plans_of(request),
         who,
         face="html",
-        options=_options(settings, "a4", units),
+        options=_options(settings, "a4", units, language),
         company=settings.company,
     )
     return Made(report_id=made.report_id, content_sha256=made.content_sha256)

@@ -65,6 +65,17 @@ def test_value_beyond_the_sensor_is_an_arrow_and_said_so() -> None:
     assert "above 2000.0 % at 100 %" in described(shown)
 
 
+def test_an_open_end_of_a_band_is_said_as_at_least_or_at_most_and_no_visit_is_open() -> None:
+    ends = [BandEnd(25.0, None, 6.0), BandEnd(50.0, 3.0, None), BandEnd(100.0, None, None)]
+    assert described(pane(band=ends)).endswith(
+        "Target band: at most 6.0 % at 25 %, at least 3.0 % at 50 %, no limit at 100 %."
+    )
+    with speaking(words_of("es", "ES")):
+        said = described(pane(band=ends))
+    assert "como máximo 6,0 % al 25 %, como mínimo 3,0 % al 50 %, sin límite al 100 %" in said
+    assert "abiert" not in said
+
+
 def test_far_limit_is_named_and_does_not_flatten_the_curve() -> None:
     near = firing_curve(pane(band=(), limit=8.0), "p")
     far = firing_curve(pane(band=(), limit=200.0), "p")

@@ -221,6 +221,7 @@ def test_the_report_command_writes_pdf_and_html_with_one_content(
     [
         (["report", "x"], 64),
         (["report", str(UUID(int=1)), "--paper", "a5"], 64),
+        (["report", str(UUID(int=1)), "--language", "de"], 64),
         (["report", str(UUID(int=1))], 2),
         (["due", "--until", "soon"], 64),
         (["due", "--until", "2027-03", "--plans", "nowhere"], 2),

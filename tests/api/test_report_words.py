@@ -31,6 +31,19 @@ def own(given: ReportInput) -> list[str]:
 
 
 @pytest.mark.parametrize("units", ["us", "si"])
+def test_every_figure_of_a_spanish_report_has_a_comma(units: str) -> None:
+    """Spain writes the decimal comma (CLDR 46, es_ES, memory); versions stay as written."""
+    given = case()
+    options = ReportOptions(units=units, language="es", region="ES")  # type: ignore[arg-type]
+    versions = {given.judgement.rules_version, given.program_version}
+    versions |= {given.plan.version} if given.plan is not None else set()
+    written = sorted({*own(given), *filter(None, versions)}, key=len, reverse=True)
+    texts = [without(text, written) for text in Spanish(report_html(given, options)).texts]
+    assert any(re.search(r"\d,\d", text) for text in texts)
+    assert [text for text in texts if re.search(r"\d\.\d(?!\d\d)", text)] == []
+
+
+@pytest.mark.parametrize("units", ["us", "si"])
 def test_no_english_sentence_stands_in_a_spanish_report(units: str) -> None:
     given = case()
     options = ReportOptions(units=units, language="es", region="ES")  # type: ignore[arg-type]

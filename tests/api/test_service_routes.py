@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import io
+import re
 from datetime import datetime, timedelta, timezone
+from html import unescape
 from typing import Any
 from uuid import UUID
 
 import pytest
+from pypdf import PdfReader
 from starlette.testclient import TestClient
 
+from api.report.content import setting_words
+from api.words import speaking, words_of
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.models import Boiler
@@ -65,6 +71,69 @@ def test_the_page_holds_to_the_strict_policy(client: TestClient, served: str) ->
 def test_the_page_and_the_chain_have_one_content(client: TestClient, served: str) -> None:
     kept = client.post(f"/v1/visits/{served}/report?units=si").json()
     assert kept["content_sha256"] in client.get(f"/visits/{served}/report?units=si").text
+
+
+@pytest.mark.parametrize(
+    ("tag", "said", "decimal"),
+    [
+        ("en", "Service and combustion report", "3.2 s"),
+        ("es", "Informe de servicio y combustión", "3,2 s"),
+        ("es-MX", "Informe de servicio y combustión", "3.2 s"),
+        ("es_MX", "Informe de servicio y combustión", "3.2 s"),
+    ],
+)
+def test_the_pdf_is_set_in_the_language_asked_for_with_its_region_s_numbers(
+    client: TestClient, served: str, tag: str, said: str, decimal: str
+) -> None:
+    answer = client.get(f"/v1/visits/{served}/report.pdf?units=si&language={tag}")
+    assert answer.status_code == 200
+    reader = PdfReader(io.BytesIO(answer.content))
+    assert str(reader.root_object["/Lang"]) == tag[:2]
+    assert reader.metadata is not None
+    assert said in str(reader.metadata.title)
+    text = " ".join(page.extract_text() for page in reader.pages)
+    assert decimal in text
+
+
+def test_a_report_in_spanish_leaves_what_was_signed_in_english_as_it_is(
+    client: TestClient, intake: Intake, served: str
+) -> None:
+    def signed() -> list[tuple[str, str]]:
+        lines = [e for e in intake.trail(UUID(served)) if e["action"] == "handed_in"]
+        return [(e["details"]["report_id"], e["details"]["report_sha256"]) for e in lines]
+
+    before, at = signed(), f"/v1/visits/{served}/report?units=us"
+    english = client.post(at).json()
+    spanish = client.post(f"{at}&language=es").json()
+    assert before == signed() == [(english["report_id"], english["content_sha256"])]
+    assert spanish["report_id"] == english["report_id"]  # the same facts
+    assert spanish["content_sha256"] != english["content_sha256"]
+    made = client.get(f"/v1/visits/{served}/report.pdf?units=us&language=es").content
+    text = "".join("".join(p.extract_text().split()) for p in PdfReader(io.BytesIO(made)).pages)
+    assert english["content_sha256"] in text  # the signature names what was signed, and how
+    assert spanish["content_sha256"] in text
+    with speaking(words_of("es")):
+        assert "".join(setting_words("us en").split()) in text
+
+
+@pytest.mark.parametrize("tag", ["de", "english", "es-ZZ", "", "EN"])
+def test_a_language_that_is_not_spoken_is_refused_with_its_parameter(
+    client: TestClient, served: str, tag: str
+) -> None:
+    answer = client.get(f"/v1/visits/{served}/report.pdf?language={tag}")
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["parameter"] == "language"
+
+
+def test_the_page_leads_to_the_pdf_in_its_reader_s_language_and_region(
+    client: TestClient, served: str
+) -> None:
+    page = client.get(f"/visits/{served}", headers={"Accept-Language": "es-MX"}).text
+    found = re.search(r'href="(/v1/visits/[^"]+report\.pdf[^"]*)"', page)
+    assert found is not None
+    link = unescape(found[1])
+    assert "language=es-MX" in link
+    assert client.get(link).status_code == 200
 
 
 def test_what_is_due(client: TestClient, served: str) -> None:
