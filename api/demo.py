@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from fastapi import FastAPI
+
     from ingest.intake import Intake
     from ingest.store.accounts import Role
 
@@ -89,11 +90,12 @@ def open_entry(app: FastAPI, password: str) -> str:
 
     It works as long as this demo runs, on this machine only; a book of an office has no such path.
     """
-    from api.accounts import Desk, tokens
-    from api.pages.sign_in import let_in
     from starlette.exceptions import HTTPException
     from starlette.requests import Request
     from starlette.responses import Response
+
+    from api.accounts import Desk, tokens
+    from api.pages.sign_in import let_in
 
     desk: Desk = app.state.desk
     made = []
@@ -151,8 +153,10 @@ def demo(
 
 def _show(intake: Intake, port: int, company: str, alone: bool) -> None:
     import uvicorn
+
     from api.accounts import tokens
     from api.app import create_app
+    from api.connection import Connection
     from api.settings import Settings
 
     try:
@@ -171,5 +175,5 @@ def _show(intake: Intake, port: int, company: str, alone: bool) -> None:
             f"It lets you in as {REVIEWER}, who administers. To see what others see, sign out and "
             f"in as {' or '.join(f'{n} ({role})' for n, role in OTHERS)}; password {password}"
         )
-    config = uvicorn.Config(app, log_level="warning", access_log=False)
+    config = uvicorn.Config(app, http=Connection, ws="none", log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[listening])

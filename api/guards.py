@@ -14,9 +14,12 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.headers import HEADERS
+from api.permissions import permissions_at
 from api.problems import ProblemError, respond
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
+OPEN_BODY = 16 * 1024
+"""Bytes of a body where nobody has to be known: a name, a password and where to go on."""
 
 
 _SLOW = "The body came too slowly; nothing was stored."
@@ -66,7 +69,10 @@ class Guards:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        refused = self._refused(scope, headers)
+        most, longest = self.max_body, self.longest
+        if _open_to_anyone(scope):
+            most, longest = min(most, OPEN_BODY), min(longest, self.pause)
+        refused = self._refused(scope, headers, most)
         started = False
 
         async def guarded_send(message: Message) -> None:
@@ -90,15 +96,15 @@ class Guards:
             nonlocal received, whole
             if whole:  # from here on it only tells that the other side has gone
                 return await receive()
-            left = min(self.pause, begun + self.longest - time.monotonic())
+            left = min(self.pause, begun + longest - time.monotonic())
             try:
                 async with asyncio.timeout(max(0.0, left)):
                     message = await receive()
             except TimeoutError:
                 raise TooSlow from None
             received += len(message.get("body", b""))
-            if received > self.max_body:
-                raise TooManyBytes(self.max_body)
+            if received > most:
+                raise TooManyBytes(most)
             whole = not message.get("more_body", False)
             return message
 
@@ -107,22 +113,19 @@ class Guards:
         except (TooManyBytes, TooSlow) as error:
             if not started:
                 slow = isinstance(error, TooSlow)
-                problem = ProblemError("too-slow", _SLOW) if slow else self._too_large()
+                problem = ProblemError("too-slow", _SLOW) if slow else _too_large(most)
                 # What is still on its way is not waited for.
                 answer = respond(problem, {"Connection": "close"})
                 await answer(scope, receive, guarded_send)
 
-    def _too_large(self) -> ProblemError:
-        return ProblemError("too-large", _large(self.max_body))
-
-    def _refused(self, scope: Scope, headers: Headers) -> ProblemError | None:
+    def _refused(self, scope: Scope, headers: Headers, most: int) -> ProblemError | None:
         # A page elsewhere can point its own name at this machine, but not change what it is called.
         name = re.sub(r":\d+$", "", headers.get("host", "")).casefold()
         if self.hosts and name not in self.hosts:
             return ProblemError("not-this-host", f"{name or 'No name'} is not a name of this book.")
         length = headers.get("content-length", "")
-        if length.isdigit() and int(length) > self.max_body:
-            return self._too_large()
+        if length.isdigit() and int(length) > most:
+            return _too_large(most)
         # Pages carry forms without a token: the browser itself says where a form was sent from.
         if scope["method"] not in _SAFE:
             site = headers.get("sec-fetch-site", "same-origin")
@@ -133,3 +136,15 @@ class Guards:
                     "not-from-here", "The request was made by a page of another site."
                 )
         return None
+
+
+def _too_large(most: int) -> ProblemError:
+    return ProblemError("too-large", _large(most))
+
+
+def _open_to_anyone(scope: Scope) -> bool:
+    """Return whether a body comes to an address where nobody has to be known."""
+    if scope["method"] in _SAFE:
+        return False
+    permission = permissions_at(scope["path"]).get(scope["method"])
+    return permission is not None and permission.anyone

@@ -61,7 +61,9 @@ def serve(
     The first start prints a one-time link that makes the administrator.
     """
     import uvicorn
+
     from api.app import create_app
+    from api.connection import Connection
     from api.settings import settings_from_environment
     from api.watch import write_lines
     from ingest.intake import Intake
@@ -94,6 +96,8 @@ def serve(
             )
         config = uvicorn.Config(
             app,
+            http=Connection,
+            ws="none",
             log_config=None,
             access_log=False,
             server_header=False,

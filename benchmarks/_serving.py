@@ -68,6 +68,7 @@ def main(kind: str, descriptor: str, book: str, visit: str) -> None:
         uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
         return
     from api.app import create_app
+    from api.connection import Connection
     from api.serve import settle_memory
     from api.settings import Settings
     from ingest.intake import Intake
@@ -76,7 +77,8 @@ def main(kind: str, descriptor: str, book: str, visit: str) -> None:
     with Book(Path(book)) as opened:
         app = create_app(Intake(opened), Settings(alone=True, requests_a_minute=0))
         settle_memory()
-        uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
+        served = uvicorn.Config(app, http=Connection, ws="none", **config)  # type: ignore[arg-type]
+        uvicorn.Server(served).run(sockets=[listening])
 
 
 if __name__ == "__main__":

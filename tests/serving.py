@@ -9,6 +9,7 @@ from typing import Any
 
 import uvicorn
 
+from api.connection import Connection
 from api.serve import LOOPBACK, address_of, open_socket
 
 
@@ -19,7 +20,7 @@ def serving(app: Any, port: int = 0) -> Iterator[str]:
     At the end connections that are kept open are not waited for.
     """
     with open_socket(LOOPBACK, port) as listening:
-        server = uvicorn.Server(uvicorn.Config(app, log_level="critical"))
+        server = uvicorn.Server(uvicorn.Config(app, http=Connection, ws="none", log_level="critical"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         try:
