@@ -218,9 +218,10 @@ def _pane(
 
 
 def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
-    most = max(2, (scale.width - LEFT - RIGHT) // 62)
-    steps = (*_SECONDS, *(60 * m for m in _MINUTES))
-    step = next((s for s in steps if (scale.end - scale.begin) / s <= most), steps[-1])
+    seconds, wide = scale.end - scale.begin, scale.width - LEFT - RIGHT
+    steps = [(s, 80) for s in _SECONDS] + [(60 * m, 62) for m in _MINUTES]
+    fits = (step for step, room in steps if seconds / step <= max(2, wide // room))
+    step = next(fits, steps[-1][0])
     form = "%H:%M:%S" if step < 60 else "%H:%M"
     of_day = started.hour * 3600 + started.minute * 60 + started.second + scale.begin
     second = scale.begin + (-of_day) % step
