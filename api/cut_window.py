@@ -108,8 +108,7 @@ def parts_of(window: Window, segments: Sequence[Segment], cut: LogCut) -> list[W
     out = []
     for n in range(0, len(seen), each):
         begin, end = seen[n].start, seen[min(n + each, len(seen)) - 1].end
-        words = _(
-            "{start} to {end}", start=clock(cut.log.started, begin), end=clock(cut.log.started, end)
-        )
+        ends = [clock(cut.log.started, at)[:5] for at in (begin, end)]
+        words = _("{start} to {end}", start=ends[0], end=ends[1])
         out.append(Way(words, window.placed(begin, end).query))
     return out
