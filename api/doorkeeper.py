@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import math
 import time
+from contextlib import suppress
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import quote
 
+from fastapi import HTTPException
 from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 from starlette.datastructures import Headers
 from starlette.responses import RedirectResponse, Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.accounts import ALONE, Desk, Principal
 from api.permissions import OPEN_FOLDERS, Permission, parameters, permissions_at
@@ -28,8 +30,20 @@ SESSION_COOKIE = "fluebook-session"
 PRINCIPAL = "fluebook.principal"
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 _LONGEST_TOKEN = 200
+_ASKED_EVERY_S = 1.0
+_ENDED = "This key or session ended before the request did."
 _CLOSED = "/nothing-here"
 """An address that no route has: the application answers it as not there."""
+
+
+class LetInNoLonger(HTTPException):
+    """Who sends a body was let in when it began, and is no longer.
+
+    An HTTPException, as the framework answers any other one with 400 while it reads a body.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(401, _ENDED)
 
 
 class Doorkeeper:
@@ -66,7 +80,48 @@ class Doorkeeper:
         sites = None if principal is None else principal.sites
         reach = None if sites is None else Reach(sites, principal.owner if principal else "")
         with within(reach):
-            await self.app(scope, receive, send)
+            if principal is None or self.alone:
+                await self.app(scope, receive, send)
+            else:
+                await self._while_let_in(principal, scope, receive, send)
+
+    async def _while_let_in(
+        self, principal: Principal, scope: Scope, receive: Receive, send: Send
+    ) -> None:
+        """Answer, and ask again where a body or an answer takes its time.
+
+        A key that is revoked, or an account that is closed, while a body still comes opens nothing
+        when it is whole; what is still to be read of an answer is not sent.
+        """
+        headers = Headers(scope=scope)
+        asked = time.monotonic()
+        let_in, started = True, False
+
+        def still() -> bool:
+            nonlocal asked, let_in
+            if let_in and time.monotonic() - asked > _ASKED_EVERY_S:
+                asked = time.monotonic()
+                now, _ = self._who(scope, headers)
+                let_in = now is not None and now.may_as_much_as(principal)
+            return let_in
+
+        async def receive_while() -> Message:
+            message = await receive()
+            if message["type"] == "http.request" and not still():
+                raise LetInNoLonger
+            return message
+
+        async def send_while(message: Message) -> None:
+            nonlocal started
+            if scope["method"] in _SAFE and not still():
+                return  # whoever sends ends in good order; the connection is closed after it
+            started = True
+            await send(message)
+
+        with suppress(LetInNoLonger):
+            await self.app(scope, receive_while, send_while)
+        if not let_in and not started:
+            await respond(_not_signed_in(_ENDED))(scope, receive, send)
 
     def _who(self, scope: Scope, headers: Headers) -> tuple[Principal | None, ProblemError | None]:
         if self.alone:

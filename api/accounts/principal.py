@@ -39,6 +39,13 @@ class Principal:
     language: str | None = None
     units: Units | None = None
 
+    def may_as_much_as(self, before: Principal) -> bool:
+        """Return whether it is the same person or program, and nothing was taken from it since."""
+        fewer = self.sites is not None and (before.sites is None or not before.sites <= self.sites)
+        return (self.kind, self.id, self.role) == (before.kind, before.id, before.role) and not (
+            fewer or before.scopes - self.scopes
+        )
+
     def signs_as(self, stated: str | None) -> str:
         """Return the name for the trail.
 
