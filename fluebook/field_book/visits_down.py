@@ -54,13 +54,13 @@ def _follow_own(meeting: Meeting, visit_id: UUID) -> None:
     office, lines = meeting.office.visit(visit_id), _trail(meeting, visit_id)
     base, before = meeting.common("visit", visit_id), intake.visit(visit_id)
     touched = base is None or base.local_version != before.version
-    if before.state == "handed_in" and _times(lines, "sent_back") > _times(
-        intake.trail(visit_id), "sent_back"
-    ):
+    if _times(lines, "sent_back") > _times(intake.trail(visit_id), "sent_back"):
         last = _last(lines, "sent_back")
         words = str(last["details"].get("words") or "")
-        intake.send_back(visit_id, said_by(last["who"]), words)
-        meeting.done(f"{name} was sent back: {words}")
+        if before.state == "handed_in":
+            intake.send_back(visit_id, said_by(last["who"]), words)
+        if before.state == "handed_in" or office["state"] == "sent_back":
+            meeting.done(f"{name} was sent back: {words}")
     if intake.visit(visit_id).state in OPEN_STATES:
         _bring_contents(meeting, visit_id, name, office)
         if office["state"] in FINISHED:

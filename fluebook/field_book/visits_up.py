@@ -67,6 +67,13 @@ class Going:
         self.files = self.meeting.office.visit(self.id)["files"]
         self.there = records_there(self.meeting.office, self.id, self.files)
 
+    def corrected(self, old: Record, new: Record | None) -> None:
+        """Know of a correction that the office has just taken, without asking it again."""
+        gone = replace(old, gone=True, by=None if new is None else new.id)
+        self.there = [gone if record.id == old.id else record for record in self.there]
+        if new is not None and all(record.id != new.id for record in self.there):
+            self.there.append(_fresh(new))
+
     def file_there(self, sha256: str) -> str | None:
         """Return the office's id of a file that it holds."""
         for file in self.files:
@@ -159,7 +166,7 @@ def _files(going: Going) -> list[Send]:
             continue
         at = going.place.get(file.id, len(going.place) + n)
         if there is None:
-            found.append(Send(at, what, partial(_sent_file, going, file)))
+            found.append(Send(at, what, partial(send_file, meeting, going.id, file)))
         if file.id in logs:
             cut = meeting.intake.log_cut(going.id, file.id)
             if cut_differs(meeting, cut, going.id, there):
@@ -177,13 +184,11 @@ def _withdrawn(going: Going, file: Attachment, there: str | None) -> None:
         )
 
 
-def _sent_file(going: Going, file: Attachment) -> None:
-    send_file(going.meeting, going.id, file)
-    going.look()
-
-
 def _sent_cut(going: Going, file: Attachment) -> None:
     there = going.file_there(file.sha256)
+    if there is None:
+        going.files = going.meeting.office.visit(going.id)["files"]
+        there = going.file_there(file.sha256)
     if there is not None:  # else it was refused, and that is said
         send_cut(going.meeting, going.id, there, going.meeting.intake.log_cut(going.id, file.id))
 
@@ -260,7 +265,8 @@ def _superseded(going: Going, key: Key, step: Step) -> None:
         now = _old_there(going, key, step)
         if error.status != 409 or now is None or not now.gone:
             raise
-    going.look()
+    else:
+        going.corrected(old, step.new)
 
 
 _OTHERWISE = (

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from uuid import UUID
+
+import httpx
 
 from api.app import create_app
 from api.report.from_book import signing
@@ -228,3 +231,22 @@ def _cuts(intake: Intake, visit_id: UUID) -> list[Any]:
         done = [dict(c.operation) for c in cut.corrections]
         found.append((cut.segments, dict(cut.phases), done, confirmed, cut.response_time))
     return found
+
+
+class Lossy(httpx.HTTPTransport):
+    """A line that loses two requests in ten, and two answers to requests that arrived."""
+
+    def __init__(self, seed: int) -> None:
+        super().__init__()
+        self._chance = random.Random(seed)
+
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        fate = self._chance.random()
+        if fate < 0.2:
+            raise httpx.ConnectError("no signal", request=request)
+        response = super().handle_request(request)
+        if fate < 0.4:
+            response.read()
+            response.close()
+            raise httpx.ReadError("cut off", request=request)
+        return response

@@ -2,34 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
+import httpx
 
-import pytest
-
+from fluebook import Unreachable
 from ingest.intake import Intake
-from ingest.store import Book
 from tests.fluebook.field_case import (
     PERSON,
+    Lossy,
     Office,
     hand_in_signed,
     meeting,
-    running_office,
     same,
     with_everything,
 )
-
-
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    with running_office(tmp_path / "office.db") as opened:
-        yield opened
-
-
-@pytest.fixture
-def field(tmp_path: Path) -> Iterator[Intake]:
-    with Book(tmp_path / "field.db") as book:
-        yield Intake(book)
 
 
 def test_all_of_a_visit_is_at_the_office_as_it_is_here(field: Intake, office: Office) -> None:
@@ -57,3 +42,24 @@ def test_a_hand_in_keeps_who_signed_what_and_when(field: Intake, office: Office)
     assert there["details"]["printed_name"] == "Jo Harrow"
     assert there["details"]["signed_at"] == mine["at"]
     assert there["details"]["signed_report_sha256"] == mine["details"]["report_sha256"]
+
+
+def test_a_line_that_loses_four_calls_in_ten_brings_each_thing_once(
+    field: Intake, office: Office
+) -> None:
+    visit_id = with_everything(field)
+    hand_in_signed(field, visit_id)
+    with httpx.Client(transport=Lossy(20261129)) as http:
+        for _ in range(40):
+            try:
+                outcome = meeting(field, office, http=http, tries=2).send()
+            except Unreachable:
+                continue
+            assert outcome.clean, outcome
+            break
+        else:
+            raise AssertionError("never through")
+    same(field, office.intake, visit_id)
+    actions = [line["action"] for line in office.intake.trail(visit_id)]
+    assert actions.count("visit_opened") == actions.count("handed_in") == 1
+    assert actions.count("reading_superseded") == 4
