@@ -5,11 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from api.findings import reason_said
-from api.words import _
+from api.words import N_, _
 from ingest.service.plans import Plan, PlanError, PlanProblem
 from ingest.service.where import line_of, lines_of_toml
 
 _MOST_SHOWN = 160
+_PLAIN = (
+    N_("a record of kind 'part' needs the key of the part"),
+    N_("thread_pitch_mm stands with a range in degree"),
+    N_("nuts stand with a record of kind 'torque'"),
+    N_("the plan lists no isolating steps for it"),
+    N_("say who decides"),
+)
+"""Sentences without a figure that are written below the floor that knows languages."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +42,12 @@ def lines_wrong(error: PlanError, text: str) -> list[LineWrong]:
     lines = text.splitlines()
     found = [_wrong(problem, lines) for problem in error.problems]
     return sorted(found, key=lambda p: p.line)
+
+
+def problem_said(told: str) -> str:
+    """Return one thing wrong between the entries of a plan, its place before it."""
+    place, between, message = told.partition(": ")
+    return place + between + reason_said(message)
 
 
 def version_taken(plan: Plan, there: Plan | None, text: str) -> LineWrong | None:

@@ -10,6 +10,7 @@ from typing import Any
 from api.pages.due import KIND_WORDS, due_title, shown_day
 from api.pages.show import Shown
 from api.pages.trial_view import MOST_LISTED, trial_view
+from api.plan_problems import problem_said
 from api.plan_words import plan_text
 from api.words import _
 from ingest.plans_tried import PlanTrial
@@ -50,7 +51,7 @@ def into_view(into: Sequence[TakenIn]) -> list[IntoView]:
         IntoView(
             plan_text(t.before.title),
             "" if t.problems else t.plan.version,
-            list(t.problems),
+            [problem_said(told) for told in t.problems],
         )
         for t in into
     ]

@@ -356,9 +356,9 @@ def _read(path: Path, trail: tuple[str, ...]) -> Plan:
     included: dict[str, Plan] = {}
     for n, key in enumerate(wanted if isinstance(wanted, list) else []):
         line = line_of(lines_of_toml(text), ("includes", n))
-        other = path.with_name(f"{key}.toml")
+        other = path.with_name(str(key) + ".toml")
         if str(key) in (*trail, path.stem):
-            told = PlanProblem(file, line, f"includes[{n + 1}]", f"{key!r} includes itself")
+            told = PlanProblem(file, line, shown(("includes", n)), f"{key!r} includes itself")
             raise PlanError([told])
         if other.is_file():
             included[str(key)] = _read(other, (*trail, path.stem))
