@@ -112,7 +112,7 @@ def _pane(key: str, views: Sequence[tuple[str, VisitView]], shown: Shown) -> Pan
 
 
 def _marks(view: VisitView, key: str, shown: Shown) -> list[Mark]:
-    spreads, values = Spreads(view.whole, shown), values_of(view.points)
+    spreads, values = Spreads(view.whole, shown, view.points), values_of(view.points)
     marks = []
     for index in last_pass(view.points, "as_left"):
         point = view.points[index]

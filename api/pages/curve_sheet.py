@@ -96,7 +96,7 @@ def panes(
     if not points:
         return []
     numbers = computed(points)
-    spreads = Spreads(visit, shown)
+    spreads = Spreads(visit, shown, points)
     found = []
     for key in PANES:
         if key == "co_air_free" and not any(key in c for c in numbers.values()):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from urllib.parse import quote, urlencode
@@ -65,16 +66,21 @@ class QuantityLife:
 
 
 def quantity_life(
-    life: Life, key: str, by_rate: dict[float, list[At]], shown: Shown
+    life: Life,
+    key: str,
+    by_rate: dict[float, list[At]],
+    shown: Shown,
+    spreads: Mapping[int, Spreads] | None = None,
 ) -> QuantityLife:
-    """Return what is shown of one quantity."""
+    """Return what is shown of one quantity; ``spreads`` from ``spreads_of``, where it is made."""
+    known = spreads_of(life, shown) if spreads is None else spreads
     every = [at for values in by_rate.values() for at in values]
     limits = {rate: limits_at(life, key, rate) for rate in by_rate}
 
     def converted(value: float | None) -> float | None:
         return None if value is None else shown.converted(key, value)
 
-    spread = {id(at): _spread(at, key, shown) for at in every}
+    spread = {id(at): _spread(at, key, known) for at in every}
     reached = [(shown.converted(key, at.value), spread[id(at)]) for at in every]
     top = max(value for value, _u in reached)
     found = [value + side * u for value, u in reached for side in (-1, 1)]
@@ -132,7 +138,8 @@ def _drawn(life: Life, shown: Shown) -> _Drawn:
     kept = _drawn_of.get(key)
     if kept is not None and _draws_as(kept[0], life):
         return kept[1]
-    drawn = {k: quantity_life(life, k, v, shown) for k, v in trends(life.visits).items()}
+    spreads = spreads_of(life, shown)
+    drawn = {k: quantity_life(life, k, v, shown, spreads) for k, v in trends(life.visits).items()}
     _drawn_of.put(key, (life, drawn))
     return drawn
 
@@ -149,10 +156,16 @@ def _draws_as(one: Life, other: Life) -> bool:
     )
 
 
-def _spread(at: At, key: str, shown: Shown) -> float:
+def spreads_of(life: Life, shown: Shown) -> dict[int, Spreads]:
+    """Return the uncertainties of each visit of a life, by the visit's ``id()``."""
+    made = Spreads.together([(one.visit, one.points) for one in life.visits], shown)
+    return {id(one): found for one, found in zip(life.visits, made, strict=True)}
+
+
+def _spread(at: At, key: str, spreads: Mapping[int, Spreads]) -> float:
     if at.of is None or at.point is None or at.above:
         return 0.0
-    return Spreads(at.of.visit, shown).expanded(at.point, key)
+    return spreads[id(at.of)].expanded(at.point, key)
 
 
 def _cell(at: At, key: str, shown: Shown, ident: str, spread: float) -> Cell:

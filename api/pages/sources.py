@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from api.chart_spec import COVERAGE
+from api.pages.derived import DERIVED, derived_u
 from api.pages.show import Shown
 from api.words import _, _n
 from ingest.accuracy import Accuracies
@@ -20,7 +21,12 @@ from parsers import FiringPoint
 Origin = Callable[[FiringPoint, str], str | None]
 """The address of the line that a point's quantity came from, on this page or the file's own."""
 
-_MEASURED = {"co_air_free": "co_dry", "excess_air": "o2_dry", "efficiency_net": "stack_temperature"}
+_MEASURED = {
+    "co_air_free": "co_dry",
+    "excess_air": "o2_dry",
+    "efficiency_gross": "stack_temperature",
+    "efficiency_net": "stack_temperature",
+}
 """Computed quantity -> the reading that a reader is led to."""
 
 
@@ -152,12 +158,29 @@ def sources(
 
 
 class Spreads:
-    """Expanded uncertainties of one visit's points, in the unit shown."""
+    """Expanded uncertainties of one visit's points, in the unit shown.
 
-    def __init__(self, visit: Visit, shown: Shown) -> None:
+    What is computed of ``points`` gets its uncertainties in one go, when first asked for.
+    """
+
+    def __init__(self, visit: Visit, shown: Shown, points: Sequence[FiringPoint] = ()) -> None:
         self._visit, self._shown = visit, shown
         self._accuracies = Accuracies(visit.instrument)
+        self._points = points
         self._seen: dict[int, tuple[FiringPoint, Point]] = {}
+        self._derived: dict[int, Mapping[str, float]] = {}
+
+    @classmethod
+    def together(
+        cls, visits: Sequence[tuple[Visit, Sequence[FiringPoint]]], shown: Shown
+    ) -> list[Spreads]:
+        """Return those of many visits, with one computation for all of them."""
+        out = [cls(visit, shown, points) for visit, points in visits]
+        every = [(one, point) for one in out for point in one._points]
+        found = derived_u([one.seen(point) for one, point in every])
+        for (one, point), u in zip(every, found, strict=True):
+            one._derived[id(point)] = u
+        return out
 
     def seen(self, point: FiringPoint) -> Point:
         """Return a point with its numbers as the rules see them, made once."""
@@ -167,6 +190,14 @@ class Spreads:
             held = self._seen[id(point)] = (point, seen)
         return held[1]
 
+    def _of_computed(self, point: FiringPoint) -> Mapping[str, float]:
+        if id(point) not in self._derived:
+            every = [p for p in self._points if id(p) not in self._derived]
+            every = every if any(p is point for p in every) else [point]
+            found = derived_u([self.seen(p) for p in every])
+            self._derived |= {id(p): u for p, u in zip(every, found, strict=True)}
+        return self._derived[id(point)]
+
     def standard(self, point: FiringPoint, key: str) -> float:
         """Return the standard uncertainty in the canonical unit; 0 where it is not known."""
         bound = point.bounds.get(measured(key))
@@ -174,6 +205,8 @@ class Spreads:
             return 0.0
         if key == "co_air_free":
             return self.seen(point).u_co_af
+        if key in DERIVED and key not in point.values:
+            return self._of_computed(point).get(key, 0.0)
         return self.seen(point).u(key) if key in point.values else 0.0
 
     def expanded(self, point: FiringPoint, key: str) -> float:

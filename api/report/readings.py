@@ -89,7 +89,7 @@ def _rows(
     figures: Mapping[int, Mapping[str, float]],
     shown: Shown,
 ) -> list[list[str]]:
-    points, spreads = given.points, Spreads(given.visit, shown)
+    points, spreads = given.points, Spreads(given.visit, shown, given.points)
     keys = {k for i in part for k in (*points[i].values, *points[i].bounds, *figures.get(i, {}))}
     keys = (keys & set(QUANTITIES)) - {"firing_rate"}
     order = [k for k in _FIRST if k in keys] + [
