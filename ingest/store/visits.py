@@ -19,7 +19,14 @@ from ingest.store.named import named
 
 @dataclass(frozen=True, slots=True)
 class VisitRow:
-    """A visit as the book has it."""
+    """A visit as the book has it.
+
+    Attributes
+    ----------
+    empty : bool
+        True in the change that opens the visit, while nothing hangs under it: then nothing need be
+        looked for nor taken away.
+    """
 
     id: UUID
     visit: Visit
@@ -27,6 +34,7 @@ class VisitRow:
     imported: bool
     version: int
     handed_in_at: str | None
+    empty: bool = False
 
     @property
     def finished(self) -> bool:
@@ -99,6 +107,7 @@ def write_visit(
         imported if previous is None else previous.imported,
         version,
         None if previous is None else previous.handed_in_at,
+        empty=previous is None,
     )
 
 
