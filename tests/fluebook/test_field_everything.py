@@ -5,13 +5,19 @@ from __future__ import annotations
 import httpx
 
 from fluebook import Unreachable
+from ingest.capture import HEADER
+from ingest.capture_log import how_heard
+from ingest.cut_operations import CutOperation
 from ingest.intake import Intake
+from parsers.maps import taught
+from parsers.stream_events import StreamRules
 from tests.fluebook.field_case import (
     PERSON,
     Lossy,
     Office,
     hand_in_signed,
     meeting,
+    opened_visit,
     same,
     with_everything,
 )
@@ -63,3 +69,60 @@ def test_a_line_that_loses_four_calls_in_ten_brings_each_thing_once(
     actions = [line["action"] for line in office.intake.trail(visit_id)]
     assert actions.count("visit_opened") == actions.count("handed_in") == 1
     assert actions.count("reading_superseded") == 4
+
+
+HEADLESS = b"".join(
+    b"@ 2026-11-02T09:%02d:%02d+00:00 %d\n%b\n" % (n // 12, n % 12 * 5, len(line), line)
+    for n in range(120)
+    for line in [b"%.1f;%d;%.1f\r\n" % (5.0 if n < 60 else 3.5, 20, 150.0 if n < 60 else 190.0)]
+)
+
+
+def test_a_capture_of_an_instrument_without_headings_is_heard_the_same_there(
+    field: Intake, office: Office
+) -> None:
+    visit_id = opened_visit(field)
+    headings = ("O2 %", "CO ppm", "Channel T")
+    own = taught("port", headings, {"Channel T": "stack_temperature[degC]"})
+    rules = StreamRules(headings=headings, delimiter=";", map=own)
+    cut, _ = field.add_log(
+        visit_id, HEADER + HEADLESS, "heard.capture", PERSON, options=how_heard(rules)
+    )
+    assert list(cut.log.columns) == ["o2_dry", "co_dry", "stack_temperature"]
+    assert meeting(field, office).send().clean
+    (there,) = office.intake.logs(visit_id)
+    found = office.intake.log_cut(visit_id, there)
+    assert found.log.sha256 == cut.log.sha256
+    assert found.segments == cut.segments
+
+
+def test_corrections_of_a_cut_made_at_the_office_come_down(field: Intake, office: Office) -> None:
+    visit_id = with_everything(field)
+    assert meeting(field, office).send().clean
+    (there,) = office.intake.logs(visit_id)
+    first = office.intake.log_cut(visit_id, there).plateaus[0]
+    drop = CutOperation("drop", at=(first.start + first.end) / 2, why="not steady either")
+    office.intake.correct_cut(visit_id, there, [drop], "L. Sorrel")
+    office.intake.confirm_cut(visit_id, there, "L. Sorrel")
+    fetched = meeting(field, office).fetch()
+    assert fetched.clean, fetched
+    same(field, office.intake, visit_id)
+
+
+ELSEWHERE = {
+    "travels": "site boiler job visit evidence attachment reading column_map plan setting cut "
+    "cut_correction cut_confirmation",
+    "is made anew there": "point judgement flag boiler_trend cut_columns",
+    "is of the book itself": "audit audit_seal office_copy opened_first _sqlite_migrations "
+    "sqlite_sequence",
+    "is named as staying": "waiting_readings standing_acceptance standing_stop",
+    "belongs to the server": "account account_session access_key one_time_link kept_answer webhook "
+    "duty_person message delivery delivery_try layout sealed_secret",
+}
+"""What becomes of each table of a field book, as docs/field-book.md tells it."""
+
+
+def test_every_table_of_the_book_is_thought_of(field: Intake) -> None:
+    rows = field.book.reader.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")
+    known = {name for names in ELSEWHERE.values() for name in names.split()}
+    assert {row[0] for row in rows} - known == set()
