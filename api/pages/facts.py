@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -27,6 +27,7 @@ from ingest.rules import RULES
 from parsers import FiringPoint
 
 NOTHING_BEYOND = N_("No recorded value is beyond its limit.")
+ALL_STANDS = N_("All that was found stands accepted.")
 LINES_SHOWN = 400
 
 
@@ -160,9 +161,12 @@ def _spread(key: str, uncertainty: float, shown: Shown) -> str:
     return number(spread, shown.decimals(key) + (1 if spread < 1 else 0))
 
 
-def worst_sentence(flags: Sequence[Flag], shown: Shown) -> str:
-    """Return the worst finding as one sentence with its number."""
-    return _sentence(flags[0], shown) if flags else _(NOTHING_BEYOND)
+def worst_sentence(flags: Sequence[Flag], shown: Shown, standing: Collection[str] = ()) -> str:
+    """Return the worst finding that does not stand accepted as one sentence with its number."""
+    left = [flag for flag in flags if flag.id not in standing]
+    if left:
+        return _sentence(left[0], shown)
+    return _(ALL_STANDS if flags else NOTHING_BEYOND)
 
 
 def leave_words(flags: Sequence[Flag], shown: Shown) -> str:
@@ -173,13 +177,21 @@ def leave_words(flags: Sequence[Flag], shown: Shown) -> str:
     return ""
 
 
-def verdict(judgement: Judgement, points: Sequence[FiringPoint], shown: Shown) -> tuple[str, str]:
+def verdict(
+    judgement: Judgement,
+    points: Sequence[FiringPoint],
+    shown: Shown,
+    standing: Collection[str] = (),
+) -> tuple[str, str]:
     """Return the page's first sentence, and what stands beside it about what was not judged."""
     unjudged = len(judgement.not_judged)
-    rest = len(judgement.flags) - 1
+    stand = sum(flag.id in standing for flag in judgement.flags)
+    rest = len(judgement.flags) - stand - 1
     said = []
     if rest > 0:
         said.append(_n("{n} more finding.", "{n} more findings.", rest))
+    if stand:
+        said.append(_n("{n} stands accepted", "{n} stand accepted", stand) + ".")
     if unjudged:
         said.append(
             _n(
@@ -192,7 +204,7 @@ def verdict(judgement: Judgement, points: Sequence[FiringPoint], shown: Shown) -
         said.append(_("Every rule had its input."))
     if not points:
         return _("Nothing was read yet, so nothing is judged."), " ".join(said)
-    return worst_sentence(judgement.flags, shown), " ".join(said)
+    return worst_sentence(judgement.flags, shown, standing), " ".join(said)
 
 
 def visit_given(
@@ -205,12 +217,13 @@ def visit_given(
     origin: Origin,
     history: Sequence[EarlierVisit] = (),
     source: Sources = plain_source,
+    standing: Collection[str] = (),
 ) -> Mapping[str, Any]:
     """Return what the visit template shows of readings and judgement."""
     numbers = computed(points)
     drawn = curve_sheet(points, visit, limits, shown, history, source)
     sheet: list[PhaseTable] = tables(points, numbers, judgement.flags, shown, origin)
-    first, beside = verdict(judgement, points, shown)
+    first, beside = verdict(judgement, points, shown, standing)
     return {
         "boiler_words": boiler_words(boiler, shown),
         "leave": leave_words(judgement.flags, shown),

@@ -89,7 +89,7 @@ async def stand(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
         return intake.add_standing(one, decider(request, entries.get("who", "")[:100]))
 
     title = _("The finding was not let stand")
-    return await done_or_said(request, intake, visit_id, change, title, "#why")
+    return await done_or_said(request, intake, visit_id, change, title, "#why", entries)
 
 
 @router.post("/standing-acceptances/{standing_id}/end")

@@ -43,6 +43,7 @@ _HAPPENED = {
     "readings_added": N_("readings added"),
     "reading_superseded": N_("reading corrected"),
     "handed_in": N_("handed in"),
+    "report_made": N_("report made"),
     "accepted": N_("accepted"),
     "sent_back": N_("sent back"),
     "judged_again": N_("judged again"),
@@ -219,6 +220,7 @@ def visit_shown(
     lines = trail(intake.book.reader, f"visit:{view.visit.id}")
     made = made_of(view)
     origin = origins(made, files, LINES_SHOWN)
+    standing = _standing(intake, view, shown)
     return page(
         request,
         "visit.html",
@@ -246,7 +248,7 @@ def visit_shown(
         said=said or {},
         entered=_FIELDS | (dict(upload.fields) if upload else {"phase": "as_left"}),
         fate=upload.fate(view.attachments) if upload else "",
-        standing=_standing(intake, view, shown),
+        standing=standing,
         can_stand=_can_stand(request, view),
         **visit_given(
             boiler,
@@ -258,6 +260,7 @@ def visit_shown(
             origin,
             view.history,
             sources(made, files, lines, origin),
+            standing,
         ),
     )
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from markupsafe import escape
 from starlette.testclient import TestClient
 
 from api.app import create_app
@@ -249,3 +250,27 @@ def test_the_same_again_makes_one(client: TestClient, boiler: str) -> None:
     assert len(_all(client, boiler)) == 1
     other = {**asked, "reason": "another"}
     assert client.post("/v1/standing-acceptances", json=other).status_code == 409
+
+
+def test_page_of_a_visit_says_first_what_does_not_stand(client: TestClient, boiler: str) -> None:
+    visit = one_visit(client, boiler, "2026-11-02")
+    worst, other = stands(visit)[0], stands(visit)[1]
+    client.post("/v1/standing-acceptances", json=ask(boiler, worst))
+    page = client.get(f"/visits/{visit['id']}").text
+    assert f'<p class="first">{escape(other["message"])}' in page
+    assert "1 stands accepted." in page
+    client.post("/v1/standing-acceptances", json=ask(boiler, other))
+    page = client.get(f"/visits/{visit['id']}").text
+    assert '<p class="first">All that was found stands accepted.' in page
+
+
+def test_a_refused_form_comes_back_as_it_was_filled_in(client: TestClient, boiler: str) -> None:
+    visit = one_visit(client, boiler, "2026-11-02")
+    flag = stands(visit)[0]
+    entries = {"flag": flag["id"], "up_to": "475", "why": "economizer is ordered", "who": "R. Two"}
+    answer = client.post(f"/visits/{visit['id']}/stand", data=entries)
+    assert answer.status_code == 409
+    assert "<li>Say until which day" in answer.text
+    for said in ('value="475"', 'value="economizer is ordered"', 'value="R. Two"'):
+        assert said in answer.text
+    assert f'<option value="{flag["id"]}" selected>' in answer.text
