@@ -13,7 +13,7 @@ from ingest.intake_shapes import OPEN_STATES, Doc, Kept, Statement
 from ingest.joining import join_waiting
 from ingest.judgement import Judgement
 from ingest.models import Visit
-from ingest.store import jobs, readings, visits
+from ingest.store import jobs, readings, visits, waiting
 from ingest.store.book import Book, Change
 from ingest.store.errors import StateConflict, VersionConflict
 from ingest.store.visits import VisitRow
@@ -137,6 +137,13 @@ class Taking:
             judgement = self._filled(change, row, fresh)
             version = visits.touch(change, row)
         return ids, judgement, version
+
+    def holds_few(self, visit_id: UUID | None, owner: str, most: int) -> bool:
+        """Return whether so few readings stand under an id, or wait for it, that all is quick."""
+        if visit_id is None:
+            return True
+        sql = self.book.reader
+        return readings.at_most(sql, visit_id, most) and waiting.at_most(sql, owner, visit_id, most)
 
     def _known(self, change: Change, visit: Visit, owner: str) -> tuple[Visit, VisitRow | None]:
         """Return the visit at home in its boiler with an id, and its row where it is known."""

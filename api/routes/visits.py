@@ -7,13 +7,14 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
 from api.answers import refuses
 from api.doorkeeper import principal_of
 from api.kept_visits import KeptVisits
+from api.moments import InUtc
 from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
@@ -68,7 +69,7 @@ class Decision(BaseModel):
 class HandIn(Decision):
     """Who hands in; and of a visit that was handed in in a field book, what was signed there."""
 
-    signed_at: AwareDatetime | None = Field(
+    signed_at: InUtc | None = Field(
         default=None, description="When it was handed in in the field book, with its offset."
     )
     signed_report_sha256: str | None = Field(
@@ -161,8 +162,9 @@ async def written(
     intake: Intake = request.app.state.intake
     owner = principal_of(request.scope).owner
     given = body.get("readings")
-    short = not isinstance(given, list) or len(given) <= _READ_AT_ONCE
-    posted = posted_visit(body) if short else await run_in_threadpool(posted_visit, body)
+    few = not isinstance(given, list) or len(given) <= _READ_AT_ONCE
+    posted = posted_visit(body) if few else await run_in_threadpool(posted_visit, body)
+    short = few and external_id is None and intake.holds_few(posted.visit.id, owner, _READ_AT_ONCE)
 
     def change() -> JSONResponse:
         whole, known, said, at = posted, expected, status, location

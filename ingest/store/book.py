@@ -33,6 +33,7 @@ from ingest.store.sealing import (
     sealed_names,
     write_keys,
 )
+from ingest.store.turn import Turn
 from ingest.store.verifying import verify
 
 Clock = Callable[[], datetime]
@@ -126,7 +127,7 @@ class Book:
         self.clock = clock
         self.seal = Seal(path)
         self._durable = durable
-        self._lock = threading.RLock()
+        self._lock = Turn()
         self._open: Change | None = None
         self._group: list[Ticket] | None = None
         self._tail = audit.Tail()
@@ -244,21 +245,64 @@ class Book:
         Each is still whole or nothing of its own: one that fails undoes itself only. None of them
         may be told of before the block has ended, and where it ends in an exception none happened.
         """
-        with self._lock:
-            self._writer.execute("BEGIN IMMEDIATE")
-            done: list[Ticket] = []
-            self._group, self._tail = done, audit.Tail()
+        self.begin_together()
+        try:
+            yield
+        except BaseException:
+            self.undo_together()
+            raise
+        self.keep_together()
+
+    def begin_together(self, *, wait: bool = True) -> bool:
+        """Begin such a block; False where it cannot begin at once and the caller does not wait."""
+        if not self._lock.take(wait=wait):
+            return False
+        try:
+            if not wait:
+                self._writer.execute("PRAGMA busy_timeout = 0")
             try:
-                yield
-                self._writer.execute("COMMIT")
-            except BaseException:
-                if self._writer.in_transaction:
-                    self._writer.execute("ROLLBACK")
-                raise
+                self._writer.execute("BEGIN IMMEDIATE")
             finally:
-                self._group = None
-            for ticket in done:
-                ticket.took_effect = True
+                if not wait:
+                    self._writer.execute(f"PRAGMA busy_timeout = {1000 * BUSY_TIMEOUT_S:.0f}")
+        except BaseException as error:
+            self._lock.give_back()
+            code = getattr(error, "sqlite_errorcode", 0)
+            if wait or code & 0xFF != sqlite3.SQLITE_BUSY:  # the low byte: busy of any kind
+                raise
+            return False
+        self._group, self._tail = [], audit.Tail()
+        return True
+
+    def pause_together(self) -> None:
+        """Leave the block to another thread, which ends it after ``resume_together``."""
+        self._lock.let_go()
+
+    def resume_together(self) -> None:
+        """Take over in this thread the block that another one paused."""
+        self._lock.take_over()
+
+    def keep_together(self) -> None:
+        """End the block: sync what was changed in it to the disk."""
+        done = self._group or []
+        try:
+            self._writer.execute("COMMIT")
+        except BaseException:
+            self.undo_together()
+            raise
+        self._group = None
+        self._lock.give_back()
+        for ticket in done:
+            ticket.took_effect = True
+
+    def undo_together(self) -> None:
+        """End the block without any change in it."""
+        try:
+            if self._writer.in_transaction:
+                self._writer.execute("ROLLBACK")
+        finally:
+            self._group = None
+            self._lock.give_back()
 
     def check_writable(self) -> None:
         """Raise sqlite3.Error where the book cannot be read or written at this moment."""

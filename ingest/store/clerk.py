@@ -1,16 +1,21 @@
-"""One thread that writes for all: changes that wait at the same moment are synced together.
+"""Writes for all: changes that wait at the same moment are synced to the disk together.
 
 A disk takes several milliseconds to confirm that something is written, and many writers that wait
 for one another's locks take turns at chance. Here they stand in one row; whatever is waiting when
 the disk is ready goes to it in one transaction, and nobody is answered before it is confirmed.
+
+Short changes are made by the event loop's own thread, as two threads of one interpreter that take
+turns at each statement cost more than the statements; only the disk is waited for in another one.
+Where the book is not free at once, or a change may take long, all of it is done in that other one.
 """
 
 from __future__ import annotations
 
 import asyncio
-import queue
-import threading
+import time
+from collections import deque
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextvars import Context, copy_context
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -20,91 +25,115 @@ from ingest.store.book import Book
 T = TypeVar("T")
 _MOST = 32
 """Changes in one transaction: others, and other programs, wait for the book so long at most."""
+_LOOP_S = 0.02
+"""So long the loop's own thread makes changes before it turns to whatever else there is to do."""
 
 
 @dataclass(slots=True)
 class _Order:
     work: Callable[[], Any]
+    short: bool
     context: Context
-    loop: asyncio.AbstractEventLoop
     answer: asyncio.Future[Any]
     result: Any = None
     error: BaseException | None = None
 
+    def do(self) -> None:
+        try:
+            self.result = self.context.run(self.work)
+        except Exception as error:
+            self.error = error
+
+    def tell(self) -> None:
+        if self.answer.done():
+            return
+        if self.error is not None:
+            self.answer.set_exception(self.error)
+        else:
+            self.answer.set_result(self.result)
+
 
 class Clerk:
-    """Writes for coroutines, one change after another."""
+    """Writes for the coroutines of one event loop, one change after another."""
 
     def __init__(self, book: Book) -> None:
         self._book = book
-        self._orders: queue.SimpleQueue[_Order | None] = queue.SimpleQueue()
-        self._thread: threading.Thread | None = None
-        self._lock = threading.Lock()
+        self._orders: deque[_Order] = deque()
+        self._at_work = False
+        self._other = ThreadPoolExecutor(1, "clerk")
 
-    async def write(self, work: Callable[[], T]) -> T:
+    async def write(self, work: Callable[[], T], *, short: bool = False) -> T:
         """Return what the work returns, once what it changed is on the disk.
 
         The work makes its change of the book by ``Book.change`` in the context of the caller, and
-        looks at nothing but what the change itself shows it.
+        looks at nothing but what the change itself shows it. ``short`` says that it takes a few
+        milliseconds whatever the book holds.
         """
         loop = asyncio.get_running_loop()
-        order = _Order(work, copy_context(), loop, loop.create_future())
-        with self._lock:
-            if self._thread is None:
-                self._thread = threading.Thread(target=self._run, name="clerk", daemon=True)
-                self._thread.start()
-            self._orders.put(order)
+        order = _Order(work, short, copy_context(), loop.create_future())
+        self._orders.append(order)
+        if not self._at_work:
+            self._at_work = True
+            # Whatever else arrived with this one comes into the same transaction.
+            loop.call_soon(self._begin, loop)
         result: T = await order.answer
         return result
 
     def stop(self) -> None:
-        """End the thread after what was ordered is done."""
-        with self._lock:
-            thread, self._thread = self._thread, None
-            if thread is not None:
-                self._orders.put(None)
-        if thread is not None:
-            thread.join()
+        """End the thread after what was begun is done; what was not begun is never told of."""
+        self._orders.clear()
+        self._other.shutdown()
 
-    def _run(self) -> None:
-        last = False
-        while not last:
-            first = self._orders.get()
-            if first is None:
-                return
-            orders = [first]
-            while len(orders) < _MOST and not self._orders.empty():
-                one = self._orders.get()
-                if one is None:
-                    last = True
+    def _begin(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Make what waits, in order; the loop's thread takes short changes as far as they go."""
+        if not self._orders:
+            self._at_work = False
+            return
+        try:
+            here = self._orders[0].short and self._book.begin_together(wait=False)
+        except Exception:
+            here = False  # the other thread meets the same, and tells it to whoever ordered
+        if here:
+            made = self._made_here()
+            self._book.pause_together()
+            work = loop.run_in_executor(self._other, self._kept, made)
+        else:
+            made = [self._orders.popleft() for _ in range(min(_MOST, len(self._orders)))]
+            work = loop.run_in_executor(self._other, self._made_there, made)
+        work.add_done_callback(lambda _: self._tell(loop, made))
+
+    def _made_here(self) -> list[_Order]:
+        made: list[_Order] = []
+        until = time.monotonic() + _LOOP_S
+        try:
+            while self._orders and self._orders[0].short and len(made) < _MOST:
+                made.append(self._orders.popleft())
+                made[-1].do()
+                if time.monotonic() > until:
                     break
-                orders.append(one)
-            self._do(orders)
+        except BaseException:
+            self._book.undo_together()
+            raise
+        return made
 
-    def _do(self, orders: list[_Order]) -> None:
+    def _kept(self, made: list[_Order]) -> None:
+        self._book.resume_together()
+        try:
+            self._book.keep_together()
+        except Exception as error:
+            for order in made:
+                order.error = error
+
+    def _made_there(self, orders: list[_Order]) -> None:
         try:
             with self._book.together():
                 for order in orders:
-                    try:
-                        order.result = order.context.run(order.work)
-                    except Exception as error:
-                        order.error = error
+                    order.do()
         except Exception as error:
             for order in orders:
                 order.error = error
-        # Each waking of a loop costs a write to the system, so there is one for all of its orders.
-        for loop in {order.loop for order in orders}:
-            # A loop that ended meanwhile waits for nothing.
-            if not loop.is_closed():
-                mine = [order for order in orders if order.loop is loop]
-                loop.call_soon_threadsafe(_tell, mine)
 
-
-def _tell(orders: list[_Order]) -> None:
-    for order in orders:
-        if order.answer.done():
-            continue
-        if order.error is not None:
-            order.answer.set_exception(order.error)
-        else:
-            order.answer.set_result(order.result)
+    def _tell(self, loop: asyncio.AbstractEventLoop, made: list[_Order]) -> None:
+        for order in made:
+            order.tell()
+        self._begin(loop)

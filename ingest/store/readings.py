@@ -196,6 +196,15 @@ def add_readings(
     return audit.readings_digest([row[0], *row[3:]] for row in rows)
 
 
+def at_most(sql: sqlite3.Connection, visit_id: UUID, most: int) -> bool:
+    """Return whether a visit has no more readings than this, standing or superseded."""
+    found = sql.execute(
+        "SELECT 1 FROM reading WHERE visit_id = :v LIMIT 1 OFFSET :most",
+        {"v": str(visit_id), "most": most},
+    )
+    return found.fetchone() is None
+
+
 def _last_number(sql: sqlite3.Connection, visit: str) -> int:
     found = sql.execute(
         "SELECT COALESCE(MAX(seq), 0) FROM reading WHERE visit_id = :v", {"v": visit}

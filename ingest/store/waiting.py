@@ -83,6 +83,16 @@ def of_visit(sql: sqlite3.Connection, owner: str, visit_id: UUID) -> list[Waitin
     )
 
 
+def at_most(sql: sqlite3.Connection, owner: str, visit_id: UUID, most: int) -> bool:
+    """Return whether no more readings than this were sent before a visit by the same owner."""
+    found = sql.execute(
+        "SELECT 1 FROM waiting_readings WHERE owner = :owner AND visit_id = :visit "
+        "LIMIT 1 OFFSET :most",
+        {"owner": owner, "visit": str(visit_id), "most": most},
+    )
+    return found.fetchone() is None
+
+
 def all_waiting(sql: sqlite3.Connection, owner: str) -> list[WaitingReading]:
     """Return what waits: everything, or an owner's own for whoever is held to some sites."""
     if reach.unbounded():
