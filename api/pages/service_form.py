@@ -47,6 +47,7 @@ from api.routes.shared import IntakeOf, adopt_plan, fitting_plans, plans_of, sig
 from api.settings import UnitSystem
 from api.words import N_, _
 from ingest.intake import OPEN_STATES, Intake, VisitView
+from ingest.intake_coming import NOT_BEGUN
 from ingest.models import Visit
 from ingest.service.findings import open_findings
 from ingest.service.office import plan_named
@@ -195,6 +196,7 @@ def _form(
         "id": view.visit.id,
         "boiler": boiler,
         "day": day(view.visit.started),
+        "coming": view.visit.id == NOT_BEGUN,
         "told": told,
         "saved": "" if told else request.query_params.get("saved", ""),
     }

@@ -23,6 +23,7 @@ from api.words import _
 from combustion.quantities import QUANTITIES
 from ingest.identifiers import new_id
 from ingest.intake import OPEN_STATES, Intake, VisitView
+from ingest.intake_coming import NOT_BEGUN
 from ingest.store import NotFound, StateConflict
 from parsers import PHASES, FiringPoint, Phase, ReadError, Reading
 
@@ -124,6 +125,7 @@ def _form(
         "typed.html",
         title=_("Type readings"),
         id=view.visit.id,
+        coming=view.visit.id == NOT_BEGUN,
         boiler=view.boiler,
         reading=entries.get("reading") or str(new_id()),
         rates=[f"{r:g}" for r in rates],

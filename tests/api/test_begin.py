@@ -57,6 +57,8 @@ def test_the_pages_of_a_visit_that_nobody_has_begun_write_nothing(client: TestCl
     first = pages[f"/boilers/{boiler}/visits/coming"].text
     for action in ("files", "photos", "hand-in"):
         assert f'action="/visits/{NOT_BEGUN}/{action}"' in first
+    for answer in pages.values():
+        assert "nothing of it is judged" in answer.text
     assert client.get("/v1/visits").json()["visits"] == []
     assert client.get(f"/visits/{NOT_BEGUN}").status_code == 404
     assert client.get(f"/boilers/{new_id()}/visits/coming").status_code == 404

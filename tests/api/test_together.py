@@ -47,6 +47,20 @@ def offered(client: TestClient) -> set[str]:
     return set(re.findall(r'name="visit" value="([^"]+)"', client.get("/accept-together").text))
 
 
+@pytest.mark.parametrize("path", ["/accept-together", "/"])
+def test_no_mark_of_a_row_stands_without_its_word(client: TestClient, path: str) -> None:
+    """WCAG 2.2, 1.1.1 and 1.4.1 (memory): no meaning by a sign or a colour alone."""
+    plant = boiler(client)
+    one_visit(client, plant, "2026-11-02", COOL, room_co=ROOM)
+    one_visit(client, plant, "2026-11-03", HOT, room_co=ROOM)
+    for language, none in (("en", "NONE"), ("es", "NINGUNO")):
+        text = client.get(f"{path}?language={language}").text
+        words = re.findall(r'<span class="mark [a-z]+"><svg.*?</svg>([^<]*)</span>', text, re.S)
+        assert len(words) == text.count('class="mark ') > 0
+        assert all(word.strip() for word in words)
+        assert none in words
+
+
 def state(client: TestClient, visit: dict[str, Any]) -> str:
     return str(client.get(f"/v1/visits/{visit['id']}").json()["state"])
 
