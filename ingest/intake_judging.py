@@ -14,6 +14,7 @@ from ingest.limits import LimitSet, resolve_limits
 from ingest.log_points import counted, points_in_force
 from ingest.models import Boiler, Site, Visit
 from ingest.service.job import with_job
+from ingest.service.kept import followed
 from ingest.service.plans import Plan
 from ingest.store import cuts, jobs, judgements, lists, places, plans, readings, settings, visits
 from ingest.store.book import Change, stamp
@@ -139,13 +140,10 @@ def plan_of(sql: sqlite3.Connection, visit: Visit, boiler: Boiler | None) -> Pla
     version than the one followed. A record that names none is held to the boiler's plan where the
     boiler has one only.
     """
-    record = visit.service
-    if record is None:
+    key, record = followed(visit, boiler), visit.service
+    if key is None or record is None:
         return None
-    if record.plan is not None:
-        return plans.plan(sql, record.plan, record.plan_version)
-    known = [] if boiler is None else boiler.plans
-    return plans.plan(sql, known[0]) if len(known) == 1 else None
+    return plans.plan(sql, key, None if record.plan is None else record.plan_version)
 
 
 def case_of(sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]) -> Case:

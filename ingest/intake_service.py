@@ -109,6 +109,7 @@ class ServiceParts:
         *,
         since: date | None = None,
         until: date | None = None,
+        take_in: bool = True,
     ) -> PlanTrial:
         """Judge finished visits, and compare what is due, by a plan in place of the present one.
 
@@ -124,13 +125,15 @@ class ServiceParts:
             The plans in force.
         since, until : date or None
             First and last day in UTC; the last year if absent.
+        take_in : bool
+            Whether plans that include it take it in, as ``keep_plan`` lets them.
         """
         sql = self.book.reader
         moment = self.book.clock()
         days = last_year(moment, since, until)
         sql.execute("BEGIN")  # one moment for all of it
         try:
-            into = self._taken_in(sql, plan, known)
+            into = self._taken_in(sql, plan, known) if take_in else []
             changed = new_plans(plan, into)
             then = {**known, **changed}
             rows, finished = visits.finished_between(

@@ -28,6 +28,10 @@ Key = Annotated[str, Path(pattern=r"^[a-z][a-z0-9-]*$", max_length=80)]
 Version = Annotated[
     str | None, Query(max_length=40, description="The newest of the book if absent.")
 ]
+TakeIn = Annotated[
+    bool,
+    Query(description="Let plans that include it take it in, each under a version of its own."),
+]
 _EXAMPLE = """format = "fluebook.plan/1"
 key = "vent-check"
 version = "1"
@@ -98,7 +102,7 @@ class PlanTaken(BaseModel):
     version: str
     already_there: bool
     taken_into: list[TakenInto] = Field(
-        default_factory=list, description="The plans that include it and change with it."
+        default_factory=list, description="With `take_in`, the plans that include it."
     )
 
 
@@ -168,17 +172,21 @@ def all_plans(intake: IntakeOf) -> PlanVersions:
     responses=also_there(PlanTaken),
 )
 @refuses(409)
-async def add_plan(request: Request, intake: IntakeOf, who: Who, response: Response) -> PlanTaken:
+async def add_plan(
+    request: Request, intake: IntakeOf, who: Who, response: Response, take_in: TakeIn = False
+) -> PlanTaken:
     """Keep a plan; the same one again changes nothing, another content needs its own version.
 
-    Plans that include it take the change in, each under a version of its own.
+    Plans that include it stay as they are unless ``take_in`` says otherwise.
     """
     text = await toml_sent(request)
 
     def taken() -> tuple[Plan, PlanKept]:
         known = plans_of(request)
         plan = plan_given(text, known)
-        return plan, intake.keep_plan(plan, who, known)
+        if take_in:
+            return plan, intake.keep_plan(plan, who, known)
+        return plan, PlanKept(intake.put_plan(plan, who))
 
     plan, kept = await run_in_threadpool(taken)
     if not kept.fresh:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
-from api.routes.plans import BODY, TakenInto, plan_given, taken_into_answer, toml_sent
+from api.routes.plans import BODY, TakeIn, TakenInto, plan_given, taken_into_answer, toml_sent
 from api.routes.shared import IntakeOf, plans_of
 from api.routes.trials import TrialAnswer, refuse_backwards, trial_answer
 from ingest.plans_tried import MOST_BOILERS
@@ -58,12 +58,12 @@ class PlanTrialAnswer(BaseModel):
     key: str
     version: str
     findings: TrialAnswer = Field(
-        description="Of the finished visits that followed it, or a plan that includes it."
+        description="Of the finished visits that followed it, or a plan that takes it in."
     )
     followed_another_version: int = Field(
         description="How many of those followed another version than the present one."
     )
-    taken_into: list[TakenInto]
+    taken_into: list[TakenInto] = Field(description="With `take_in`, the plans that include it.")
     due: DueTrial
 
 
@@ -86,11 +86,16 @@ def _shifts(shifts: Sequence[Shift]) -> list[DueShift]:
 
 @router.post("/preview", summary="Try a plan on past visits and on what is due", openapi_extra=BODY)
 async def preview_plan(
-    request: Request, intake: IntakeOf, since: First = None, until: Last = None
+    request: Request,
+    intake: IntakeOf,
+    since: First = None,
+    until: Last = None,
+    take_in: TakeIn = False,
 ) -> PlanTrialAnswer:
     """Judge finished visits, and say what is due, by it and by the present one; nothing is stored.
 
-    The visits are those that followed a version of it, or of a plan that includes it.
+    The visits are those that followed a version of it or, with ``take_in``, of a plan that includes
+    it.
     """
     refuse_backwards(since, until)
     text = await toml_sent(request)
@@ -98,7 +103,7 @@ async def preview_plan(
     def tried() -> PlanTrialAnswer:
         known = plans_of(request)
         plan = plan_given(text, known)
-        trial = intake.try_plan(plan, known, since=since, until=until)
+        trial = intake.try_plan(plan, known, since=since, until=until, take_in=take_in)
         return PlanTrialAnswer(
             key=plan.key,
             version=plan.version,

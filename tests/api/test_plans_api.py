@@ -110,8 +110,11 @@ def test_a_plan_that_includes_the_one_sent_is_told_and_changes(client: TestClien
     yearly = PLANS["condensing-gas-yearly"]
     text = plan_toml(yearly).replace(f'version = "{yearly.version}"', 'version = "own.1"')
     text = text.replace("interval_months = 12", "interval_months = 6", 1)
-    tried = client.post("/v1/plans/preview", content=text).json()["taken_into"]
-    kept = client.post("/v1/plans", content=text).json()["taken_into"]
+    alone = client.post("/v1/plans/preview", content=text).json()
+    assert alone["taken_into"] == []
+    take_in = {"take_in": "true"}
+    tried = client.post("/v1/plans/preview", content=text, params=take_in).json()["taken_into"]
+    kept = client.post("/v1/plans", content=text, params=take_in).json()["taken_into"]
     assert tried == kept
     (into,) = kept
     assert (into["key"], into["version"]) == (PLAN.key, f"{PLAN.version}+own.1")
@@ -120,6 +123,9 @@ def test_a_plan_that_includes_the_one_sent_is_told_and_changes(client: TestClien
     key = next(t.key for t in yearly.task if t.interval_months == 12)
     (task,) = [t for t in there["task"] if t["key"] == key]
     assert task["interval_months"] == 6
+    # A program that does not ask for it changes the one plan that it sends.
+    assert client.post("/v1/plans", content=text.replace("own.1", "own.2")).status_code == 201
+    assert client.get(f"/v1/plans/{PLAN.key}").json()["version"] == into["version"]
 
 
 def test_the_example_of_a_plan_holds(client: TestClient) -> None:
