@@ -6,9 +6,10 @@ from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from api.answers import refuses
+from api.moments import InUtc
 from api.posted import PostedReading, PostedReadings, readings_from
 from api.routes.shared import Expected, IntakeOf, Who, must_be_own, tagged
 from ingest.judge_json import judge_json
@@ -41,7 +42,7 @@ class Superseding(BaseModel):
     reading: PostedReading | None = Field(
         default=None, description="The corrected reading, whole; none takes the old one out."
     )
-    made_at: AwareDatetime | None = Field(
+    made_at: InUtc | None = Field(
         default=None,
         description="When it was corrected in a field book, with its offset; now if absent. The "
         "trail's line keeps both times.",

@@ -9,8 +9,9 @@ from typing import Annotated, Any, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from api.moments import InUtc
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import IntakeOf
 from ingest.models import Boiler, Severity, Site, VisitState
@@ -30,7 +31,7 @@ def _written(given: object) -> object:
     return given
 
 
-Moment = Annotated[AwareDatetime | date, BeforeValidator(_written)]
+Moment = Annotated[InUtc | date, BeforeValidator(_written)]
 
 
 def _fields_of(names: Iterable[str]) -> Any:

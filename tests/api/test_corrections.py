@@ -62,3 +62,18 @@ def test_what_is_superseded_already_or_not_there_or_unexplained_is_refused(
     assert client.post(address, json={"why": "x"}).status_code == 409
     nowhere = f"/v1/readings/{new_id()}/supersede"
     assert client.post(nowhere, json={"why": "x"}).status_code == 404
+
+
+def test_a_time_that_has_no_place_in_utc_is_refused(client: TestClient, visit: str) -> None:
+    old = _post(client, visit)
+    for moment in ("0001-01-01T00:00:01+14:00", "9999-12-31T23:59:59-14:00"):
+        made = {"why": "x", "made_at": moment}
+        for answer in (
+            client.post(f"/v1/readings/{old}/supersede", json=made),
+            client.post(
+                f"/v1/visits/{visit}/hand-in", json={"who": "T. Hale", "signed_at": moment}
+            ),
+            client.get("/v1/visits", params={"started_from": moment}),
+        ):
+            assert answer.status_code == 422
+            assert "outside the years" in answer.text
