@@ -15,7 +15,6 @@ from api.answers import refuses
 from api.doorkeeper import principal_of
 from api.kept_visits import KeptVisits
 from api.moments import InUtc
-from api.moments import InUtc
 from api.posted_visit import posted_visit
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import (
