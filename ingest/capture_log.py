@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import cast
 
 from ingest.capture import HEADER, records_of
@@ -10,8 +11,9 @@ from ingest.port import Link
 from parsers.line_rules import Checksum
 from parsers.maps import ColumnMap
 from parsers.model import Reading
+from parsers.recorded import Recording
 from parsers.stream_events import StreamRules
-from parsers.streams import StreamReader, readings_of
+from parsers.streams import StreamReader
 
 
 def is_capture(data: bytes) -> bool:
@@ -21,14 +23,15 @@ def is_capture(data: bytes) -> bool:
 
 def readings_of_capture(
     data: bytes, name: str, how: HowRead
-) -> tuple[list[Reading], tuple[ColumnMap, ...]]:
-    """Return the readings of a capture, and the map by which its headings were read.
+) -> tuple[Sequence[Reading], tuple[ColumnMap, ...]]:
+    """Return the readings of a capture by column, and the map by which its headings were read.
 
     A stream does not say which map is its own: the one that reads most is taken, none before any.
     """
     candidates: list[tuple[ColumnMap, ...]] = [(), *((one,) for one in how.maps)]
-    read = [(_readings(data, name, how, maps), maps) for maps in candidates]
-    return max(read, key=lambda pair: sum(len(one.values) for one in pair[0]))
+    read = [(_recorded(data, name, how, maps), maps) for maps in candidates]
+    most, maps = max(read, key=lambda pair: pair[0].values)
+    return most.readings(), maps
 
 
 def how_heard(rules: StreamRules) -> HowRead:
@@ -43,7 +46,7 @@ def how_heard(rules: StreamRules) -> HowRead:
     )
 
 
-def _readings(data: bytes, name: str, how: HowRead, maps: tuple[ColumnMap, ...]) -> list[Reading]:
+def _recorded(data: bytes, name: str, how: HowRead, maps: tuple[ColumnMap, ...]) -> Recording:
     options = how.options()
     reader = StreamReader(
         StreamRules(
@@ -55,10 +58,11 @@ def _readings(data: bytes, name: str, how: HowRead, maps: tuple[ColumnMap, ...])
             map=maps[0] if maps else None,
         )
     )
-    events = []
+    out = Recording()
     for record in records_of(data, name):
         if not isinstance(record, Link):
-            events += reader.feed(record.data, record.received)
+            out.take(reader.feed(record.data, record.received))
         elif record.state == "lost":
-            events += reader.interrupted()
-    return [event.reading for event in readings_of([*events, *reader.close()])]
+            out.take(reader.interrupted())
+    out.take(reader.close())
+    return out

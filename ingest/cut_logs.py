@@ -23,7 +23,7 @@ from parsers.maps import ColumnMap
 from parsers.table import Placed, bounded, first_lines
 
 _WHOLE = 50_000
-"""Readings that are held as such, of a log that is no plain table."""
+"""Readings that are held as such, where a log is not columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,8 @@ def log_read_again(sha256: str, name: str, how: HowRead, data: Callable[[], byte
     found = _held.get((sha256, how))
     if found is None or found.timed is None:
         log, timed = log_and_readings(data(), name, how)
-        held = isinstance(timed, Placed) or len(timed) <= _WHOLE
+        objects = timed.whole if isinstance(timed, Placed) else len(timed)
+        held = objects <= _WHOLE
         found = HeldLog(log, name, how, timed if held else None)
         # A cut keeps only the maps by which its log was read, and asks for the log by them.
         _held.put((sha256, how), found)

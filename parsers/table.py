@@ -184,6 +184,11 @@ class Placed(Sequence[Reading]):
         """Return the first physical line of each."""
         return self._readings.table.lines[self._rows]
 
+    @property
+    def whole(self) -> int:
+        """Return how many of those they come from are held whole, not as columns."""
+        return len(self._readings.odd)
+
     def bounded(self) -> list[int]:
         """Return the places of those with a value known only to lie beyond a range."""
         wanted = [i for i, r in self._readings.odd.items() if r.bounds]

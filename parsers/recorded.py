@@ -1,0 +1,123 @@
+"""Readings of a stream as columns: what a long capture stays in, as a long file does.
+
+Rows under one heading share all but numbers, time and line; a reading is made of them when it is
+asked for. Whatever is no plain row (marks, blocks, another time zone) is held as it is.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable
+from datetime import datetime, timedelta, tzinfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from parsers.model import Reading, TimeSource
+from parsers.stream_events import Layout, PlainRow, StreamReading
+from parsers.table import LogReadings, Table
+
+_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 (a wall clock, the zone is put on later)
+_MICROSECOND = timedelta(microseconds=1)
+_NO_TIME = int(np.datetime64("NaT").astype("int64"))
+
+
+class _Form:
+    """The rows of one layout: which of all they are, and their numbers one after the other."""
+
+    def __init__(self, layout: Layout, source: TimeSource) -> None:
+        self.layout, self.source = layout, source
+        self.rows, self.numbers = array("q"), array("d")
+
+
+class RecordedReadings(LogReadings):
+    """The readings of a recording; see :class:`parsers.table.LogReadings`."""
+
+    def __init__(
+        self,
+        table: Table,
+        odd: dict[int, Reading],
+        forms: list[_Form],
+        form_of: NDArray[np.int32],
+    ) -> None:
+        self.table = table
+        self._odd = odd
+        self._forms = forms
+        self._form_of = form_of
+
+    def _made(self, i: int) -> Reading:
+        if i in self._odd:
+            return self._odd[i]
+        form, table = self._forms[self._form_of[i]], self.table
+        texts = tuple(repr(float(table.values[key][i])) for key in form.layout.keys)
+        time = None
+        if table.times is not None:
+            micro = int(table.times[i].astype("int64"))
+            time = (_EPOCH + timedelta(microseconds=micro)).replace(tzinfo=table.zone)
+        return PlainRow(texts, int(table.lines[i]), time, form.source, form.layout).reading()
+
+
+class Recording:
+    """Takes readings of a stream as they come, and hands them on as columns."""
+
+    def __init__(self) -> None:
+        self._forms: dict[tuple[int, TimeSource], _Form] = {}  # a form holds its layout: ids last
+        self._odd: dict[int, Reading] = {}
+        self._lines, self._times = array("q"), array("q")
+        self._keys: dict[str, None] = {}
+        self._zone: tzinfo | None = None
+        self.values = 0
+        """How many values were read."""
+
+    def take(self, events: Iterable[object]) -> None:
+        """Take the readings among events of one stream."""
+        for event in events:
+            if isinstance(event, StreamReading):
+                self._take(event)
+
+    def _take(self, event: StreamReading) -> None:
+        kept, n = event.kept, len(self._lines)
+        time = kept.time
+        if time is not None and not self._times:
+            self._zone = time.tzinfo
+        plain = type(kept) is PlainRow and time is not None
+        if isinstance(kept, PlainRow) and plain and self._fits(time):
+            key = id(kept.layout), kept.time_source
+            form = self._forms.get(key)
+            if form is None:
+                form = self._forms[key] = _Form(kept.layout, kept.time_source)
+                self._keys |= dict.fromkeys(kept.layout.keys)
+            form.rows.append(n)
+            form.numbers.extend(map(float, kept.texts))
+            self._lines.append(kept.line)
+            self.values += len(kept.texts)
+        else:
+            reading = self._odd[n] = event.reading
+            self._keys |= dict.fromkeys(reading.values)
+            self._lines.append(reading.lines[0] if reading.lines else 0)
+            self.values += len(reading.values)
+        wall = None if time is None else time.replace(tzinfo=None) - _EPOCH
+        self._times.append(_NO_TIME if wall is None else wall // _MICROSECOND)
+
+    def _fits(self, time: datetime | None) -> bool:
+        return time is not None and time.tzinfo is self._zone and not time.fold
+
+    def readings(self) -> RecordedReadings:
+        """Return what was taken, in order; to be asked for once."""
+        count = len(self._lines)
+        values = {key: np.full(count, np.nan) for key in self._keys}
+        form_of = np.zeros(count, dtype=np.int32)
+        forms = list(self._forms.values())
+        for k, form in enumerate(forms):
+            rows = np.array(form.rows, dtype=np.int64)
+            form_of[rows] = k
+            matrix = np.array(form.numbers).reshape(len(rows), len(form.layout.keys))
+            for j, key in enumerate(form.layout.keys):
+                values[key][rows] = matrix[:, j]
+            form.rows, form.numbers = array("q"), array("d")
+        for n, reading in self._odd.items():
+            for key, value in reading.values.items():
+                values[key][n] = value
+        times = np.array(self._times, dtype=np.int64).view("datetime64[us]")
+        lines = np.array(self._lines, dtype=np.int64)
+        return RecordedReadings(Table(values, lines, times, self._zone), self._odd, forms, form_of)
