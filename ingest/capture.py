@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+import threading
 import time
 from collections.abc import Iterator
 from datetime import datetime
@@ -19,6 +20,8 @@ from ingest.port import Chunk, Link
 
 HEADER = b"fluebook.capture/1\n"
 _CHUNK = re.compile(rb"@ (\S+) ([0-9]{1,9})")
+_SYNC = 1.0
+"""How often what was written is brought to the disk [s]."""
 _LINK = re.compile(rb"! (\S+) (lost|back|silent)")
 
 
@@ -27,7 +30,10 @@ class CaptureError(ValueError):
 
 
 class CaptureWriter:
-    """Appends records to a capture: each to the system at once, to the disk once a second."""
+    """Appends records to a capture: each to the system at once, to the disk once a second.
+
+    The disk may take tens of milliseconds: a thread waits for it, not the values that are due.
+    """
 
     def __init__(self, path: Path) -> None:
         fresh = not path.exists() or path.stat().st_size == 0
@@ -41,10 +47,30 @@ class CaptureWriter:
             self._file.write(HEADER)
         elif not _ends_whole(path):
             self._file.write(b"\n")
-        self._synced = time.monotonic()
+        self._written = False
+        self._failed: OSError | None = None
+        self._closed = threading.Event()
+        self._syncing = threading.Thread(target=self._sync, daemon=True)
+        self._syncing.start()
+
+    def _sync(self) -> None:
+        while not self._closed.wait(_SYNC):
+            if self._written:
+                self._written = False
+                try:
+                    os.fsync(self._descriptor)
+                except OSError as error:
+                    self._failed = error
+                    return
 
     def write(self, record: Chunk | Link) -> None:
-        """Append a chunk or a change of the link."""
+        """Append a chunk or a change of the link.
+
+        Raises
+        ------
+        OSError
+            If the system does not take it, or the disk did not take what came before.
+        """
         stamp = record.received.isoformat().encode()
         if type(record) is Chunk:
             data = record.data
@@ -56,15 +82,25 @@ class CaptureWriter:
         while done < len(whole):  # only where the disk is full
             whole = whole[done:]
             done = os.write(self._descriptor, whole)
-        if time.monotonic() - self._synced > 1.0:
-            os.fsync(self._descriptor)
-            self._synced = time.monotonic()
+        self._written = True
+        if self._failed is not None:
+            self._raise_failed()
+
+    def _raise_failed(self) -> None:
+        failed, self._failed = self._failed, None
+        if failed is not None:
+            raise failed
 
     def close(self) -> None:
         """Bring everything to the disk."""
         if not self._file.closed:
-            os.fsync(self._file.fileno())
-            self._file.close()
+            self._closed.set()
+            self._syncing.join()
+            try:
+                os.fsync(self._descriptor)
+            finally:
+                self._file.close()
+            self._raise_failed()
 
     def __enter__(self) -> CaptureWriter:
         return self

@@ -6,10 +6,8 @@ wrong usage.
 
 from __future__ import annotations
 
-import gc
 import getpass
 import signal
-import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
@@ -25,8 +23,8 @@ from rich.table import Table
 
 from combustion.quantities import QUANTITIES
 from ingest.capture import CaptureError, CaptureWriter, records, replayed
-from ingest.listen_lines import JsonLines
-from ingest.listening import Listening, NotIntoTheVisit
+from ingest.listen_lines import JsonLines, output
+from ingest.listening import Listening, NotIntoTheVisit, collector_rests
 from ingest.port import CALM, PROMPT, Chunk, Link, PortError, PortSettings, PortSource, ports
 from parsers.line_rules import Checksum
 from parsers.maps import map_from_json
@@ -96,9 +94,8 @@ def listen(
     rules = _rules(unit or [], headings, decimal, checksum, map_file)
     listed = _rates(rates)
     into = _into(visit, book, who, save, replay)
-    gc.collect()
-    gc.freeze()  # what is loaded stays: the collector need not walk it while bytes come
     with ExitStack() as stack:
+        stack.enter_context(collector_rests())
         try:
             source = _source(
                 stack, port, replay, speed, settings, silent_after, PROMPT if as_json else CALM
@@ -171,19 +168,22 @@ def _run(
         signal.signal(signal.SIGINT, before)
 
 
-def _ticking(source: Iterable[Chunk | Link], until: float | None) -> Iterator[Chunk | Link]:
-    if until is not None and isinstance(source, PortSource):
-        import threading
-
-        timer = threading.Timer(max(0.0, until - time.monotonic()), source.stop)
-        timer.daemon = True
-        timer.start()
+def _ticking(source: Iterable[Chunk | Link], until: float | None) -> Iterable[Chunk | Link]:
     if isinstance(source, PortSource):
-        yield from source  # the timer stops it
-        return
+        if until is not None:
+            import threading
+
+            timer = threading.Timer(max(0.0, until - time.monotonic()), source.stop)
+            timer.daemon = True
+            timer.start()
+        return source  # the timer stops it
+    return source if until is None else _up_to(source, until)
+
+
+def _up_to(source: Iterable[Chunk | Link], until: float) -> Iterator[Chunk | Link]:
     for record in source:
         yield record
-        if until is not None and time.monotonic() > until:
+        if time.monotonic() > until:
             return
 
 
@@ -194,6 +194,7 @@ class _Shown:
         self.heard, self.as_json = heard, as_json
         self.console = Console()
         self._lines = JsonLines()
+        self._out = output()
         self._live: Live | None = None
         self._drawn = 0.0
         self._points = ""
@@ -217,8 +218,7 @@ class _Shown:
         if self.as_json:
             text = self._lines.of(events, record)
             if text:  # what one waking brought goes out in one piece
-                sys.stdout.write(text)
-                sys.stdout.flush()
+                self._out(text)
             return
         if isinstance(record, Link):
             words = {"lost": "link lost, waiting for the cable", "back": "link back, going on"}

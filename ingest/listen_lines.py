@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import os
+import sys
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from ingest.port import Chunk, Link
@@ -23,6 +25,33 @@ def line_of_reading(reading: Reading) -> str:
     )
 
 
+def output() -> Callable[[str], None]:
+    """Return what writes whole lines to the standard output, past its layers where it is a file."""
+    stream = sys.stdout
+    try:
+        descriptor = stream.fileno()
+    except (OSError, ValueError, AttributeError):
+        descriptor = -1
+
+    def through_layers(text: str) -> None:
+        stream.write(text)
+        stream.flush()
+
+    if descriptor < 0 or os.linesep != "\n":
+        return through_layers
+    stream.flush()
+    write = os.write
+
+    def straight(text: str) -> None:
+        data = text.encode()  # JSON is written in ASCII
+        done = write(descriptor, data)
+        while done < len(data):
+            data = data[done:]
+            done = write(descriptor, data)
+
+    return straight
+
+
 class JsonLines:
     """Lines of JSON; those of plain rows by a form made once for each heading.
 
@@ -40,8 +69,8 @@ class JsonLines:
         time, stamp = None, "null"
         for event in events:
             if type(event) is StreamReading:
-                row = event.plain
-                if row is None:
+                row = event.kept
+                if type(row) is not PlainRow:
                     out.append(line_of_reading(event.reading))
                     continue
                 if row.layout is not self._layout:
@@ -50,7 +79,7 @@ class JsonLines:
                     time, stamp = row.time, f'"{row.time.isoformat()}"'
                 elif row.time is None:
                     time, stamp = None, "null"
-                out.append(self._form % (stamp, row.line, *row.numbers))
+                out.append(self._form % (stamp, row.line, *row.texts))
             elif isinstance(event, StreamDamage):
                 raw = event.raw.decode("latin-1")
                 out.append(_line({"damage": event.code, "why": event.why, "raw": raw}))
@@ -62,7 +91,7 @@ class JsonLines:
 def _form(row: PlainRow) -> str:
     """Return the form of a row's line: its own text with places for time, line and numbers."""
     layout = row.layout
-    values = ", ".join(f"{_quoted(key)}: %r" for key in layout.keys)
+    values = ", ".join(f"{_quoted(key)}: %s" for key in layout.keys)
     missing = json.dumps(dict(layout.missing)).replace("%", "%%")
     return f'{{"time": %s, "lines": [%d], "values": {{{values}}}, "missing": {missing}}}\n'
 

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -138,8 +139,7 @@ def _named(name: str, error: Exception, shown: str) -> PortError:
     )
 
 
-def _now() -> datetime:
-    return datetime.now(UTC)
+_now: Callable[[], datetime] = partial(datetime.now, UTC)
 
 
 class PortSource:

@@ -72,9 +72,12 @@ class Layout(NamedTuple):
 
 
 class PlainRow(NamedTuple):
-    """A row of plain numbers as it was read: canonical, in the order of its layout's keys."""
+    """A row of plain numbers as it was read: canonical, in the order of its layout's keys.
 
-    numbers: list[float]
+    Each number is its shortest text, which reads back to the same number: rows share the texts.
+    """
+
+    texts: tuple[str, ...]
     line: int
     time: datetime | None
     time_source: TimeSource
@@ -83,7 +86,7 @@ class PlainRow(NamedTuple):
     def reading(self) -> Reading:
         """Return the row as a reading."""
         layout = self.layout
-        values = dict(zip(layout.keys, self.numbers, strict=True))
+        values = dict(zip(layout.keys, map(float, self.texts), strict=True))
         return Reading(
             values,
             time=self.time,
@@ -128,28 +131,24 @@ class StreamReading:
     flow densely, most are only written on.
     """
 
-    __slots__ = ("_is", "raw")
+    __slots__ = ("kept", "raw")
 
     def __init__(self, reading: Reading | PlainRow, raw: bytes) -> None:
         self.raw = raw
-        self._is = reading
+        self.kept = reading
 
     @property
     def reading(self) -> Reading:
         """Return the reading, made once."""
-        if isinstance(self._is, PlainRow):
-            self._is = self._is.reading()
-        return self._is
-
-    @property
-    def plain(self) -> PlainRow | None:
-        """Return the plain row while no reading was made of it."""
-        return self._is if isinstance(self._is, PlainRow) else None
+        kept = self.kept
+        if type(kept) is PlainRow:
+            self.kept = kept = kept.reading()
+        return kept  # type: ignore[return-value]
 
     @property
     def time(self) -> datetime | None:
         """Return the time of the reading without making it."""
-        return self._is.time
+        return self.kept.time
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, StreamReading):

@@ -6,20 +6,32 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from operator import le
+from operator import getitem
 
 from combustion.quantities import QUANTITIES
 from combustion.units import Conversion, UnitError, conversion, is_unit
 from parsers.line_rules import Checksum
 from parsers.model import Bound, Reading, TimeSource
 from parsers.numbers import is_sentinel, no_value
-from parsers.stream_events import Layout, PlainRow, StreamHeading, StreamReading, StreamRules
+from parsers.stream_events import (
+    Event,
+    Layout,
+    PlainRow,
+    StreamHeading,
+    StreamReading,
+    StreamRules,
+)
 from parsers.stream_lines import CHECKSUM_DIGITS, SUMS, marks_of, parts_of
 from parsers.vocabulary import meaning
 
 _DELIMITERS = (";", "\t", "|", ",")
-_PLAIN = rb"[ \t]*([-+]?[0-9]{1,9}(?:\.[0-9]{1,6})?)[ \t]*"
+_PLAIN = rb"[ \t]*+([-+]?[0-9]{1,9}+(?:\.[0-9]{1,6}+)?+)[ \t]*+"
+_REMEMBERED = 4096
+"""Cells of one column; rubbish must not fill the memory."""
 _LINE_END = rb"(?:\r\n|\n|\r)"
+_SOURCES: tuple[TimeSource, TimeSource] = ("received", "none")
+_row = tuple.__new__
+"""A row as a tuple is made, without the call that a named one's constructor costs."""
 _UNIT_FREE = ("%", "ppm", "1", "uA")
 """Canonical units in which analyzers give a bare number: percent and ppm. Common practice."""
 
@@ -71,6 +83,26 @@ def _cells(text: str, delimiter: str) -> list[str]:
     return [c.strip().strip('"') for c in text.split(delimiter)]
 
 
+class _Numbers(dict[bytes, str]):
+    """Plain cells of one column to their plausible canonical numbers, as shortest texts.
+
+    An instrument says the same few hundred numbers again and again: they are remembered.
+    """
+
+    def __init__(self, quantity: str, convert: Conversion) -> None:
+        self._convert = convert
+        self._low, self._high = QUANTITIES[quantity].plausible
+
+    def __missing__(self, cell: bytes) -> str:
+        value = self._convert(float(cell))
+        if not self._low <= value <= self._high:
+            raise KeyError(cell)
+        if len(self) >= _REMEMBERED:
+            self.clear()
+        text = self[cell] = repr(value)
+        return text
+
+
 class Table:
     """A heading in force, and rows read by it."""
 
@@ -94,10 +126,7 @@ class Table:
         ]
         self._wanted = wanted
         self._keys = tuple(q for _, q, _ in wanted)
-        self._lows = tuple(QUANTITIES[q].plausible[0] for q in self._keys)
-        self._highs = tuple(QUANTITIES[q].plausible[1] for q in self._keys)
-        self._scaled = any(v != Conversion(1.0, 0.0) for _, _, v in wanted)
-        self._factors = tuple((v.factor, v.offset) for _, _, v in wanted)
+        self._numbers = tuple(_Numbers(q, convert) for _, q, convert in wanted)
         self._references = {
             c.quantity: c.reference
             for c in self.columns
@@ -203,14 +232,14 @@ class Table:
         kind: Checksum | None,
         number: int,
         received: datetime | None,
-    ) -> tuple[int, list[StreamReading]]:
+    ) -> tuple[int, list[Event]]:
         """Return (bytes used, readings) of the plain rows that a buffer begins with.
 
         One pattern takes row, checksum and line end at once: woken for each few lines, a program
         has its code no longer in the processor's cache, and what it runs through costs five times
         what it costs from memory. Where a row is anything but plain it stops.
         """
-        out: list[StreamReading] = []
+        out: list[Event] = []
         if self._pattern is None:
             return 0, out
         if self._whole is None or self._whole[0] != kind:
@@ -220,10 +249,11 @@ class Table:
         match_at, at = self._whole[1].match, 0
         sum_of = None if kind is None else SUMS[kind]
         while (match := match_at(buffer, at)) is not None:
-            raw, body, *cells = match.groups()
-            if sum_of is not None and int(cells.pop(), 16) != sum_of(body):
+            raw, body, *cells = match.groups()  # behind the cells the digits of the checksum
+            if sum_of is not None and int(cells[-1], 16) != sum_of(body):
                 break
-            row = self._plain(body, cells, number + len(out) + 1, received)
+            number += 1
+            row = self._plain(body, cells, number, received)
             if row is None:
                 break
             out.append(StreamReading(row, raw))
@@ -233,17 +263,15 @@ class Table:
     def _plain(
         self, line: bytes, cells: Sequence[bytes], number: int, received: datetime | None
     ) -> PlainRow | None:
-        numbers = list(map(float, cells))
-        if self._scaled:
-            numbers = [n * f + o for n, (f, o) in zip(numbers, self._factors, strict=True)]
-        if not (all(map(le, self._lows, numbers)) and all(map(le, numbers, self._highs))):
+        try:
+            texts = tuple(map(getitem, self._numbers, cells))
+        except KeyError:
             return None
         if self._time is not None:
             stated = _iso(line.split(self.delimiter.encode())[self._time].strip().decode())
             if stated is not None:
-                return PlainRow(numbers, number, stated, "file", self._layout)
-        source: TimeSource = "none" if received is None else "received"
-        return PlainRow(numbers, number, received, source, self._layout)
+                return PlainRow(texts, number, stated, "file", self._layout)
+        return _row(PlainRow, (texts, number, received, _SOURCES[received is None], self._layout))
 
     def row(self, text: str, number: int, received: datetime | None) -> Reading | Refused:
         """Return the reading of a row, or why it makes none."""

@@ -92,15 +92,15 @@ class StreamReader:
         events: list[Event] = []
         table = self._table
         if table is not None and self.rules.parity_bit is None:
-            used, rows = table.plain_rows(buffer, end, self._checksum, self.line, received)
-            if rows:
-                events.extend(rows)
-                self.line += len(rows)
-                if end is None and used == len(buffer):
+            used, events = table.plain_rows(buffer, end, self._checksum, self.line, received)
+            if events:
+                self.line += len(events)
+                rest = buffer[used:]
+                if end is None and not rest:
                     self._swallow = buffer.endswith(self._cr)
                     self._rest = b""
                     return events
-                buffer = buffer[used:]
+                buffer = rest
         if end is None:
             if self._lf not in buffer and self._cr not in buffer:
                 lines, self._rest = [], buffer
