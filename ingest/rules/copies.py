@@ -166,13 +166,10 @@ def _no_change(
 
 def _earlier(view: View) -> None:
     judged = False
+    places = [(p, (p.burner, p.rate)) for p in view.deciding]
     for visit, points in zip(view.case.history, view.history, strict=True):
-        there = {(p.key.burner, p.key.firing_rate): p for p in points}
-        pairs = [
-            (p, other)
-            for p in view.deciding
-            if (other := there.get((p.burner, p.rate))) is not None
-        ]
+        there = {(burner, rate): p for (burner, _, rate), p in points.items()}
+        pairs = [(p, other) for p, place in places if (other := there.get(place)) is not None]
         if not pairs:
             continue
         judged = True

@@ -57,6 +57,10 @@ def curve_for(targets: Sequence[TargetPoint], fuel: str) -> list[tuple[float, Ed
     return [(t.firing_rate, o2_edges(t, fuel)) for t in chosen]
 
 
+def _part(a: float | None, b: float | None, share: float) -> float | None:
+    return None if a is None or b is None else a + share * (b - a)
+
+
 def interpolated(curve: Sequence[tuple[float, Edges]], rate: float) -> Edges:
     """Return the edges at a rate, linear between targets and level beyond the ends.
 
@@ -70,11 +74,11 @@ def interpolated(curve: Sequence[tuple[float, Edges]], rate: float) -> Edges:
             if r1 == r0:
                 return e1
             share = (rate - r0) / (r1 - r0)
-            low, aim, high = (
-                None if a is None or b is None else a + share * (b - a)
-                for a, b in zip(e0, e1, strict=True)
+            return (
+                _part(e0[0], e1[0], share),
+                _part(e0[1], e1[1], share),
+                _part(e0[2], e1[2], share),
             )
-            return low, aim, high
     return curve[-1][1]
 
 

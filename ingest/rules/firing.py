@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from itertools import combinations, pairwise
 
 from ingest.rules.model import Rule
@@ -111,9 +111,8 @@ def _wanted(view: View) -> tuple[list[float], str]:
     return ([ends[0], ends[-1]] if len(ends) > 1 else []), "ends of the target curve"
 
 
-def _lacking(wanted: list[float], rates: Iterable[float], near: float) -> list[float]:
-    held = list(rates)
-    return [w for w in wanted if not any(abs(w - r) <= near for r in held)]
+def _lacking(wanted: list[float], rates: Collection[float], near: float) -> list[float]:
+    return [w for w in wanted if w not in rates and not any(abs(w - r) <= near for r in rates)]
 
 
 def _missing(view: View) -> None:

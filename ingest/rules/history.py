@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import isfinite
+from operator import itemgetter
 from typing import NamedTuple
 
 from ingest.fuel_facts import fuel_key
@@ -16,9 +17,8 @@ Group = tuple[str, str]
 Place = tuple[str, str, float]
 """Burner, fuel and rate: where a point stands on its curve."""
 
-Parts = tuple[float, float]
-PartsOf = Callable[[FiringPoint], Parts | None]
-"""What of an earlier point does not change with the point that is compared to it."""
+ValueOf = Callable[[FiringPoint], float | None]
+"""A figure of an earlier point, None where it lacks what it is made of."""
 
 RATE_NEAR = 5.0
 """A rate beyond the ends of an earlier curve is compared only this near [%]."""
@@ -54,7 +54,11 @@ def at_rate(rows: Sequence[tuple[float, float]], rate: float) -> float | None:
     return v0 + (v1 - v0) * (rate - r0) / (r1 - r0)
 
 
-def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]:
+Pass = Mapping[Place, FiringPoint]
+"""The points of one pass by their place, sorted by it; the fuel as its points spell it."""
+
+
+def as_left_of(points: Sequence[FiringPoint], stands: bool) -> Pass:
     """Return the last as-left pass of an earlier visit."""
     left = [p for p in points if p.key.phase == "as_left"]
     if not left and stands:
@@ -62,63 +66,59 @@ def as_left_of(points: Sequence[FiringPoint], stands: bool) -> list[FiringPoint]
     last: dict[Place, FiringPoint] = {}
     for point in left:
         key = point.key
-        if isfinite(key.firing_rate):
-            place = (key.burner, key.fuel, key.firing_rate)
-            held = last.get(place)
-            if held is None or key.pass_number >= held.key.pass_number:
-                last[place] = point
-    return [last[place] for place in sorted(last)]
+        place = (key.burner, key.fuel, key.firing_rate)
+        held = last.get(place)
+        if held is None or key.pass_number >= held.key.pass_number:
+            last[place] = point
+    return {place: last[place] for place in sorted(p for p in last if isfinite(p[2]))}
 
 
 class EarlierCurve(NamedTuple):
     """The as-left points of one burner and fuel in one earlier visit, by rate."""
 
-    rates: list[float]
-    points: list[FiringPoint]
+    rows: Sequence[tuple[float, FiringPoint]]
+    at: Mapping[float, FiringPoint]
+    """The point at exactly a rate, the first where two spellings of one fuel stand there."""
 
-    def at(self, rate: float) -> FiringPoint | None:
-        """Return the point at exactly this rate."""
-        place = bisect_left(self.rates, rate)
-        held = place < len(self.rates) and self.rates[place] == rate
-        return self.points[place] if held else None
-
-    def between(self, rate: float, value_of: Callable[[FiringPoint], float | None]) -> float | None:
+    def between(self, rate: float, value_of: ValueOf) -> float | None:
         """Return a value at a rate, interpolated over the points that have it."""
-        rows = [
-            (r, v)
-            for r, p in zip(self.rates, self.points, strict=True)
-            if (v := value_of(p)) is not None and isfinite(v)
-        ]
-        return at_rate(rows, rate)
+        read = ((r, value_of(p)) for r, p in self.rows)
+        return at_rate([(r, v) for r, v in read if v is not None and isfinite(v)], rate)
 
 
-def earlier_curves(visits: Sequence[Sequence[FiringPoint]]) -> dict[Group, list[EarlierCurve]]:
+def earlier_curves(visits: Sequence[Pass]) -> dict[Group, list[EarlierCurve]]:
     """Return the curves of earlier visits by burner and fuel."""
     curves: dict[Group, list[EarlierCurve]] = {}
     for points in visits:
-        groups: dict[Group, list[FiringPoint]] = {}
-        for point in points:
-            key = point.key
-            groups.setdefault((key.burner, fuel_key(key.fuel)), []).append(point)
-        for group, held in groups.items():
+        groups: dict[Group, list[tuple[float, FiringPoint]]] = {}
+        for (burner, fuel, rate), point in points.items():
+            groups.setdefault((burner, fuel_key(fuel)), []).append((rate, point))
+        for group, rows in groups.items():
             # Two spellings of one fuel may have come apart: the curve needs its own order.
-            held.sort(key=lambda p: p.key.firing_rate)
-            curve = EarlierCurve([p.key.firing_rate for p in held], held)
-            curves.setdefault(group, []).append(curve)
+            rows.sort(key=itemgetter(0))
+            curves.setdefault(group, []).append(EarlierCurve(rows, dict(reversed(rows))))
     return curves
+
+
+class Usual(NamedTuple):
+    """A figure over earlier visits: how many, its median and its robust standard deviation."""
+
+    count: int
+    median: float
+    spread: float
 
 
 class Past:
     """What earlier visits read at one burner, fuel and rate: as found and as left ask alike."""
 
-    __slots__ = ("_curves", "_exact", "_means", "_parts", "_rate")
+    __slots__ = ("_curves", "_exact", "_means", "_rate", "_usual")
 
     def __init__(self, curves: Sequence[EarlierCurve], rate: float) -> None:
         self._curves = curves
         self._rate = rate
-        self._exact = [c.at(rate) for c in curves]
+        self._exact = [c.at.get(rate) for c in curves]
         self._means: dict[str, list[float]] = {}
-        self._parts: dict[PartsOf, list[Parts | None]] = {}
+        self._usual: dict[ValueOf, Usual | None] = {}
 
     def means(self, quantity: str) -> Sequence[float]:
         """Return a quantity in each earlier visit that has it, oldest first."""
@@ -127,18 +127,24 @@ class Past:
             read = [None if p is None else p.values.get(quantity) for p in self._exact]
             held = [s.mean for s in read if s is not None]
             if len(held) < len(read) or not isfinite(sum(held)):
-                held = self.values(lambda p: p.mean(quantity))
+                held = self._values(lambda p: p.mean(quantity))
             self._means[quantity] = held
         return held
 
-    def parts(self, of: PartsOf) -> Sequence[Parts | None]:
-        """Return figures of each earlier point at exactly this rate, worked out once."""
-        held = self._parts.get(of)
-        if held is None:
-            held = self._parts[of] = [None if p is None else of(p) for p in self._exact]
-        return held
+    def usual(self, value_of: ValueOf) -> Usual | None:
+        """Return a figure over earlier visits, None where fewer than two have it.
 
-    def values(self, value_of: Callable[[FiringPoint], float | None]) -> list[float]:
+        It is worked out once for each function: ask with one that lives as long as its module.
+        """
+        if value_of not in self._usual:
+            values = self._values(value_of)
+            several = len(values) >= 2
+            self._usual[value_of] = (
+                Usual(len(values), median(values), spread_of(values)) if several else None
+            )
+        return self._usual[value_of]
+
+    def _values(self, value_of: ValueOf) -> list[float]:
         """Return a value in each earlier visit that has it, between rates where it must be."""
         found = []
         for curve, there in zip(self._curves, self._exact, strict=True):
@@ -150,10 +156,6 @@ class Past:
         return found
 
 
-ROBUST = 1.4826
-"""A normal standard deviation over the median distance from the median."""
-
-
 def spread_of(values: Sequence[float]) -> float:
     """Return a robust standard deviation: 1.4826 times the median distance from the median.
 
@@ -161,4 +163,4 @@ def spread_of(values: Sequence[float]) -> float:
     1.48
     """
     middle = median(values)
-    return ROBUST * median([abs(v - middle) for v in values])
+    return 1.4826 * median([abs(v - middle) for v in values])

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from math import hypot, isfinite, sqrt
+from math import hypot, sqrt
 
 from ingest.judgement import Source
 from ingest.limits import Limit
 from ingest.rules.against import above
-from ingest.rules.history import ROBUST, Parts, PartsOf, median, spread_of
+from ingest.rules.history import Usual, ValueOf
 from ingest.rules.model import Rule
 from ingest.rules.view import Point, View, probability_above
 from parsers.points import FiringPoint
@@ -138,61 +138,49 @@ def _against_vent(view: View, point: Point, stack: float, vent: Limit) -> None:
 
 _FLAME = 1800.0
 """Rough flame temperature [degC]: only the small correction for water and air rests on it."""
-_USUAL_AIR = 20.0
-_WATERS = ("return_water_temperature", "supply_water_temperature")
 
 
-def _parts_of(water: str) -> PartsOf:
-    """Return how an earlier point gives its approach [K] and the flame's height over its water."""
+def _flame_over(water: float, air: float | None) -> float:
+    """Return how far the flame is above the water [K]: it follows the air degree for degree."""
+    return _FLAME + (20.0 if air is None else air) - water
 
-    def of(point: FiringPoint) -> Parts | None:
+
+def _share_over(water: str) -> ValueOf:
+    """Return the stack over the water as a share of the flame over the water.
+
+    That share belongs to a surface and a rate. Times today's flame over the water it is what the
+    approach of an earlier visit would be today: about 0.05 K for one K of water or air.
+    """
+
+    def share(point: FiringPoint) -> float | None:
         values = point.values
         stack, ref = values.get("stack_temperature"), values.get(water)
         if stack is None or ref is None:
             return None
         air = values.get("combustion_air_temperature")
-        drive = _FLAME + (_USUAL_AIR if air is None else air.mean) - ref.mean
-        return (stack.mean - ref.mean, drive) if drive > 0.0 else None
+        drive = _flame_over(ref.mean, None if air is None else air.mean)
+        return (stack.mean - ref.mean) / drive if drive > 0.0 else None
 
-    return of
-
-
-_APPROACH_PARTS = {water: _parts_of(water) for water in _WATERS}
+    return share
 
 
-def _earlier_approaches(view: View, point: Point, water: str, ref: float) -> Sequence[float]:
-    """Return what the approach of each earlier visit would be with today's water and air.
-
-    Stack less water is a fixed share of flame less water for a given surface and rate, and the
-    flame follows the air nearly degree for degree: about 0.05 K of approach for one K of either.
-    """
-    air = point.mean("combustion_air_temperature")
-    today = _FLAME + (_USUAL_AIR if air is None else air) - ref
-    past, of = view.past(point), _APPROACH_PARTS[water]
-    parts = past.parts(of)
-    found = [one[0] * today / one[1] for one in parts if one is not None]
-    if len(found) == len(parts) and isfinite(sum(found)):
-        return found
-
-    def approach(earlier: FiringPoint) -> float | None:
-        one = of(earlier)
-        return None if one is None else one[0] * today / one[1]
-
-    return past.values(approach)
+_SHARES = tuple(
+    (water, _share_over(water))
+    for water in ("return_water_temperature", "supply_water_temperature")
+)
 
 
 def _against_history(view: View, read: Sequence[tuple[Point, float]]) -> None:
     limit = view.limits.limits["approach_rise_max"]
     judged = False
     for point, stack in read:
-        for water in _WATERS:
+        for water, share in _SHARES:
             ref = point.mean(water)
-            if ref is None:
-                continue
-            earlier = _earlier_approaches(view, point, water, ref)
-            if len(earlier) >= 2:
+            usual = None if ref is None else view.past(point).usual(share)
+            if ref is not None and usual is not None:
                 judged = True
-                _risen(view, point, stack - ref, water, earlier, limit)
+                today = _flame_over(ref, point.mean("combustion_air_temperature"))
+                _risen(view, point, stack - ref, water, usual, today, limit)
                 break
     if not judged:
         view.not_judged(
@@ -202,23 +190,16 @@ def _against_history(view: View, read: Sequence[tuple[Point, float]]) -> None:
         )
 
 
-_OF_MEDIAN = 1.2533
-"""The median of n visits is this many times as uncertain as their mean."""
-
-
 def _risen(
-    view: View, point: Point, now: float, water: str, earlier: Sequence[float], limit: Limit
+    view: View, point: Point, now: float, water: str, earlier: Usual, today: float, limit: Limit
 ) -> None:
-    usual = median(earlier)
+    usual = earlier.median * today
     rise = now - usual
-    u_stack, u_water = point.u("stack_temperature"), point.u(water)
-    share = _OF_MEDIAN / sqrt(len(earlier))
-    # At most: half of the visits lie within half of their span around the median.
-    most = u_stack + u_water + share * ROBUST * 0.5 * (max(earlier) - min(earlier))
-    if limit.value - rise > view.clear * most:
+    # The median of n visits is 1.25 times as uncertain as their mean.
+    u_usual = 1.2533 * earlier.spread * abs(today) / sqrt(earlier.count)
+    u = hypot(point.u("stack_temperature"), point.u(water), u_usual)
+    if limit.value - rise > view.clear * u:
         return
-    u_usual = _OF_MEDIAN * spread_of(earlier) / sqrt(len(earlier))
-    u = hypot(hypot(u_stack, u_water), u_usual)
     p = probability_above(rise, u, limit.value)
     answer = view.answer(p)
     if answer is None:
@@ -228,7 +209,7 @@ def _risen(
         STACK_APPROACH,
         "check" if answer == "beyond" else "info",
         f"Stack stands {now:.0f} K above the water {point.at()}, {rise:.0f} K more than the "
-        f"median of {len(earlier)} earlier visits, {beside} the {limit.value:g} K allowed.",
+        f"median of {earlier.count} earlier visits, {beside} the {limit.value:g} K allowed.",
         points=(point,),
         quantity="stack_approach",
         unit="K",

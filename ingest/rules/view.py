@@ -7,7 +7,6 @@ treated as not read, so that no rule has to guard against them.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from copy import copy
 from functools import lru_cache
 from math import erfc, isfinite, sqrt
 from statistics import NormalDist
@@ -199,7 +198,8 @@ class View:
 
     def as_found(self) -> View:
         """Return the same view with the as-found points deciding, and nothing found yet."""
-        view = copy(self)
+        view = View.__new__(View)
+        view.__dict__ |= self.__dict__
         view.flags, view.unjudged = [], {}
         view.deciding = self.found_last
         view.curves = _curves(view.deciding)
