@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 
 from ingest.port import Chunk, Link
+from ingest.stamp import stamp
 
 HEADER = b"fluebook.capture/1\n"
 _CHUNK = re.compile(rb"@ (\S+) ([0-9]{1,9})")
@@ -71,13 +72,13 @@ class CaptureWriter:
         OSError
             If the system does not take it, or the disk did not take what came before.
         """
-        stamp = record.received.isoformat().encode()
+        received = stamp(record.received).encode()
         if type(record) is Chunk:
             data = record.data
-            whole = b"@ %b %d\n%b\n" % (stamp, len(data), data)
+            whole = b"@ %b %d\n%b\n" % (received, len(data), data)
         else:
             assert isinstance(record, Link)
-            whole = b"! %b %b\n" % (stamp, record.state.encode())
+            whole = b"! %b %b\n" % (received, record.state.encode())
         done = os.write(self._descriptor, whole)
         while done < len(whole):  # only where the disk is full
             whole = whole[done:]

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from ingest.port import Chunk, Link
+from ingest.stamp import stamp
 from parsers.model import Reading
 from parsers.stream_events import Event, Layout, PlainRow, StreamDamage, StreamReading
 
@@ -66,7 +67,7 @@ class JsonLines:
     def of(self, events: Sequence[Event], record: Chunk | Link | None) -> str:
         """Return the lines of what came, in order, each with its end."""
         out = []
-        time, stamp = None, "null"
+        time, shown = None, "null"
         for event in events:
             if type(event) is StreamReading:
                 row = event.kept
@@ -76,10 +77,10 @@ class JsonLines:
                 if row.layout is not self._layout:
                     self._layout, self._form = row.layout, _form(row)
                 if row.time is not None and row.time is not time:  # those of one chunk share it
-                    time, stamp = row.time, f'"{row.time.isoformat()}"'
+                    time, shown = row.time, f'"{stamp(row.time)}"'
                 elif row.time is None:
-                    time, stamp = None, "null"
-                out.append(self._form % (stamp, row.line, *row.texts))
+                    time, shown = None, "null"
+                out.append(self._form % (shown, row.line, *row.texts))
             elif isinstance(event, StreamDamage):
                 raw = event.raw.decode("latin-1")
                 out.append(_line({"damage": event.code, "why": event.why, "raw": raw}))

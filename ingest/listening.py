@@ -98,11 +98,12 @@ class Listening:
         return self._noted(self.reader.close())
 
     def _noted(self, events: list[Event]) -> list[Event]:
+        heard, live = self.heard, self.live
         for event in events:
             if type(event) is StreamReading:
-                self.heard.append(event)
+                heard.append(event)
                 # Those of one chunk share their time.
-                if self.live and (time := event.time) is not self._received:
+                if live and (time := event.time) is not self._received:
                     self._received = time
                     self._live_values(event, time)
             elif isinstance(event, StreamDamage):

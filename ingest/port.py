@@ -66,6 +66,10 @@ class Chunk(NamedTuple):
     data: bytes
 
 
+_chunk = tuple.__new__
+"""A chunk as a tuple is made, without the call that a named one's constructor costs."""
+
+
 @dataclass(frozen=True, slots=True)
 class Link:
     """A change of the link: ``lost``, ``back``, or ``silent`` after a while without a byte."""
@@ -289,7 +293,7 @@ class PortSource:
                 return
             if not data:
                 return
-            yield Chunk(clock(), data)
+            yield _chunk(Chunk, (clock(), data))
             if beat is not None:
                 now = monotonic()
                 pause, before = beat.pause(data, now - before), now

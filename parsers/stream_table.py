@@ -248,14 +248,23 @@ class Table:
             self._whole = kind, re.compile(b"((" + self._row + b")" + digits + b")" + ends)
         match_at, at = self._whole[1].match, 0
         sum_of = None if kind is None else SUMS[kind]
+        numbers, layout, source = self._numbers, self._layout, _SOURCES[received is None]
+        timed = self._time is not None
         while (match := match_at(buffer, at)) is not None:
             raw, body, *cells = match.groups()  # behind the cells the digits of the checksum
             if sum_of is not None and int(cells[-1], 16) != sum_of(body):
                 break
             number += 1
-            row = self._plain(body, cells, number, received)
-            if row is None:
-                break
+            if timed:
+                row = self._plain(body, cells, number, received)
+                if row is None:
+                    break
+            else:
+                try:
+                    texts = tuple(map(getitem, numbers, cells))
+                except KeyError:
+                    break
+                row = _row(PlainRow, (texts, number, received, source, layout))
             out.append(StreamReading(row, raw))
             at = match.end()
         return at, out
