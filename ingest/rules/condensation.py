@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from combustion.water import dew_point_kernel
-from ingest.fuel_facts import facts
+from ingest.fuel_facts import FuelFacts, facts
 from ingest.rules.against import below
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.view import HIGHEST_AIR_PRESSURE, Point, View, probability_above
 
 _FAMILY = "condensation"
 BELOW_DEW_POINT = Rule(
@@ -57,12 +57,19 @@ CONDENSATE_ABSENT = Rule(
 )
 
 
-def dew_point(view: View, point: Point) -> float | None:
+HOTTEST_DEW_POINT = float(dew_point_kernel(HIGHEST_AIR_PRESSURE))
+"""Boiling water [degC] under the highest pressure of the air: no flue gas is all water."""
+
+
+def _known(point: Point) -> FuelFacts | None:
+    """Return the facts of the fuel where the point has a dew point."""
+    diluted = point.o2 is None or not 0.0 <= point.o2 < 18.0
+    return None if diluted else facts(point.fuel)
+
+
+def _dew_point(view: View, point: Point, known: FuelFacts) -> float:
     """Return the water dew point of the flue gas [degC], combustion air taken dry."""
-    known = facts(point.fuel)
-    if known is None or point.o2 is None or not 0.0 <= point.o2 < 18.0:
-        return None
-    share = known.water_share(point.o2)
+    share = known.water_share(point.o2 or 0.0)
     return float(dew_point_kernel(share * view.pressure(point)))
 
 
@@ -81,10 +88,13 @@ def judge(view: View) -> None:
             seen_return |= _return(view, point)
         if point.stack is None:
             continue
-        dew = dew_point(view, point)
-        if dew is None:
+        known = _known(point)
+        if known is None:
             continue
         seen_dew = True
+        if not condensing and point.stack > HOTTEST_DEW_POINT:
+            continue
+        dew = _dew_point(view, point, known)
         if not condensing:
             _below_dew(view, point, point.stack, dew)
         elif driest is None or dew - point.stack > driest[0]:

@@ -103,7 +103,7 @@ def earlier_curves(visits: Sequence[Pass]) -> dict[Group, list[EarlierCurve]]:
 class Usual(NamedTuple):
     """A figure over earlier visits: how many, its median and its robust standard deviation."""
 
-    count: int
+    visits: int
     median: float
     spread: float
 

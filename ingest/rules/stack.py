@@ -196,7 +196,7 @@ def _risen(
     usual = earlier.median * today
     rise = now - usual
     # The median of n visits is 1.25 times as uncertain as their mean.
-    u_usual = 1.2533 * earlier.spread * abs(today) / sqrt(earlier.count)
+    u_usual = 1.2533 * earlier.spread * abs(today) / sqrt(earlier.visits)
     u = hypot(point.u("stack_temperature"), point.u(water), u_usual)
     if limit.value - rise > view.clear * u:
         return
@@ -209,7 +209,7 @@ def _risen(
         STACK_APPROACH,
         "check" if answer == "beyond" else "info",
         f"Stack stands {now:.0f} K above the water {point.at()}, {rise:.0f} K more than the "
-        f"median of {earlier.count} earlier visits, {beside} the {limit.value:g} K allowed.",
+        f"median of {earlier.visits} earlier visits, {beside} the {limit.value:g} K allowed.",
         points=(point,),
         quantity="stack_approach",
         unit="K",

@@ -28,6 +28,9 @@ UNDILUTED_O2 = O2_UNDILUTED.high
 AIR_O2 = AMBIENT_O2
 """O2 of dry air in the CO air-free formula as the field writes it (status: memory)."""
 
+HIGHEST_AIR_PRESSURE = 110_000.0
+"""What a barometer may read [Pa]; beyond it the altitude tells."""
+
 _ROOT2 = sqrt(2.0)
 
 _FOR_ALL_POINTS = frozenset(
@@ -193,6 +196,7 @@ class View:
         self.history = [as_left_of(e.points, found_stands(e.visit)) for e in case.history]
         self.earlier = earlier_curves(self.history)
         self.bands: dict[tuple[str, float], BandAt] = {}
+        self._by_altitude: float | None = None
         self._past: dict[Place, Past] = {}
         self._targets: dict[str, list[tuple[float, Edges]]] = {}
 
@@ -208,8 +212,13 @@ class View:
     def pressure(self, point: Point) -> float:
         """Return the absolute pressure of the air [Pa]: read, stated, or by altitude."""
         read = point.number("barometric_pressure")
-        if read is not None and 50_000.0 <= read <= 110_000.0:
+        if read is not None and 50_000.0 <= read <= HIGHEST_AIR_PRESSURE:
             return read
+        if self._by_altitude is None:
+            self._by_altitude = self._pressure_by_altitude()
+        return self._by_altitude
+
+    def _pressure_by_altitude(self) -> float:
         altitude = self.visit.altitude if self.visit.altitude is not None else self.boiler.altitude
         if altitude is None or not -450.0 <= altitude <= 5000.0:
             return 101_325.0
