@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from ingest.intake_judging import case_of, live_points
+from ingest.limits import resolve_limits
 from ingest.limits_tried import Trial, Tried
 from ingest.models import Boiler, Site, Visit
 from ingest.service.due import BoilerHistory, due
@@ -18,7 +19,7 @@ from ingest.service.plans import Plan
 from ingest.service.taking_in import TakenIn
 from ingest.store import places, visits
 from ingest.store.visits import VisitRow
-from ingest.validator import judge
+from ingest.validator import judge, judged_by_plan
 
 MOST_BOILERS = 400
 """Boilers whose due list one trial compares, by name: a page waits for the answer."""
@@ -71,10 +72,11 @@ def tried_visits(
         record = row.visit.service
         version = None if record is None else record.plan_version
         elsewise += present is not None and version not in (None, present.version)
-        before = judge(replace(case, plan=present)).flags
-        after = before if fresh == present else judge(replace(case, plan=fresh)).flags
+        limits = resolve_limits(case.boiler, company=case.company_limits)
+        before = judge(replace(case, plan=present), limits=limits)
+        after = judged_by_plan(before, replace(case, plan=fresh), limits=limits)
         name = "" if row.visit.boiler_id is None else case.boiler.name
-        tried.append(Tried(row.visit, name, before, after))
+        tried.append(Tried(row.visit, name, before.flags, after.flags))
     return tried, elsewise
 
 

@@ -7,7 +7,7 @@ from ingest.limits import LimitSet, resolve_limits
 from ingest.rules import FAMILIES, co, oxygen, plain, stack
 from ingest.rules.joining import joined
 from ingest.rules.view import View
-from ingest.service.rules import with_service
+from ingest.service.rules import with_service, without_service
 
 RULES_VERSION = "2026.11.4"
 """Changes with every change that can alter a flag."""
@@ -48,9 +48,28 @@ def judge(case: Case, *, limits: LimitSet | None = None) -> Judgement:
         not_judged=tuple(view.unjudged.values()),
         work_done=tuple(_work_done(view, flags)) if view.left_all and view.found else (),
     )
+    return _served(judgement, case, held_to)
+
+
+def judged_by_plan(judgement: Judgement, case: Case, *, limits: LimitSet) -> Judgement:
+    """Return a case's judgement with its service part judged by the plan that the case now has.
+
+    What was found in the readings stands: no plan has a part in it.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        Of the same case, by whatever plan.
+    limits : LimitSet
+        What that judgement was made by.
+    """
+    return _served(without_service(judgement), case, limits)
+
+
+def _served(judgement: Judgement, case: Case, limits: LimitSet) -> Judgement:
     earlier = [*case.older_service, *(e.visit for e in case.history)]
     return with_service(
-        judgement, case.plan, visit=visit, boiler=case.boiler, limits=held_to, earlier=earlier
+        judgement, case.plan, visit=case.visit, boiler=case.boiler, limits=limits, earlier=earlier
     )
 
 

@@ -8,6 +8,7 @@ A day found from a counter is an estimate and says so.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Literal
@@ -117,6 +118,35 @@ def next_due(
     return min(found, key=lambda f: (f[0], f[2])) if found else None
 
 
+class _Known:
+    """The office's plans, and what holds between them, looked up once for all boilers."""
+
+    def __init__(self, plans: Mapping[str, Plan]) -> None:
+        self._plans = plans
+        self._counts: dict[tuple[int, str], frozenset[str]] = {}
+        self._listed: dict[tuple[int, int, str], bool] = {}
+        self._held: list[Plan] = []  # a plan's number stays its own as long as it is held
+
+    def counts(self, plan: Plan, task: PlanTask) -> frozenset[str]:
+        """Return the keys of the plans under which a task done counts for this one."""
+        key = (id(plan), task.key)
+        if key not in self._counts:
+            self._held.append(plan)
+            including = {k for k, p in self._plans.items() if plan.key in p.includes}
+            # A task that another plan only repeats counts wherever it was done.
+            alike = {k for k, p in self._plans.items() if p.task_of(task.key) == task}
+            self._counts[key] = frozenset({plan.key} | including | alike)
+        return self._counts[key]
+
+    def lists(self, other: Plan, plan: Plan, task: PlanTask) -> bool:
+        """Return whether another plan has this very task of a plan."""
+        key = (id(other), id(plan), task.key)
+        if key not in self._listed:
+            self._held += [other, plan]
+            self._listed[key] = other.task_of(task.key) == task
+        return self._listed[key]
+
+
 def due(
     boilers: Sequence[BoilerHistory], until: date, *, known: Mapping[str, Plan] | None = None
 ) -> list[Due]:
@@ -132,8 +162,9 @@ def due(
         All plans, so that work done under a plan that includes another counts for both.
     """
     found: list[Due] = []
+    office = None if not known else _Known(known)
     for boiler in boilers:
-        items = _of_one(boiler, until, known or {p.key: p for p in boiler.plans})
+        items = _of_one(boiler, until, office or _Known({p.key: p for p in boiler.plans}))
         found += [replace(item, boiler_id=boiler.boiler_id) for item in items]
     return _ordered(found)
 
@@ -158,11 +189,14 @@ def no_longer_due(
         Work with its next day, which lies behind ``until``; closed findings with their first day.
     """
     found: list[Due] = []
+    office = None if not known else _Known(known)
     for boiler in boilers:
         done = {(d.kind, d.key) for d in boiler.done if d.on > boiler.installed}
         later = [
             item
-            for item in _of_one(boiler, date.max, known or {p.key: p for p in boiler.plans})
+            for item in _of_one(
+                boiler, date.max, office or _Known({p.key: p for p in boiler.plans})
+            )
             if item.on > until and (item.kind, item.key) in done
         ]
         later += [_finding(boiler, finding) for finding in boiler.closed]
@@ -170,14 +204,14 @@ def no_longer_due(
     return _ordered(found)
 
 
-def _of_one(boiler: BoilerHistory, until: date, known: Mapping[str, Plan]) -> list[Due]:
+def _of_one(boiler: BoilerHistory, until: date, known: _Known) -> list[Due]:
     found: list[Due] = []
     tests: set[str] = set()
     parts: set[str] = set()
     for plan in boiler.plans:
         included = set(plan.includes) & {p.key for p in boiler.plans}
         for task in plan.task:
-            if any(p.task_of(task.key) == task for p in boiler.plans if p.key in included):
+            if any(known.lists(p, plan, task) for p in boiler.plans if p.key in included):
                 continue  # the included plan lists it already
             found += _task(boiler, plan, task, until, known)
         for test in plan.test:
@@ -204,7 +238,7 @@ def _finding(boiler: BoilerHistory, finding: Finding) -> Due:
     )
 
 
-def _last(boiler: BoilerHistory, kind: str, key: str, plans: set[str] | None) -> date:
+def _last(boiler: BoilerHistory, kind: str, key: str, plans: AbstractSet[str] | None) -> date:
     days = [
         d.on
         for d in boiler.done
@@ -214,14 +248,11 @@ def _last(boiler: BoilerHistory, kind: str, key: str, plans: set[str] | None) ->
 
 
 def _task(
-    boiler: BoilerHistory, plan: Plan, task: PlanTask, until: date, known: Mapping[str, Plan]
+    boiler: BoilerHistory, plan: Plan, task: PlanTask, until: date, known: _Known
 ) -> list[Due]:
     if task.interval_months is None and task.interval_hours is None:
         return []
-    counts = {plan.key} | {k for k, p in known.items() if plan.key in p.includes}
-    # A task that another plan only repeats counts wherever it was done.
-    counts |= {k for k, p in known.items() if p.task_of(task.key) == task}
-    last = _last(boiler, "task", task.key, counts)
+    last = _last(boiler, "task", task.key, known.counts(plan, task))
     told = next_due(
         last,
         months=task.interval_months,

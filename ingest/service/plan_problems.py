@@ -47,7 +47,9 @@ TOML: Mapping[str, str] = MappingProxyType(
         "Cannot declare": "this table stands here a second time",
         "Cannot overwrite a value": "this key stands here a second time",
         "Duplicate inline table key": "this key stands here a second time",
-        "Cannot mutate immutable": "what is written in braces or brackets cannot be added to further down",
+        "Cannot mutate immutable": (
+            "what is written in braces or brackets cannot be added to further down"
+        ),
         "Cannot redefine namespace": "this name is a table already",
         "Unclosed array": "the ] that closes the list is missing",
         "Unclosed inline table": "the brace that closes the entry is missing",
