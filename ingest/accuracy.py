@@ -67,6 +67,7 @@ REPEATABILITY_SHARE = 1.0 / 3.0
 """Part of the stated accuracy taken as each reading's own: common practice."""
 
 _Half = tuple[float, float, float]
+_EXACT: _Half = (0.0, 0.0, 1.0)
 _default_triples: dict[str, _Half] = {}
 
 
@@ -101,10 +102,7 @@ class Accuracies:
 
     def calibration(self, quantity: str, value: float) -> float:
         """Return the standard uncertainty shared by all readings of the visit, canonical unit."""
-        triple = self._triples.get(quantity)
-        if triple is None:
-            return 0.0
-        absolute, share, _ = triple
+        absolute, share, _ = self._triples.get(quantity, _EXACT)
         relative = share * abs(value)
         return relative if relative > absolute else absolute
 

@@ -222,10 +222,11 @@ def _same_figures(view: View) -> bool:
     """Flag two rates of one curve that carry the same figures; return whether any could."""
     looked = False
     for points in view.curves.values():
+        looked |= len(points) > 1
+        o2 = {p.o2 for p in points}
+        if len(o2) == len(points) and None not in o2:
+            continue
         for one, other in combinations(points, 2):
-            looked = True
-            if one.o2 is not None and other.o2 is not None and one.o2 != other.o2:
-                continue
             keys = one.values.keys() & other.values.keys() & _FIGURES
             if len(keys) < 4:
                 continue

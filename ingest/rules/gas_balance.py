@@ -79,9 +79,8 @@ def _balance(view: View, pairs: list[tuple[Point, float]], known: FuelFacts) -> 
     points, implied = [p for p, _ in pairs], [u for _, u in pairs]
     mean = sum(implied) / len(implied)
     scatter = max(implied) - min(implied)
-    spread_o2 = max(p.o2 or 0.0 for p in points) - min(p.o2 or 0.0 for p in points)
     # CO2 worked out from O2 repeats one figure whatever the O2: only rounding is left.
-    calculated = len(points) >= 3 and scatter < 0.25 and spread_o2 > 0.5
+    calculated = len(points) >= 3 and scatter < 0.25 and _span_of_o2(points) > 0.5
     tolerance = 0.5 if calculated else 0.3
     off = abs(mean - known.co2_ultimate)
     u = 0.0
@@ -137,6 +136,11 @@ def _balance(view: View, pairs: list[tuple[Point, float]], known: FuelFacts) -> 
 def _u_ultimate(point: Point, ultimate: float) -> float:
     left = 1.0 - (point.o2 or 0.0) / DRY_AIR_O2
     return hypot(point.u("co2_dry") / left, ultimate * point.u_o2 / DRY_AIR_O2 / left)
+
+
+def _span_of_o2(points: Sequence[Point]) -> float:
+    values = [p.o2 or 0.0 for p in points]
+    return max(values) - min(values)
 
 
 def _u_mean(points: Sequence[Point], ultimate: float) -> float:

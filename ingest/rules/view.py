@@ -105,7 +105,7 @@ class Point:
         self.place: Place = (self.burner, self.fuel, self.rate)
         self.phase: Phase = key.phase
         self.values: Mapping[str, Settled] = raw.values
-        means = {k: s.mean for k, s in raw.values.items() if isfinite(s.mean)}
+        means = {k: mean for k, s in raw.values.items() if isfinite(mean := s.mean)}
         self.mean: Callable[[str], float | None] = means.get
         self.o2 = self.mean("o2_dry")
         self.co = self.mean("co_dry")
