@@ -3,7 +3,8 @@
 The demo's visits are read and judged as any others; then their rows are written again and again
 with other ids and years (four apart, so that a 29 February stays a day): 100,000 visits of which 47
 were really judged. Every fourth copy belongs to boilers of its own, every sixteenth to sites of its
-own. Files are shared, the trail is written line by line, and the book verifies.
+own. Files are shared, the trail is written line by line, and the book verifies, but for the stops
+of the copies: they are not on the list of those that nobody has taken.
 """
 
 from __future__ import annotations
@@ -22,7 +23,6 @@ from ingest.store import Book, audit
 
 VISITS = 100_000
 FOLDER = Path(__file__).parent.parent / "build" / "big-books"
-WHO = "A. Merrow"
 _UUID = r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
 _TOKEN = re.compile(rf"({_UUID}|(?<![0-9a-f])20\d\d(?=-\d\d-\d\d))")
 _OF_SITES, _OF_BOILERS = ("site",), ("boiler",)
@@ -32,7 +32,6 @@ _OF_VISITS = (
 )  # fmt: skip
 # A copy's ids are this many milliseconds before those of the last one: more than filling takes.
 _APART_MS = 10_000_000
-_AT = "2026-01-01T00:00:00.000000Z"
 
 
 def _moved(identity: str, copy: int) -> str:
@@ -52,8 +51,10 @@ class _Template:
             found = sql.execute(f"SELECT * FROM {table}")
             self.columns[table] = [c[0] for c in found.description]
             rows[table] = found.fetchall()
-        told = sql.execute(f"SELECT action, subject, details FROM audit WHERE {lines} ORDER BY seq")
-        rows["audit"] = [(a, s, json.loads(d)) for a, s, d in told]
+        told = sql.execute(
+            f"SELECT action, subject, details, at, who FROM audit WHERE {lines} ORDER BY seq"
+        )
+        rows["audit"] = [(a, s, json.loads(d), *signed) for a, s, d, *signed in told]
         self.parts = _TOKEN.split(json.dumps(rows))
 
     def copy(self, ids: dict[str, int], copy: int, years: int) -> dict[str, list[list[Any]]]:
@@ -67,9 +68,15 @@ class _Template:
         made: dict[str, list[list[Any]]] = json.loads("".join(parts))
         for table, columns in self.columns.items():
             if "external_id" in columns:
-                place = columns.index("external_id")
-                for row in made[table]:
-                    row[place] = None if row[place] is None else f"{row[place]}-{copy}"
+                place, whole = columns.index("external_id"), columns.index("document")
+                for row in (r for r in made[table] if r[place] is not None):
+                    row[place] = f"{row[place]}-{copy}"
+                    document = {**json.loads(row[whole]), "external_id": row[place]}
+                    row[whole] = json.dumps(document)
+        for line in made["audit"]:
+            document = line[2].get("document")
+            if isinstance(document, dict) and document.get("external_id") is not None:
+                document["external_id"] += f"-{copy}"
         return made
 
 
@@ -83,7 +90,7 @@ def _write(sql: sqlite3.Connection, template: _Template, rows: dict[str, list[li
         identity, document = names.index("id"), names.index("document")
         frozen = {r[identity]: r[document] for r in rows["judgement"]}
     tail = audit.Tail()
-    for action, subject, details in rows["audit"]:
+    for action, subject, details, at, who in rows["audit"]:
         if details.get("judgement") in frozen:
             text = frozen[details["judgement"]]
             details["sha256"] = hashlib.sha256(text.encode()).hexdigest()
@@ -94,7 +101,7 @@ def _write(sql: sqlite3.Connection, template: _Template, rows: dict[str, list[li
                 (details["attachment"],),
             )
             details["readings_sha256"] = audit.readings_digest(taken)
-        audit.append(sql, tail, at=_AT, who=WHO, action=action, subject=subject, details=details)
+        audit.append(sql, tail, at=at, who=who, action=action, subject=subject, details=details)
     tail.keep(sql)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -169,9 +169,13 @@ def newest(
     return [{**dict(zip(names, r, strict=True)), "details": json.loads(r[5])} for r in rows]
 
 
-def broken_lines(connection: sqlite3.Connection) -> list[AuditFinding]:
-    """Return the lines that were changed, removed, added or put in another order."""
-    found: list[AuditFinding] = []
+def checked_lines(
+    connection: sqlite3.Connection, found: list[AuditFinding]
+) -> Iterator[Sequence[Any]]:
+    """Yield number, time, person, action, subject and details of every line, in order.
+
+    Lines that were changed, removed, added or put in another order are added to what was found.
+    """
     previous, expected = START, 1
     rows = connection.execute(
         "SELECT seq, at, who, action, subject, details, previous, hash FROM audit ORDER BY seq"
@@ -186,8 +190,8 @@ def broken_lines(connection: sqlite3.Connection) -> list[AuditFinding]:
         if _hash(seq, row[1], row[2], row[3], row[4], row[5], row[6]) != row[7]:
             found.append(AuditFinding(f"audit line {seq}", "was changed after it was written"))
         previous, expected = row[7], seq + 1
+        yield row[:6]
     if _head(connection) != (expected - 1, previous):
         found.append(
             AuditFinding("audit trail", "does not end where its head says: lines were cut or added")
         )
-    return found

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from ingest.store.audit import AuditFinding
-from ingest.store.told import Told, limits_of, sha256_of, text_of, told
+from ingest.store.told import HANDED_IN, Told, limits_of, sha256_of, text_of
 
 _ROWS: Mapping[str, str] = {
     "site": "SELECT id AS key, name, external_id, document FROM site",
@@ -52,7 +52,7 @@ def _document(text: str) -> str:
     try:
         return text_of(json.loads(text))
     except ValueError:
-        return text  # not JSON any more: it differs as it is
+        return ""  # not JSON any more: it differs from any hash
 
 
 _READ: Mapping[str, Callable[[str], Any]] = {
@@ -67,9 +67,8 @@ _READ: Mapping[str, Callable[[str], Any]] = {
 """Column -> how its text is read before it is compared."""
 
 
-def differing(sql: sqlite3.Connection) -> list[AuditFinding]:
+def differing(sql: sqlite3.Connection, book: Told) -> list[AuditFinding]:
     """Return the rows that differ from what the trail tells, or that it does not tell of."""
-    book = told(sql)
     found: list[AuditFinding] = []
     for table, statement in _ROWS.items():
         found += _table(sql, book, table, statement)
@@ -81,23 +80,22 @@ def differing(sql: sqlite3.Connection) -> list[AuditFinding]:
 def _table(
     sql: sqlite3.Connection, book: Told, table: str, statement: str
 ) -> Iterator[AuditFinding]:
-    expected = {key: told for (name, key), told in book.rows.items() if name == table}
     rows = sql.execute(statement)
     names = [column[0] for column in rows.description]
     for row in rows:
         there = dict(zip(names, row, strict=True))
         where = f"{table} {there['key']}"
-        wanted = expected.pop(str(there["key"]), None)
-        if wanted is None:
+        told = book.rows.pop(table, str(there["key"]))
+        if told is None:
             yield AuditFinding(where, "stands in no line of the trail")
             continue
+        wanted, line = told
         other = [name for name, value in wanted.items() if _value(name, there[name]) != value]
         if other:
-            line = book.lines[table, str(there["key"])]
             what = f"is not what the trail tells (audit line {line}): {', '.join(other)}"
             yield AuditFinding(where, what)
-    for key in expected if table not in _HASHED else ():
-        yield AuditFinding(f"{table} {key}", f"of audit line {book.lines[table, key]} is missing")
+    for key, line in book.rows.left(table) if table not in _HASHED else ():
+        yield AuditFinding(f"{table} {key}", f"of audit line {line} is missing")
 
 
 def _value(name: str, value: Any) -> Any:
@@ -125,7 +123,7 @@ def _readings(sql: sqlite3.Connection, book: Told) -> Iterator[AuditFinding]:
         if attachment is None:
             brought = identity in book.reading_ids
         else:
-            ranges = book.ranges.get(attachment, ())
+            ranges = book.ranges(attachment)
             brought = any(first <= identity <= last for first, last in ranges)
         if not brought:
             yield AuditFinding(f"reading {identity}", "stands in no line of the trail")
@@ -146,7 +144,8 @@ def _readings(sql: sqlite3.Connection, book: Told) -> Iterator[AuditFinding]:
 def _stops(sql: sqlite3.Connection, book: Told) -> Iterator[AuditFinding]:
     """Yield hand-ins with a stop that no longer stand on the list, taken or not."""
     since = _since(sql)
-    for visit, at, judgement in book.handed_in:
+    for key, _line in book.rows.left(HANDED_IN):
+        visit, at, judgement = key.split(" ")
         if at < since:
             continue
         row = sql.execute(

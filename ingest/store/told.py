@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sqlite3
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 from ingest.models import LimitsDocument
 from ingest.store.audit import canonical_json
+from ingest.store.gathered import Ids, Rows
 
-Key = tuple[str, str]
+RANGES, HANDED_IN = "readings of a file", "hand-in"
+_LIVE, _UNASSIGNED = "file under a visit", "visit without a boiler"
+"""Beside the tables: what lines tell that stands in no row as it is."""
 ANEW = "the cut was confirmed anew"
 """Why the readings of a log's cut give way to those of its next confirmation."""
 
@@ -42,37 +45,47 @@ class Line:
 class Told:
     """Rows by table and key with the columns that the trail tells, and the line that did last.
 
+    A document is told by the hash of its one spelling: what is gathered stays small.
+
     Attributes
     ----------
     superseded : dict
         Reading -> when, by whom, why and by which reading it was superseded.
     withdrawn : dict
         Attachment -> when, by whom and why all its readings gave way, once or more.
-    reading_ids : set
+    reading_ids : Ids
         Readings that came without a file.
-    ranges : dict
-        Attachment -> first and last id of the readings that a line brought from it.
-    handed_in : list
-        Visits, when they were handed in, and the judgement that was frozen.
     """
 
-    rows: dict[Key, dict[str, Any]] = field(default_factory=dict)
-    lines: dict[Key, int] = field(default_factory=dict)
+    rows: Rows = field(default_factory=Rows)
     superseded: dict[str, tuple[str, str, str, str | None]] = field(default_factory=dict)
     withdrawn: dict[str, set[tuple[str, str, str]]] = field(default_factory=dict)
-    reading_ids: set[str] = field(default_factory=set)
-    ranges: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
-    handed_in: list[tuple[str, str, str]] = field(default_factory=list)
-    _live: dict[tuple[str, str], str] = field(default_factory=dict)
+    reading_ids: Ids = field(default_factory=Ids)
+
+    def tell(self, line: Line) -> None:
+        """Take a line; one that was changed to nonsense tells nothing."""
+        tell = _TELLS.get(line.action)
+        # The chain's own check names a line that breaks its teller.
+        with suppress(ValueError, TypeError, KeyError, AttributeError):
+            if tell is not None:
+                tell(self, line)
 
     def put(self, line: Line, table: str, key: str, **columns: Any) -> None:
         """Tell columns of a row; what was told before of its other columns stays."""
-        self.rows.setdefault((table, key), {}).update(columns)
-        self.lines[table, key] = line.seq
+        self.rows.put(table, key, line.seq, columns)
 
     def gone(self, table: str, key: str) -> None:
         """Tell that a row is no more."""
-        self.rows.pop((table, key), None)
+        self.rows.pop(table, key)
+
+    def range_brought(self, line: Line, attachment: str, first: str, last: str) -> None:
+        """Tell that a line brought readings of a file, by the ids of the first and the last."""
+        self.put(line, RANGES, attachment, ranges=[*self.ranges(attachment), [first, last]])
+
+    def ranges(self, attachment: str) -> list[list[str]]:
+        """Return first and last id of the readings that lines brought from a file."""
+        found = self.rows.get(RANGES, attachment)
+        return found[0]["ranges"] if found else []
 
     def attached(self, line: Line) -> None:
         """Tell of a file under a visit."""
@@ -80,40 +93,28 @@ class Told:
         key = f"{line.id} {sha256} {line.at}"
         name = line.details["file"]
         self.put(line, "attachment", key, name=name, added_by=line.who, withdrawn_at=None)
-        self._live[line.id, sha256] = key
+        self.put(line, _LIVE, f"{line.id} {sha256}", attachment=key)
         if "readings_sha256" in line.details:
-            self.ranges.setdefault(line.details["attachment"], []).append(("", "~"))
+            self.range_brought(line, line.details["attachment"], "", "~")
 
     def withdrew(self, line: Line) -> None:
         """Tell that a file was withdrawn, with all its readings."""
-        key = self._live.pop((line.id, line.details["sha256"]))
+        live = self.rows.pop(_LIVE, f"{line.id} {line.details['sha256']}")
+        if live is None:
+            return
+        key = live[0]["attachment"]
         self.put(line, "attachment", key, withdrawn_at=line.at, withdrawn_by=line.who)
         self.put(line, "attachment", key, withdrawn_why=line.details["why"])
 
 
 def text_of(document: Any) -> str:
-    """Return a document as it is compared."""
-    return canonical_json(document)
+    """Return a document as it is compared: the hash of its one spelling."""
+    return sha256_of(canonical_json(document))
 
 
 def sha256_of(text: str) -> str:
     """Return the SHA-256 of a kept text."""
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def told(sql: sqlite3.Connection) -> Told:
-    """Return what the whole trail tells; lines that were changed to nonsense tell nothing."""
-    found = Told()
-    rows = sql.execute("SELECT seq, at, who, action, subject, details FROM audit ORDER BY seq")
-    for row in rows:
-        tell = _TELLS.get(row[3])
-        if tell is None:
-            continue
-        try:
-            tell(found, Line(row[0], row[1], row[2], row[3], row[4], json.loads(row[5])))
-        except (ValueError, TypeError, KeyError, AttributeError):
-            continue  # the chain's own check names this line
-    return found
 
 
 def _placed(table: str, *columns: str) -> Callable[[Told, Line], None]:
@@ -136,6 +137,9 @@ def _visit(book: Told, line: Line) -> None:
     document = line.details["document"]
     names = ("boiler_id", "job_id", "external_id", "technician")
     same = {name: document.get(name) for name in names}
+    # Whole only while its boiler is not known: the line that puts it there names that alone.
+    if same["boiler_id"] is None:
+        book.put(line, _UNASSIGNED, line.id, document=canonical_json(document))
     book.put(line, "visit", line.id, document=text_of(document), **same)
     if line.action != "visit_changed":
         state = "open" if line.action == "visit_opened" else "accepted"
@@ -145,8 +149,10 @@ def _visit(book: Told, line: Line) -> None:
 
 
 def _assigned(book: Told, line: Line) -> None:
-    there = book.rows["visit", line.id]
-    document = {**json.loads(there["document"]), "boiler_id": line.details["boiler"]}
+    there = book.rows.pop(_UNASSIGNED, line.id)
+    if there is None:
+        return
+    document = {**json.loads(there[0]["document"]), "boiler_id": line.details["boiler"]}
     book.put(line, "visit", line.id, document=text_of(document), boiler_id=line.details["boiler"])
     _frozen(book, line)
 
@@ -165,7 +171,7 @@ def _handed_in(book: Told, line: Line) -> None:
         handed_in_at=line.at,
         job_sha256=line.details.get("job_sha256"),
     )
-    book.handed_in.append((line.id, line.at, line.details["judgement"]))
+    book.put(line, HANDED_IN, f"{line.id} {line.at} {line.details['judgement']}")
     _frozen(book, line)
 
 
@@ -182,7 +188,7 @@ def _superseded(book: Told, line: Line) -> None:
     at = details.get("made_at", line.at)  # one that was made in a field book says when
     book.superseded[details["old"]] = (at, line.who, details["why"], details["new"])
     if details["new"] is not None:
-        book.reading_ids.add(details["new"])
+        book.reading_ids.update([details["new"]])
 
 
 def _waiting(book: Told, line: Line) -> None:
@@ -196,7 +202,7 @@ def _cut_confirmed(book: Told, line: Line) -> None:
     attachment = details["attachment"]
     key = f"{attachment} {details['confirmation']}"
     book.put(line, "cut_confirmation", key, made_at=line.at, made_by=line.who)
-    book.ranges.setdefault(attachment, []).append((details["first"], details["last"]))
+    book.range_brought(line, attachment, details["first"], details["last"])
     book.withdrawn.setdefault(attachment, set()).add((line.at, line.who, ANEW))
 
 

@@ -14,7 +14,7 @@ from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.models import LimitsDocument
 from ingest.service.job import Job
-from ingest.store import layouts, maps, verify_file
+from ingest.store import gathered, layouts, maps, verify_file
 from ingest.store.standing import Standing
 from ingest.store.webhooks import Subscription
 from parsers.maps import ColumnMap, MapField
@@ -67,6 +67,14 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
         desk.revoke_key(desk.add_key("old", "A. Merrow")[0].id, "A. Merrow")
         desk.add_key("tablet", "A. Merrow", scopes=("read",))
     return folder / "book.db"
+
+
+@pytest.fixture(autouse=True, params=["near", "far"])
+def _gathered(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hold what is gathered in memory, and nearly all of it in the file of a large book."""
+    if request.param == "far":
+        monkeypatch.setattr(gathered, "NEAR_MOST", 2)
+        monkeypatch.setattr(gathered, "IDS_MOST", 1)
 
 
 @pytest.fixture
