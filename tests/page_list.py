@@ -95,6 +95,7 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
     yield "first-over", "/first/{token}", "/first/none"
     yield "webhook", "/webhooks/{webhook_id}", f"/webhooks/{hook}"
     yield "boiler", "/boilers/{boiler_id}", f"/boilers/{life}"
+    yield "boiler-further", "/boilers/{boiler_id}", f"/boilers/{life}?further=yes"
     yield "limits-own", "/boilers/{boiler_id}/limits", f"/boilers/{life}/limits"
     coming = f"/boilers/{life}/visits/coming"
     yield "coming", "/boilers/{boiler_id}/visits/coming", coming

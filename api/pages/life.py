@@ -9,12 +9,13 @@ from urllib.parse import quote, urlencode
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
+from markupsafe import Markup
 
 from api.chart_spec import rate_words, spread_number
 from api.doorkeeper import principal_of
 from api.pages.curve_sheet import evidence_link
 from api.pages.facts import boiler_words
-from api.pages.render import page, shown_for, size_of_page
+from api.pages.render import fragment, page, shown_for, size_of_page
 from api.pages.show import Shown, label
 from api.pages.sources import Spreads, plain_source
 from api.pages.standing_view import standing_view
@@ -128,19 +129,36 @@ def quantity_life(
     return QuantityLife(key, label(key), shown.unit(key), panes, heads, table)
 
 
-_Drawn = dict[str, QuantityLife]
-_drawn_of: Held[tuple[Life, _Drawn]] = Held(32)
+class _Drawn:
+    """The sections of a life's quantities in one language and system, each made when asked for."""
+
+    def __init__(self, life: Life, shown: Shown) -> None:
+        self.life = life
+        self.found = trends(life.visits)
+        self._shown = shown
+        self._spreads = spreads_of(life, shown)
+        self._sections: dict[str, Markup] = {}
+
+    def section(self, key: str) -> Markup:
+        """Return the section of one quantity."""
+        kept = self._sections.get(key)
+        if kept is None:
+            made = quantity_life(self.life, key, self.found[key], self._shown, self._spreads)
+            kept = self._sections[key] = fragment("life.html", q=made)
+        return kept
+
+
+_drawn_of: Held[_Drawn] = Held(32)
 
 
 def _drawn(life: Life, shown: Shown) -> _Drawn:
-    """Return what is shown of each quantity: drawn once for as long as the life stays as it is."""
+    """Return what is shown of each quantity: made once for as long as the life stays as it is."""
     key = (str(life.boiler.id), shown.system, words().language, str(words().locale))
     kept = _drawn_of.get(key)
-    if kept is not None and _draws_as(kept[0], life):
-        return kept[1]
-    spreads = spreads_of(life, shown)
-    drawn = {k: quantity_life(life, k, v, shown, spreads) for k, v in trends(life.visits).items()}
-    _drawn_of.put(key, (life, drawn))
+    if kept is not None and _draws_as(kept.life, life):
+        return kept
+    drawn = _Drawn(life, shown)
+    _drawn_of.put(key, drawn)
     return drawn
 
 
@@ -197,13 +215,15 @@ def boilers(request: Request, intake: IntakeOf, settings: SettingsOf) -> Respons
 
 @router.get("/{boiler_id}")
 def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
-    """Show one boiler over the years."""
+    """Show one boiler over the years; the quantities that matter less where they are asked for."""
     try:
         life = intake.life(boiler_id)
     except NotFound:
         return missing(request)
     shown = shown_for(request)
     drawn = _drawn(life, shown)
+    further = [k for k in drawn.found if k not in FIRST]
+    whole = bool(request.query_params.get("further"))
     visits = [
         {"id": e.visit.id, "day": words().day(e.visit.started), "technician": e.visit.technician}
         for e in reversed(life.visits)
@@ -216,8 +236,9 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
         boiler=life.boiler,
         boiler_words=boiler_words(life.boiler, shown),
         site=life.site,
-        first=[drawn[k] for k in drawn if k in FIRST],
-        others=[drawn[k] for k in drawn if k not in FIRST],
+        first=[drawn.section(k) for k in drawn.found if k in FIRST],
+        others=[drawn.section(k) for k in further] if whole else [],
+        further=len(further),
         fittings=[
             (f"part-{n}", words().day(f.day), f.part, f.visit)
             for n, f in reversed(list(enumerate(life.fittings)))

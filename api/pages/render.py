@@ -110,6 +110,11 @@ def _whose(request: Request) -> str:
     return f"{person.kind}-{first_hash(book.reader)[:16]}"
 
 
+def fragment(name: str, **given: Any) -> Markup:
+    """Return a part of a page in the reader's language, to be kept and set into pages."""
+    return Markup(_templates.get_template(name).render(**given))
+
+
 def page(
     request: Request, name: str, *, title: str, status: int = 200, **given: Any
 ) -> HTMLResponse:

@@ -67,6 +67,23 @@ def test_a_life_shows_every_value_with_its_visit(
     assert client.get(f"/boilers/{new_id()}").status_code == 404
 
 
+def test_further_quantities_are_made_where_they_are_asked_for(
+    client: TestClient, boiler: str, visits: list[str]
+) -> None:
+    assert len(visits) == 3
+    page = client.get(f"/boilers/{boiler}").text
+    link = f"/boilers/{boiler}?further=yes"
+    assert f'href="{link}#further"' in page
+    whole = client.get(link).text
+    told = re.findall(r'<h2 id="q-(\w+)"', page)
+    every = re.findall(r'<h2 id="q-(\w+)"', whole)
+    assert "excess_air" not in told
+    assert "excess_air" in every
+    assert every[: len(told)] == told
+    spanish = client.get(f"/boilers/{boiler}?language=es").text
+    assert "Los números" in spanish
+
+
 def test_an_untouched_boiler_says_what_will_stand_there(client: TestClient, boiler: str) -> None:
     page = client.get(f"/boilers/{boiler}")
     assert page.status_code == 200
