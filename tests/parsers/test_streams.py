@@ -6,12 +6,14 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import get_args
 
 import pytest
 
 from parsers.line_rules import Checksum
 from parsers.stream_events import (
     Event,
+    PlainRow,
     StreamDamage,
     StreamHeading,
     StreamReading,
@@ -20,6 +22,7 @@ from parsers.stream_events import (
 from parsers.stream_lines import checksum, labelled, pairs_of, salvaged, with_checksum
 from parsers.stream_table import Table
 from parsers.streams import StreamReader, readings_of
+from samples.instrument import Form, demo_lines
 
 
 @dataclass(frozen=True)
@@ -226,6 +229,66 @@ def test_many_rows_at_once_give_what_single_lines_give(
     slow = [e for piece in pieces for e in singly.feed(piece)] + singly.close()
     assert fast == slow
     assert len(readings_of(fast)) > 400
+
+
+def spoken(form: Form, kind: Checksum | None) -> bytes:
+    """Return what the simulated instrument says, a byte in three hundred hit."""
+    rng = random.Random(8)
+    data = b"".join(line for line, _ in demo_lines(form, kind)[:900])
+    return bytes(rng.randrange(256) if rng.random() < 0.003 else b for b in data)
+
+
+CORPUS = {name: (case.data, case.rules) for name, case in CASES.items()} | {
+    f"demo {form} {kind}": (spoken(form, kind), StreamRules())
+    for form in get_args(Form)
+    for kind in (None, "xor8", "crc32")
+}
+
+
+@pytest.mark.parametrize("name", CORPUS)
+def test_the_fast_way_gives_what_a_close_look_at_each_line_gives(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, rules = CORPUS[name]
+    at = datetime(2026, 3, 4, 9, 30, 0, 250_000, tzinfo=UTC)
+    pieces = [data[n : n + 90] for n in range(0, len(data), 90)]
+    quick, close = StreamReader(rules), StreamReader(rules)
+    fast = [e for piece in pieces for e in quick.feed(piece, at)] + quick.close()
+    monkeypatch.setattr(Table, "plain_rows", lambda *_: (0, []))
+    monkeypatch.setattr(Table, "plain", lambda *_: None)
+    slow = [e for piece in pieces for e in close.feed(piece, at)] + close.close()
+    assert fast == slow
+    # 0.0 and -0.0 are equal and written differently.
+    assert [repr(dict(e.reading.values)) for e in readings_of(fast)] == [
+        repr(dict(e.reading.values)) for e in readings_of(slow)
+    ]
+
+
+def test_rows_are_read_by_plain_numbers_not_by_the_close_look() -> None:
+    """Without this the test above could pass with no fast way at all."""
+    reader = StreamReader()
+    events = reader.feed(spoken("rows", "crc32"))
+    plain = [type(e.kept) is PlainRow for e in readings_of(events)]
+    assert sum(plain) > 500
+    assert sum(plain) > 0.98 * len(plain)
+
+
+def test_numbers_remembered_of_a_column_are_bounded_and_stay_right() -> None:
+    reader = StreamReader()
+    reader.feed(HEAD)
+    said = [n / 100 for n in range(9_000)] + [n / 100 for n in range(300)]
+    for begin in range(0, len(said), 50):
+        rows = b"".join(b"5.1;12;%.2f\r\n" % n for n in said[begin : begin + 50])
+        got = [e.reading.values["stack_temperature"] for e in readings_of(reader.feed(rows))]
+        assert got == said[begin : begin + 50]
+    assert reader._table is not None
+    assert max(map(len, reader._table._numbers)) <= 4096
+
+
+def test_an_implausible_number_is_refused_as_often_as_it_comes() -> None:
+    reader = StreamReader()
+    events = reader.feed(HEAD + b"5.1;12;180\r\n99.9;12;180\r\n" * 3)
+    assert [type(e) for e in events[1:]] == [StreamReading, StreamDamage] * 3
 
 
 def test_a_heading_hit_where_its_checksum_stands_is_found_out() -> None:
