@@ -25,7 +25,8 @@ from ingest.models import Visit
 from ingest.store import Book
 from samples.plant_log import Step
 from tests import logs
-from tests.api.test_cut_page import fields_of, hand_over, page_of, sent
+from tests.api.test_cut_page import fields_of, hand_over, page_of, sent, served
+from tests.browser import browser, chromium
 
 STARTED = datetime.fromisoformat("2026-11-02T09:00:00")
 TURNS = (25, 50, 100, 75)
@@ -189,3 +190,38 @@ def test_the_page_of_a_day_at_10_hz_is_light_and_quick_after_a_restart(tmp_path:
                 assert process_time() - began < most
                 assert answer.status_code == 200
                 assert len(gzip.compress(answer.content)) < 150_000
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(chromium() is None, reason="needs Chromium")
+@pytest.mark.parametrize("width", [390, 1440])
+def test_in_a_browser_a_boundary_of_a_part_moves_its_own_field(tmp_path: Path, width: int) -> None:
+    with served(tmp_path) as (base, intake, visit), browser() as opened:
+        cut = intake.add_log(visit, logs.as_csv(logs.made()), "log.csv", "A. Merrow")[0]
+        n = next(k for k, s in enumerate(cut.segments) if s.kind == "plateau")
+        end = cut.segments[n].end
+        page = opened.new_page(viewport={"width": width, "height": 900})
+        said: list[str] = []
+        page.on("console", lambda m: said.append(m.text))
+        page.on("pageerror", lambda e: said.append(str(e)))
+        page.goto(f"{base}/visits/{visit}/logs/{cut.attachment.id}?from={end - 90}&to={end + 90}")
+        fields = page.locator("input[data-end]")
+        before = [one.input_value() for one in fields.all()]
+        page.locator(f'.boundary[data-boundary="{n}"]:visible').press("ArrowRight")
+        moved = [one.input_value() for one in fields.all()]
+        changed = [k for k, (a, b) in enumerate(zip(before, moved, strict=True)) if a != b]
+        assert [fields.nth(k).get_attribute("data-end") for k in changed] == [str(n)]
+        page.fill("#who", "A. Merrow")
+        page.click("text=Keep corrections, draw again")
+        page.locator("#told").wait_for()  # the corrections so far
+        page.wait_for_load_state("networkidle")
+        assert f"from={end - 90:.1f}" in page.url
+        after = intake.log_cut(visit, cut.attachment.id)
+        assert after.segments[n].end == pytest.approx(end + 1.0)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.click(".ways >> text=closer")
+        page.wait_for_url(lambda url: f"from={end - 90:.1f}" not in url)
+        assert page.locator(".log:visible path.trace").count() == 3
+        page.click(".ways >> text=whole log")
+        page.wait_for_url(lambda url: "from=" not in url)
+        assert said == []
