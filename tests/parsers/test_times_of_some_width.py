@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from parsers import bulk, read
-from parsers.bulk import pyarrow
 from parsers.fixed import times_of
 from tests.parsers.test_bulk import alike, careful, fast
 
@@ -153,12 +152,16 @@ def test_nothing_of_it_goes_the_careful_way(monkeypatch: pytest.MonkeyPatch) -> 
 
 @pytest.mark.parametrize("arrow", [False, True])
 def test_cells_of_many_widths_are_left_to_the_careful_code(arrow: bool) -> None:
-    if arrow and pyarrow is None:
+    if arrow and bulk.pyarrow is None:
         pytest.skip("needs pyarrow")
     same = "2026-11-02 12:00:00"
 
     def times(cells: list[str]) -> object:
-        given = pyarrow.array([c.encode() for c in cells], pyarrow.binary()) if arrow else cells
+        given = (
+            bulk.pyarrow.array([c.encode() for c in cells], bulk.pyarrow.binary())
+            if arrow
+            else cells
+        )
         return times_of([given], same, None)
 
     found = times([same, same + ".5", same + ".25"])
