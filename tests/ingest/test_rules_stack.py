@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import pytest
 
+from ingest.rules.condensation import HOTTEST_DEW_POINT
 from tests.ingest.cases import boiler, flag, judged, not_judged, point, points, severity, visit
 
 LIMITED = {"stack_temperature_max": 200.0}
@@ -223,3 +226,23 @@ def test_a_sample_that_is_mostly_air(o2: float, expected: str | None) -> None:
 def test_a_value_outside_what_can_be() -> None:
     assert severity(judged(points(co2_dry=60.0)), "value_implausible") == "check"
     assert severity(judged(points(co_dry=-3.0)), "value_implausible") is None
+
+
+def test_the_usual_approach_is_that_of_each_earlier_visit_brought_to_today() -> None:
+    # The literal sum: each visit's approach with today's flame over today's water.
+    rows = [(150.0, 66.0, 25.0), (148.0, 61.0, 4.0), (155.0, 70.0, 31.0)]
+    before = [
+        points(stack_temperature=s, return_water_temperature=w, combustion_air_temperature=a)
+        for s, w, a in rows
+    ]
+    today = {"return_water_temperature": 58.0, "combustion_air_temperature": -5.0}
+    found = flag(
+        judged(points(stack_temperature=190.0, **today), before=before), "stack_approach_high"
+    )
+    brought = [(s - w) * (1800.0 - 5.0 - 58.0) / (1800.0 + a - w) for s, w, a in rows]
+    assert found is not None and found.high == pytest.approx(median(brought) + 12.0, rel=1e-12)
+
+
+def test_no_dew_point_is_hotter_than_boiling_water_under_the_highest_air_pressure() -> None:
+    # Steam tables, IAPWS-IF97: 102.29 degC at 0.11 MPa (memory).
+    assert pytest.approx(102.29, abs=0.02) == HOTTEST_DEW_POINT

@@ -14,10 +14,11 @@ from combustion.decision import decide
 from combustion.quantities import MEASURED
 from ingest.judge_json import judge_json
 from ingest.judgement import Case, EarlierVisit
+from ingest.limits import resolve_limits
 from ingest.models import AccuracySpec, Adjustment, Instrument, RangeSpec, RoomCo, Visit
 from ingest.rules import READING_RULES, RULES
 from ingest.rules.joining import joined
-from ingest.rules.view import probability_above
+from ingest.rules.view import View, probability_above
 from ingest.validator import judge
 from parsers.model import PHASES, Bound, Reading
 from parsers.points import FiringPoint, PointKey, Settled
@@ -244,3 +245,21 @@ def test_what_was_not_judged_stands_in_one_order() -> None:
 def test_readings_that_jump_beyond_all_numbers_do_not_raise() -> None:
     wild = [{"o2_dry": 4.5}, {"o2_dry": 4.5}, {"o2_dry": 1e300}]
     assert severity(judged([point(readings=wild)]), "unsettled_point") == "check"
+
+
+@given(
+    st.floats(0.001, 0.499),
+    st.floats(-1e3, 1e3),
+    st.floats(0.0, 50.0),
+    st.floats(0.0, 1e-3),
+)
+def test_a_value_clear_of_its_limit_is_within_it(
+    within: float, limit: float, u: float, step: float
+) -> None:
+    case = Case(boiler(limits={"decision_within": within}), visit(), points())
+    view = View(case, resolve_limits(case.boiler))
+    value = limit - view.clear * u - step
+    if limit - value > view.clear * u:
+        assert view.answer(probability_above(value, u, limit)) is None
+    # A hair on the other side of the edge is asked, and not waved through.
+    assert u < 1e-3 or view.answer(probability_above(limit - 0.999 * view.clear * u, u, limit))
