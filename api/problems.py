@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.exceptions import HTTPException
 
 from api.headers import HEADERS
+from api.words import N_
 from ingest.documents import DocumentError, DocumentProblem
 from ingest.intake import WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
@@ -167,11 +168,11 @@ def problem_of_book_error(error: Exception) -> ProblemError:
         WordsMissing: "words-missing",
     }[type(error)]
     steps = {
-        "conflict": "Look at the visit as it stands now.",
-        "changed-meanwhile": "Read it again, then decide again.",
-        "words-missing": "Send the reason along.",
+        "conflict": N_("Look at the visit as it stands now."),
+        "changed-meanwhile": N_("Read it again, then decide again."),
+        "words-missing": N_("Send the reason along."),
     }
-    step = steps.get(slug, "Look at the id.")
+    step = steps.get(slug, N_("Look at the id."))
     return ProblemError(slug, f"{error}.", [ErrorItem(message=str(error), next_step=step)])
 
 

@@ -18,7 +18,7 @@ from babel.messages.extract import extract_from_dir, extract_from_file
 
 from api.key_words import WORDS
 from api.locales.rule_texts import RULE_TEXTS
-from api.locales.sentences import written
+from api.locales.sentences import refused, written
 from api.plan_words import shipped_texts
 from api.problems import PROBLEMS
 from combustion.quantities import QUANTITIES
@@ -154,7 +154,7 @@ def collected() -> Catalog:
     for place, line, message, comments in in_code():
         if message and message != ("", ""):
             found.add(cast(Any, message), None, [(place, line)], auto_comments=comments)
-    sentences = ((name, text) for name, text, _ in written())
+    sentences = ((name, text) for name, text, _ in (*written(), *refused()))
     for where, text in (*in_lists(), *in_judging(), *sentences):
         if text:
             found.add(text, None, auto_comments=[where])

@@ -27,6 +27,28 @@ WRITTEN_IN = (
     "parsers/rate_match.py",
 )
 """The code that writes sentences with figures for people, below the floor that knows languages."""
+REFUSED_IN = (
+    "ingest/models.py",
+    "ingest/intake*.py",
+    "ingest/store/*.py",
+    "api/accounts/*.py",
+    "api/notify/destination.py",
+    "api/routes/duty.py",
+)
+"""The code whose refusals a person at a page reads."""
+REFUSALS = frozenset(
+    {
+        "CorrectionError",
+        "DestinationRefused",
+        "NotAPicture",
+        "StateConflict",
+        "Unfit",
+        "ValueError",
+        "WordsMissing",
+    }
+)
+_SAYS_WHAT = frozenset({"_words"})
+"""Refuses with "say" and what its last argument names."""
 _FIXED = re.compile(r"[A-Za-z]{2,}")
 _TAG = re.compile(r"[\w{}]+:[\w{}]+")
 _FIGURE = r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
@@ -87,10 +109,37 @@ def written() -> Iterator[tuple[str, str, frozenset[str]]]:
                     yield path.name, text, figures
 
 
+def refused() -> Iterator[tuple[str, str, frozenset[str]]]:
+    """Yield (file, template, names of its figures) of each sentence that refuses something."""
+    for path in sorted(p for pattern in REFUSED_IN for p in FLOORS.glob(pattern)):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            call = node.exc if isinstance(node, ast.Raise) else node
+            if not isinstance(call, ast.Call):
+                continue
+            wanted = REFUSALS if isinstance(node, ast.Raise) else _SAYS_WHAT
+            own = getattr(call.func, "id", "") in wanted
+            if not own and not (path.name == "errors.py" and _makes_itself(call)):
+                continue
+            for said in call.args:
+                if isinstance(said, ast.JoinedStr):
+                    text, figures = _template(said)
+                elif isinstance(said, ast.Constant) and isinstance(said.value, str):
+                    text, figures = said.value.replace("{", "{{").replace("}", "}}"), frozenset()
+                else:
+                    continue
+                if " " in text and _FIXED.search(re.sub(r"\{\w+\}", "", text)):
+                    yield path.name, text, figures
+
+
+def _makes_itself(call: ast.Call) -> bool:
+    """Return whether a call is an exception's ``super().__init__(...)``."""
+    return isinstance(call.func, ast.Attribute) and call.func.attr == "__init__"
+
+
 @lru_cache(maxsize=1)
 def templates() -> tuple[Template, ...]:
     """Return the templates, the most telling (most words of its own) first."""
-    texts = {text: figures for _, text, figures in written()}
+    texts = {text: figures for _, text, figures in (*written(), *refused())}
     own = {text: len(re.sub(r"\{\w+\}", "", text)) for text in texts}
     ranked = sorted(texts, key=lambda t: (-own[t], t))
     return tuple(Template(t, _pattern(t, texts[t])) for t in ranked)

@@ -11,6 +11,7 @@ from starlette.datastructures import FormData
 
 from api.accounts.desk import Unfit
 from api.pages.render import page
+from api.refusals import why_not
 from api.routes.accounts import DeskOf
 from api.routes.shared import IntakeOf, decider
 from api.words import words
@@ -89,7 +90,7 @@ async def _done(request: Request, desk: DeskOf, intake: Intake, make: object) ->
         try:
             once_is, shown_once = make()
         except (Unfit, StateConflict, NotFound) as error:
-            told = f"{error}. " if not str(error).endswith(".") else str(error)
+            told = f"{why_not(error)}."
             return _page(request, desk, intake, told=told, status=422)
         if not shown_once:
             return RedirectResponse("/accounts", status_code=303)

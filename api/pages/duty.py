@@ -16,6 +16,7 @@ from api.pages.facts import finding_shown
 from api.pages.render import page
 from api.pages.show import Shown
 from api.pages.webhooks import delivery_view, when
+from api.refusals import refusals, why_not
 from api.routes.duty import AskedDutyPerson, taker
 from api.routes.shared import IntakeOf, signer
 from api.words import words
@@ -74,10 +75,10 @@ async def _done(request: Request, intake: Intake, change: Callable[[], object]) 
         try:
             change()
         except ValidationError as error:
-            said = "; ".join(str(e["msg"]).removeprefix("Value error, ") for e in error.errors())
+            said = "; ".join(why for _at, why in refusals(error)) + "."
             return _page(request, intake, told=said, status=422)
         except (NotFound, VersionConflict) as error:
-            return _page(request, intake, told=f"{error}.", status=409)
+            return _page(request, intake, told=f"{why_not(error)}.", status=409)
         return RedirectResponse("/duty", status_code=303)
 
     return await run_in_threadpool(done)
@@ -146,7 +147,7 @@ async def take_stop(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
                 title=words().t("The stop was not taken"),
                 status=409 if isinstance(error, StateConflict) else 422,
                 heading=words().t("The stop was not taken"),
-                detail=f"{error}.",
+                detail=f"{why_not(error)}.",
             )
         return RedirectResponse(f"/visits/{visit_id}", status_code=303)
 

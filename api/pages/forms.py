@@ -20,6 +20,7 @@ from api.file_options import read_options_from
 from api.file_progress import FileProgress, Key
 from api.pages.visit import RefusedFile, visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
+from api.refusals import told
 from api.routes.files import is_log, response_time_from, statement_from, uploaded
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, signer
@@ -30,6 +31,8 @@ from parsers import PointsUnclear, ReadError
 
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
 _MOST_FIELDS = 4000
+TAKING = "Fluebook-Taking"
+"""Says on an answer about a file on its way whether it goes on."""
 _LOG_FROM = 20
 """Readings without a rate from which on a file is rather a log than a list of snapshots."""
 
@@ -64,7 +67,7 @@ async def done_or_said(
             visit_id,
             status=details.status,
             problem_title=title,
-            problems=details.errors,
+            problems=told(details.errors),
             said=said,
             upload=upload,
         )
@@ -139,7 +142,9 @@ def _progress(request: Request, visit_id: UUID) -> tuple[FileProgress, Key]:
 def how_far(request: Request, visit_id: UUID, entry: str) -> Response:
     """Say in words how far the sender's own file has come; nothing where it is not known."""
     progress, key = _progress(request, visit_id)
-    return PlainTextResponse(progress.said(key), headers={"Cache-Control": "no-store"})
+    said = progress.said(key)
+    headers = {"Cache-Control": "no-store", TAKING: "going" if said.going else "still"}
+    return PlainTextResponse(said.words, headers=headers)
 
 
 def _refused(data: bytes, fields: Mapping[str, Any]) -> RefusedFile:

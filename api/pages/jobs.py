@@ -24,6 +24,7 @@ from api.pages.service_form import UNIT_NAMES
 from api.pages.show import day
 from api.pages.visit import visit_page
 from api.problems import ErrorItem, problem_of_book_error
+from api.refusals import refusals, told, why_not
 from api.routes.shared import IntakeOf, plans_of, signer
 from api.words import N_, _
 from ingest.intake import OPEN_STATES, Intake
@@ -152,8 +153,8 @@ def _saved(request: Request, intake: Intake, job_id: UUID, entries: dict[str, st
     try:
         job = Job.model_validate(document)
     except ValidationError as error:
-        for found in error.errors():
-            wrong.setdefault(".".join(map(str, found["loc"])), found["msg"])
+        for at, why in refusals(error):
+            wrong.setdefault(at, why)
     if wrong:
         return back(_("Not stored yet: something cannot be understood."), 422, wrong)
     version = entries.get("version", "")
@@ -163,7 +164,7 @@ def _saved(request: Request, intake: Intake, job_id: UUID, entries: dict[str, st
     except VersionConflict:
         return back(_(_CHANGED), 412)
     except StateConflict as error:
-        said = _("{why}: nothing was stored. Your entries stand below.", why=error)
+        said = _("{why}: nothing was stored. Your entries stand below.", why=why_not(error))
         return back(said, 409)
     return RedirectResponse(f"/jobs/{job_id}?saved=1", status_code=303)
 
@@ -200,7 +201,7 @@ def _joined(request: Request, intake: Intake, visit_id: UUID, asked: str) -> Res
         return _refused(request, intake, visit_id, 422, [ErrorItem(message=_("no such job"))])
     else:
         return RedirectResponse(f"/jobs/{job_id}", status_code=303)
-    return _refused(request, intake, visit_id, problem.status, problem.errors)
+    return _refused(request, intake, visit_id, problem.status, told(problem.errors))
 
 
 def _in(visit: Visit, job_id: UUID | None) -> Visit:

@@ -8,8 +8,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from pydantic import ValidationError
+
 from api.pages.numbers import typed_number
 from api.pages.show import Shown
+from api.refusals import refusal
 from api.words import N_, _
 from ingest.dimensions import CANONICAL_UNITS
 from ingest.documents import DocumentError, limits_from
@@ -242,6 +245,10 @@ def limits_asked(
     try:
         return limits_from({**stated, "units": dict(CANONICAL_UNITS)}, _("the form")), []
     except DocumentError as error:
+        cause = error.__cause__
+        if isinstance(cause, ValidationError):
+            found = [(str(e["loc"][0]) if e["loc"] else "", refusal(e)) for e in cause.errors()]
+            return None, [_told(f"/{key}", why) for key, why in found]
         return None, [_told(p.pointer, p.message) for p in error.problems]
 
 

@@ -27,6 +27,7 @@ from api.pages.limit_words import built_in, otherwise, said, to_mind
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
 from api.pages.trial_view import days_asked, trial_view
+from api.refusals import why_not
 from api.routes.shared import IntakeOf, decider
 from api.words import _, words
 from combustion.fuels import FUELS
@@ -227,7 +228,7 @@ def _answered(
             version = int(entries.get("version") or 0)
             return RedirectResponse(keep(asked, who, entries.get("why", ""), version), 303)
         except (WordsMissing, VersionConflict, StateConflict, ValueError) as error:
-            problems = [_("Nothing was kept: {why}.", why=str(error))]
+            problems = [_("Nothing was kept: {why}.", why=why_not(error))]
     elif entries.get("act") == "keep":
         problems = [_("Nothing was kept: these are not the limits that were tried. Look first.")]
     trial = intake.try_limits(asked, boiler_id, since=days[0], until=days[1])

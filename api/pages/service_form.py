@@ -41,6 +41,7 @@ from api.pages.show import STATE_WORDS, day
 from api.pages.visit import photos_of, visit_page
 from api.plan_words import plan_said, plan_text
 from api.problems import ProblemError
+from api.refusals import refusals, why_not
 from api.report.service import ISOLATION_WORDS
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, adopt_plan, fitting_plans, plans_of, signer
@@ -377,14 +378,16 @@ def _saved(
         try:
             visit = Visit.model_validate(document)
         except ValidationError as error:
-            return back(_("Not stored yet: something cannot be understood."), 422, _said(error))
+            return back(
+                _("Not stored yet: something cannot be understood."), 422, dict(refusals(error))
+            )
         try:
             adopt_plan(request, intake, visit, who)
             intake.put_visit(visit, who, expected_version=view.version)
         except VersionConflict:
             continue  # changed between reading and writing: compare again
         except StateConflict as error:
-            said = _("{why}: nothing was stored. Your entries stand below.", why=error)
+            said = _("{why}: nothing was stored. Your entries stand below.", why=why_not(error))
             return back(said, 409)
         together = "2" if both.entries is not mine else "1"
         if entries.get("then") == "visit":
@@ -421,10 +424,3 @@ def _pictures_taken(
             if entries.get("version") == str(kept.version - 1):
                 entries["version"] = str(kept.version)
     return wrong
-
-
-def _said(error: ValidationError) -> dict[str, str]:
-    return {
-        ".".join(map(str, e["loc"])): f"{' '.join(map(str, e['loc'][1:]))}: {e['msg']}"
-        for e in error.errors()
-    }

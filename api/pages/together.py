@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from api.pages.render import page, shown_for
 from api.pages.review import row_view
 from api.problems import ProblemError, problem_of_book_error
+from api.refusals import why_not
 from api.routes.shared import IntakeOf, SettingsOf, decider
 from api.settings import Settings
 from api.words import _, _n, words
@@ -80,7 +81,7 @@ async def accept(request: Request, intake: IntakeOf, settings: SettingsOf) -> Re
             return _shown(request, intake, settings, told, 422)
         except WordsMissing as error:
             problem: ProblemError = problem_of_book_error(error)
-            told = _("Nothing was accepted: {why}.", why=str(error))
+            told = _("Nothing was accepted: {why}.", why=why_not(error))
             return _shown(request, intake, settings, told, problem.details.status)
         return _shown(request, intake, settings, _told(done))
 

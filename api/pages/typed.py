@@ -18,6 +18,7 @@ from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, label
 from api.pages.visit import visit_page
+from api.refusals import why_not
 from api.routes.shared import IntakeOf, signer
 from api.words import _
 from combustion.quantities import QUANTITIES
@@ -188,7 +189,7 @@ def _taken(
         try:
             intake.add_readings(visit_id, [(identity, reading)], who)
         except (StateConflict, ReadError) as error:
-            wrong = {"form": f"{error}."}
+            wrong = {"form": f"{why_not(error)}."}
         else:
             at = f"?phase={reading.phase}#typed"
             return RedirectResponse(f"/visits/{visit_id}/readings{at}", status_code=303)

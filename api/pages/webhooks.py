@@ -14,6 +14,7 @@ from starlette.datastructures import FormData
 
 from api.notify.destination import DestinationRefused, checked_spelling
 from api.pages.render import page
+from api.refusals import why_not
 from api.routes.shared import IntakeOf, signer
 from api.routes.webhooks import MOST_BOTH_HOURS
 from api.settings import Settings
@@ -134,7 +135,7 @@ def _asked(form: FormData, settings: Settings, *, active: bool) -> Subscription:
     try:
         checked_spelling(url, allow_private=settings.webhook_allow_private)
     except DestinationRefused as error:
-        raise Unusable(str(error)) from error
+        raise Unusable(why_not(error)) from error
     if not events:
         raise Unusable(words().t("Choose at least one event."))
     site = str(form.get("site") or "")
@@ -207,7 +208,7 @@ async def _settled(request: Request, intake: Intake, change: Callable[[], object
         try:
             change()
         except (StateConflict, NotFound) as error:
-            return _undelivered(request, intake, told=f"{error}.", status=409)
+            return _undelivered(request, intake, told=f"{why_not(error)}.", status=409)
         except WordsMissing:
             told = words().t("Say why it is discarded.")
             return _undelivered(request, intake, told=told, status=422)
@@ -288,7 +289,7 @@ async def rotate(request: Request, webhook_id: UUID, intake: IntakeOf) -> Respon
         try:
             _, secret = intake.rotate_webhook(webhook_id, who, both_for=both)
         except SecretsLocked as error:
-            return _one(request, intake, webhook_id, told=f"{error}.", status=409)
+            return _one(request, intake, webhook_id, told=f"{why_not(error)}.", status=409)
         return _one(request, intake, webhook_id, secret=secret)
 
     return await run_in_threadpool(done)
@@ -300,7 +301,7 @@ def test(request: Request, webhook_id: UUID, intake: IntakeOf) -> Response:
     try:
         intake.test_webhook(webhook_id, signer(request, "") or "page")
     except StateConflict as error:
-        return _one(request, intake, webhook_id, told=f"{error}.", status=409)
+        return _one(request, intake, webhook_id, told=f"{why_not(error)}.", status=409)
     return RedirectResponse(f"/webhooks/{webhook_id}#sent", status_code=303)
 
 

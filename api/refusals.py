@@ -1,0 +1,201 @@
+"""What a model refuses in a form, in the reader's words: by pydantic's type of error, one table.
+
+Programs are answered with pydantic's own English (``api.problems``); a person at a form reads what
+is expected here, with the figures of the bound that was broken and what was entered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
+
+from pydantic import ValidationError
+
+from api.findings import finding
+from api.problems import ErrorItem
+from api.words import N_, _
+from ingest.store import NotFound
+
+_TEXT = N_("a text is expected")
+_WHOLE = N_("a whole number is expected")
+_NUMBER = N_("a number is expected")
+_YES_NO = N_("yes or no is expected")
+_DATE = N_("a date is expected, such as 2026-11-29")
+_TIME = N_("a date with its time is expected, such as 2026-11-29T08:30")
+_LIST = N_("a list is expected")
+_ENTRY = N_("an entry with fields is expected")
+_ID = N_("an id is expected")
+
+SAID: Mapping[str, str] = MappingProxyType(
+    {
+        "missing": N_("this is missing"),
+        "extra_forbidden": N_("this is not known here"),
+        "none_required": N_("nothing may stand here"),
+        "string_type": _TEXT,
+        "string_unicode": N_("this text has signs that cannot be read"),
+        "string_too_short": N_("at least {min_length} characters are expected"),
+        "string_too_long": N_("at most {max_length} characters may stand here"),
+        "string_pattern_mismatch": N_("this is not written as it must be"),
+        "int_type": _WHOLE,
+        "int_parsing": _WHOLE,
+        "int_parsing_size": N_("this number is too large"),
+        "int_from_float": _WHOLE,
+        "float_type": _NUMBER,
+        "float_parsing": _NUMBER,
+        "finite_number": _NUMBER,
+        "greater_than": N_("more than {gt:g} is expected"),
+        "greater_than_equal": N_("at least {ge:g} is expected"),
+        "less_than": N_("less than {lt:g} is expected"),
+        "less_than_equal": N_("at most {le:g} is expected"),
+        "bool_type": _YES_NO,
+        "bool_parsing": _YES_NO,
+        "literal_error": N_("one of these is expected: {expected}"),
+        "enum": N_("one of these is expected: {expected}"),
+        "list_type": _LIST,
+        "tuple_type": _LIST,
+        "dict_type": _ENTRY,
+        "model_type": _ENTRY,
+        "model_attributes_type": _ENTRY,
+        "invalid_key": _TEXT,
+        "too_short": N_("at least {min_length} entries are expected"),
+        "too_long": N_("at most {max_length} entries may stand here"),
+        "date_type": _DATE,
+        "date_parsing": _DATE,
+        "date_from_datetime_parsing": _DATE,
+        "date_from_datetime_inexact": _DATE,
+        "datetime_type": _TIME,
+        "datetime_parsing": _TIME,
+        "datetime_object_invalid": _TIME,
+        "datetime_from_date_parsing": _TIME,
+        "timezone_naive": N_("the time needs its time zone"),
+        "uuid_type": _ID,
+        "uuid_parsing": _ID,
+        "uuid_version": _ID,
+    }
+)
+"""Pydantic's type of error -> what is said; the places are filled from the error's context."""
+
+OWN = frozenset({"value_error", "assertion_error"})
+"""Types whose message a model of ours wrote itself; its sentence is in the catalogues."""
+
+UNKNOWN = N_("this cannot be used as it is entered")
+_SHOWN = 40
+
+PLACES: Mapping[str, str] = MappingProxyType(
+    {
+        "tests": N_("Safety tests"),
+        "tasks": N_("Tasks and parts"),
+        "isolation": N_("Isolation"),
+        "restored": N_("Isolation"),
+        "light_offs": N_("Light-off"),
+        "gas": N_("Gas pressures"),
+        "vent": N_("Vent"),
+        "oil": N_("Oil"),
+        "bypasses": N_("Bypasses"),
+        "findings": N_("Findings"),
+        "left": N_("How it was left"),
+        "how_left": N_("How it was left"),
+        "steps": N_("Order of the work"),
+        "instrument": N_("Instrument"),
+        "room_co": N_("CO in the room"),
+        "water": N_("Water"),
+        "email": N_("E-mail"),
+        "name": N_("Name"),
+        "note": N_("Note"),
+    }
+)
+"""Part of a document -> what a form calls it."""
+
+
+KINDS = (
+    N_("visit"), N_("boiler"), N_("site"), N_("reading"), N_("file"), N_("evidence"),
+    N_("cut log"), N_("map"), N_("flag"), N_("job"), N_("key"), N_("account"), N_("webhook"),
+    N_("delivery"), N_("person on duty"), N_("limits"), N_("layout"), N_("rule"), N_("plan"),
+    N_("standing acceptance"), N_("of the company"), N_("waiting"), N_("delivered"), N_("dead"),
+    N_("nothing"),
+)  # fmt: skip
+"""What a refusal of the book names, as pieces of its sentence."""
+
+
+def why_not(error: Exception) -> str:
+    """Return in the reader's words, without a full stop, why the book or a check refuses.
+
+    A sentence that no catalogue knows stays whole in English.
+    """
+    if isinstance(error, NotFound):
+        # A kind of two words is not told from its id by the sentence alone.
+        said = _("there is no {kind} {identity} in this book")
+        return said.format(kind=_(error.kind), identity=error.identity)
+    return _known(str(error).removesuffix("."))
+
+
+def _known(text: str) -> str:
+    """Return a sentence in the reader's words, with or without its full stop as it was given."""
+    bare = text.removesuffix(".")
+    for asked in (bare, f"{bare}."):
+        said = finding(asked)
+        if said != asked:
+            return said.removesuffix(".") + text[len(bare) :]
+    return text
+
+
+def told(items: Sequence[ErrorItem]) -> list[ErrorItem]:
+    """Return the items of a problem as a page says them; programs get them as they are."""
+    return [
+        item.model_copy(
+            update={
+                "message": _known(item.message),
+                "next_step": None if item.next_step is None else _(item.next_step),
+            }
+        )
+        for item in items
+    ]
+
+
+def refusal(error: Mapping[str, Any]) -> str:
+    """Return what is wrong at one place.
+
+    Parameters
+    ----------
+    error : mapping
+        One of ``ValidationError.errors()``.
+
+    Examples
+    --------
+    >>> refusal({"type": "greater_than", "ctx": {"gt": 0.0}, "input": -3, "msg": "..."})
+    'more than 0 is expected (-3 was entered)'
+    """
+    kind = str(error["type"])
+    if kind in OWN:
+        return finding(str(error["msg"]).partition(", ")[2] or str(error["msg"]))
+    bounds = dict(error.get("ctx", {}))
+    if "expected" in bounds:
+        bounds["expected"] = str(bounds["expected"]).replace(" or ", ", ").replace("'", "")
+    said = _(SAID.get(kind, UNKNOWN), **bounds)
+    given = error.get("input")
+    if kind == "missing" or not isinstance(given, str | int | float) or given == "":
+        return said
+    return _("{what} ({entered} was entered)", what=said, entered=str(given)[:_SHOWN])
+
+
+def place(location: Sequence[int | str]) -> str:
+    """Return what a form calls the part of a document that is refused, "" where it has no name.
+
+    >>> place(("service", "tests", 1, "trip")), place(("nothing", 0))
+    ('Safety tests, 2', '')
+    """
+    for at, part in enumerate(location):
+        if part in PLACES:
+            after = location[at + 1] if len(location) > at + 1 else None
+            name = _(PLACES[str(part)])
+            return f"{name}, {after + 1}" if isinstance(after, int) else name
+    return ""
+
+
+def refusals(error: ValidationError) -> Iterator[tuple[str, str]]:
+    """Yield (dotted path, what is said) of each thing that is refused."""
+    for one in error.errors(include_url=False):
+        where, said = place(one["loc"]), refusal(one)
+        dotted = ".".join(map(str, one["loc"]))
+        yield dotted, _("{label}: {why}", label=where, why=said) if where else said
