@@ -52,15 +52,14 @@ def due_in_book(
     for boiler in boilers:
         if boiler.id is None:
             continue
-        rows = intake.boiler_visits(boiler.id)
-        finished = [r.visit for r in rows if r.finished]
+        first, served = intake.served_visits(boiler.id)
         site = sites.get(boiler.site_id)
         called = boiler.name
         if names[called] > 1:
             called = f"{called}, {site.name if site else boiler.id}"
             called = f"{called} ({boiler.id})" if called in unknown else called
         try:
-            history = boiler_history(boiler, finished, plans, site=site)
+            history = boiler_history(boiler, served, plans, site=site, first=first)
         except KeyError as error:
             unknown[called] = str(error.args[0])
             continue

@@ -167,6 +167,10 @@ class ServiceParts:
         sql = self.book.reader
         return plan_of(sql, visit, boiler_and_site(sql, visit)[0])
 
+    def served_visits(self, boiler_id: UUID) -> tuple[date | None, list[Visit]]:
+        """Return the day of a boiler's first finished visit, and those with a service part."""
+        return visits.served(self.book.reader, boiler_id)
+
     def add_photo(
         self,
         visit_id: UUID,

@@ -94,10 +94,10 @@ def tried_due(
     for boiler in kept[:MOST_BOILERS]:
         if boiler.id is None:
             continue
-        rows = visits.of_boiler(sql, boiler.id)
-        finished = [r.visit for r in rows if r.finished]
-        before += _history(boiler, finished, now, sites.get(boiler.site_id))
-        after += _history(boiler, finished, then, sites.get(boiler.site_id))
+        first, served = visits.served(sql, boiler.id)
+        site = sites.get(boiler.site_id)
+        before += _history(boiler, served, now, site, first)
+        after += _history(boiler, served, then, site, first)
     return due_tried(
         due(before, date.max, known=now),
         due(after, date.max, known=then),
@@ -115,10 +115,14 @@ def _keys(boiler: Boiler, plans: Mapping[str, Plan]) -> set[str]:
 
 
 def _history(
-    boiler: Boiler, finished: Sequence[Visit], plans: Mapping[str, Plan], site: Site | None
+    boiler: Boiler,
+    served: Sequence[Visit],
+    plans: Mapping[str, Plan],
+    site: Site | None,
+    first: date | None,
 ) -> list[BoilerHistory]:
     try:
-        history = boiler_history(boiler, finished, plans, site=site)
+        history = boiler_history(boiler, served, plans, site=site, first=first)
     except KeyError:
         return []
     return [] if history is None else [history]

@@ -59,6 +59,7 @@ def boiler_history(
     plans: Mapping[str, Plan],
     *,
     site: Site | None = None,
+    first: date | None = None,
 ) -> BoilerHistory | None:
     """Return what the due list needs, None where no day is known to count from.
 
@@ -72,9 +73,11 @@ def boiler_history(
         All plans of the office.
     site : Site or None
         For its name.
+    first : date or None
+        Day of its first finished visit, where those given are not all.
     """
     dated = sorted(((day, v) for v in visits if (day := _day(v)) is not None), key=lambda d: d[0])
-    first = boiler.installed or (dated[0][0] if dated else None)
+    first = boiler.installed or first or (dated[0][0] if dated else None)
     if first is None:
         return None
     done, hours, starts = _done(dated)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 from uuid import UUID
 
@@ -35,11 +36,6 @@ class VisitRow:
     version: int
     handed_in_at: str | None
     empty: bool = False
-
-    @property
-    def finished(self) -> bool:
-        """Return whether it was handed in, or came in as history."""
-        return self.imported or self.state in ("handed_in", "accepted")
 
 
 _COLUMNS = "id, document, state, imported, version, handed_in_at"
@@ -128,6 +124,28 @@ def of_boiler(sql: sqlite3.Connection, boiler_id: UUID) -> list[VisitRow]:
         {"boiler_id": str(boiler_id)},
     )
     return [_row(r) for r in rows]
+
+
+def served(sql: sqlite3.Connection, boiler_id: UUID) -> tuple[date | None, list[Visit]]:
+    """Return the day of a boiler's first finished visit, and those with a service part in order.
+
+    A visit's day is that of its end, or of its start, at its own place. Visits without a service
+    part are not read: that is most of a long life.
+    """
+    finished = "boiler_id = :boiler_id AND (imported = 1 OR state IN ('handed_in', 'accepted'))"
+    given = {"boiler_id": str(boiler_id)}
+    first = sql.execute(
+        "SELECT MIN(SUBSTR(COALESCE(json_extract(document, '$.ended'), "
+        f"json_extract(document, '$.started')), 1, 10)) FROM visit WHERE {finished}",
+        given,
+    ).fetchone()[0]
+    rows = sql.execute(
+        f"SELECT document FROM visit WHERE {finished} "
+        "AND json_extract(document, '$.service') IS NOT NULL ORDER BY started, id",
+        given,
+    )
+    visits = [document_of(Visit, row[0]) for row in rows]
+    return None if first is None else date.fromisoformat(first), visits
 
 
 _FOLLOWS = (

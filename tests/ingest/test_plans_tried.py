@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -15,6 +15,7 @@ from ingest.intake import Intake
 from ingest.judgement import Flag
 from ingest.plans_tried import PlanTrial
 from ingest.service.due import Due
+from ingest.service.kept import boiler_history
 from ingest.service.models import Value
 from ingest.service.office import SHIPPED, office_plans
 from ingest.service.plans import Plan, PlanTest, parse_plan
@@ -301,3 +302,31 @@ def test_a_new_plan_is_tried_on_the_boilers_it_would_keep(tmp_path: Path) -> Non
         after = list(intake.judge_again(visit, "office", "a plan came").judgement.flags)
         assert both_ways(trial) == {visit: (before, after)}
         assert len(trial.due.newly) == len(due_by(intake).keys() - was.keys()) > 0
+
+
+@pytest.mark.parametrize("installed", [None, date(2020, 5, 1)])
+def test_a_history_of_served_visits_is_that_of_all(tmp_path: Path, installed: date | None) -> None:
+    """What is read of a long life gives the same history as every finished visit of it."""
+    at_home = timezone(timedelta(hours=-5))
+    with open_book(tmp_path) as book:
+        intake = Intake(book)
+        intake.put_plan(DEEP, "office")
+        boiler = with_boiler(intake, plans=[DEEP.key], installed=installed)
+        assert boiler.id is not None
+        # The first one ends on a day that is already another one in UTC.
+        late = datetime(2025, 3, 3, 20, tzinfo=at_home)
+        for days, record in ((0, None), (30, filled_document(DEEP, late)), (60, None)):
+            started = late + timedelta(days=days)
+            facts = {"started": started, "ended": started + timedelta(hours=3), "service": record}
+            visit = with_visit(intake, boiler, **facts)
+            intake.add_file(visit, CLEAN, "boiler.csv", "T. Hale", statement=RATES)
+            intake.hand_in(visit, "T. Hale")
+        with_visit(intake, boiler, started=late - timedelta(days=300))  # open: it does not count
+        every = [r.visit for r in intake.boiler_visits(boiler.id) if r.state == "handed_in"]
+        assert len(every) == 3
+        first, served = intake.served_visits(boiler.id)
+        assert (first, len(served)) == (date(2025, 3, 3), 1)
+        whole = boiler_history(boiler, every, PLANS)
+        assert boiler_history(boiler, served, PLANS, first=first) == whole
+        assert whole is not None
+        assert whole.installed == (installed or date(2025, 3, 3))
