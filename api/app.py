@@ -149,7 +149,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.kept_visits = KeptVisits(intake)
     app.state.clerk = clerk
     app.state.fleet_count = fleet_count
-    app.state.file_progress = FileProgress()
+    app.state.file_progress = FileProgress(intake.book.path)
     app.state.sign_in_tries = MovingWindowRateLimiter(MemoryStorage())
     app.add_middleware(Compressed)
     desk = app.state.desk = Desk(intake.book)

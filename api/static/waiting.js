@@ -46,6 +46,19 @@ export const draft = (key) => within("drafts", "readonly", (s) => s.get(key));
 export const putDraft = (one) => within("drafts", "readwrite", (s) => s.put(one));
 export const dropDraft = (key) => within("drafts", "readwrite", (s) => s.delete(key));
 
+const QUIET = 60000;
+
+// Whether the office says that it still works on an entry that went up; without signal it does not.
+async function goesOn(entry) {
+  const at = `${new URL(entry.action, location.href).pathname}/progress/${entry.id}`;
+  try {
+    const answer = await fetch(at, { cache: "no-store", signal: AbortSignal.timeout(10000) });
+    return answer.ok && answer.headers.get("Fluebook-Taking") === "going";
+  } catch {
+    return false;
+  }
+}
+
 // Resolves to what the office answered, or to null where nothing came back.
 function sent(entry, progress) {
   return new Promise((resolve) => {
@@ -55,9 +68,13 @@ function sent(entry, progress) {
       else form.append(name, value, file);
     const request = new XMLHttpRequest();
     let quiet = 0;
+    let done = false;
     const alive = () => {
       clearTimeout(quiet);
-      quiet = setTimeout(() => request.abort(), 60000);
+      quiet = setTimeout(async () => {
+        if (!done && (await goesOn(entry))) alive();
+        else request.abort();
+      }, QUIET);
     };
     request.open("POST", entry.action);
     request.setRequestHeader("Accept", "text/html");
@@ -68,6 +85,7 @@ function sent(entry, progress) {
       if (progress && event.lengthComputable) progress(event.loaded / event.total, event.total);
     };
     request.onload = () => {
+      done = true;
       clearTimeout(quiet);
       const again = request.getResponseHeader("Idempotency-Replayed") === "true";
       const place = request.getResponseHeader("Location") || request.responseURL;
@@ -75,6 +93,7 @@ function sent(entry, progress) {
       resolve({ status: request.status, address, text: request.responseText, again });
     };
     request.onerror = request.onabort = () => {
+      done = true;
       clearTimeout(quiet);
       resolve(null);
     };
@@ -89,6 +108,8 @@ const WAITS = new Set([0, 408, 425, 429, 500, 502, 503, 504]);
 async function sendOne(entry, progress) {
   const answer = await sent(entry, progress);
   if (answer === null || WAITS.has(answer.status)) return { state: "waits" };
+  // An earlier try that was given up here is still worked on there.
+  if (answer.status === 409 && answer.text.includes('"/problems/in-flight"')) return { state: "waits" };
   if (answer.status === 401 || new URL(answer.address).pathname === "/sign-in") return { state: "sign-in" };
   const done = (answer.status >= 200 && answer.status < 300) || (answer.again && answer.status === 409);
   if (done) {
