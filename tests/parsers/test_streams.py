@@ -202,8 +202,8 @@ def test_one_percent_of_bytes_corrupted_invents_nothing_and_loses_no_intact_line
     got = [dict(e.reading.values) for e in readings_of(events)]
     possible = iter(v for _, v in sent)
     assert all(any(g == p for p in possible) for g in got)  # in order, each one was really sent
-    at = iter(got)
-    assert all(any(v == g for g in at) for v in intact)
+    rest = iter(got)
+    assert all(any(v == g for g in rest) for v in intact)
     assert sum(isinstance(e, StreamDamage) for e in events) > 200
 
 
