@@ -14,7 +14,7 @@ import numpy as np
 from combustion.compute import compute
 from combustion.fuel_text import FuelError, fuel_from_text
 from combustion.fuels import Fuel
-from ingest.rules.view import Point
+from ingest.rules.point import Point
 
 DERIVED = ("excess_air", "efficiency_gross", "efficiency_net")
 _INPUTS = ("o2_dry", "co_dry", "stack_temperature", "combustion_air_temperature")

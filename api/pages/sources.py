@@ -13,7 +13,7 @@ from api.words import _, _n
 from ingest.accuracy import Accuracies
 from ingest.intake_shapes import VisitView
 from ingest.models import Visit
-from ingest.rules.view import Point
+from ingest.rules.point import Point
 from ingest.store.behind import Part
 from ingest.store.readings import Attachment
 from parsers import FiringPoint

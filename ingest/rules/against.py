@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from ingest.judgement import Source
 from ingest.models import Severity
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.point import Point
+from ingest.rules.view import View, probability_above
 
 
 def above(

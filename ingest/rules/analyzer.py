@@ -6,7 +6,8 @@ from datetime import date
 
 from ingest.fuel_facts import facts
 from ingest.rules.model import Rule
-from ingest.rules.view import AIR_O2, Point, View
+from ingest.rules.point import AIR_O2, Point
+from ingest.rules.view import View
 
 _FAMILY = "instrument"
 CALIBRATION = Rule(

@@ -6,8 +6,9 @@ from itertools import pairwise
 
 from ingest.limits import Limit
 from ingest.rules.model import Rule
+from ingest.rules.point import Point
 from ingest.rules.settling import series, thirds
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.view import View, probability_above
 
 CO_ABOVE_LIMIT = Rule(
     key="co_above_limit",

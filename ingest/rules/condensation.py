@@ -6,7 +6,8 @@ from combustion.water import dew_point_kernel
 from ingest.fuel_facts import FuelFacts, facts
 from ingest.rules.against import below
 from ingest.rules.model import Rule
-from ingest.rules.view import HIGHEST_AIR_PRESSURE, Point, View, probability_above
+from ingest.rules.point import Point
+from ingest.rules.view import HIGHEST_AIR_PRESSURE, View, probability_above
 
 _FAMILY = "condensation"
 BELOW_DEW_POINT = Rule(

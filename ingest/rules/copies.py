@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping
 
 from ingest.rules.history import Place
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View, found_stands
+from ingest.rules.point import Point
+from ingest.rules.view import View, found_stands
 from parsers.points import FiringPoint
 
 _FAMILY = "copies"

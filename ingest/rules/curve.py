@@ -11,7 +11,8 @@ from ingest.judgement import Source
 from ingest.models import Band, TargetPoint
 
 if TYPE_CHECKING:
-    from ingest.rules.view import Point, View
+    from ingest.rules.point import Point
+    from ingest.rules.view import View
 
 
 class BandAt(NamedTuple):

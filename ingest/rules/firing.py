@@ -7,8 +7,9 @@ from itertools import combinations, pairwise
 
 from ingest.rules.model import Rule
 from ingest.rules.oxygen import expected_o2
+from ingest.rules.point import Point
 from ingest.rules.settling import series
-from ingest.rules.view import Point, View
+from ingest.rules.view import View
 
 _FAMILY = "firing points"
 NO_AS_LEFT = Rule(

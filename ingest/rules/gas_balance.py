@@ -8,7 +8,8 @@ from math import hypot, sqrt
 from ingest.fuel_facts import DRY_AIR_CO2, DRY_AIR_O2, FuelFacts, facts, usual_fuels
 from ingest.rules.history import median, spread_of
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View
+from ingest.rules.point import Point
+from ingest.rules.view import View
 
 MISMATCH = Rule(
     key="o2_co2_mismatch",

@@ -7,8 +7,9 @@ from math import hypot
 from combustion.quantities import QUANTITIES
 from ingest.rules.history import median
 from ingest.rules.model import Rule
+from ingest.rules.point import Point
 from ingest.rules.stack import stack_limit
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.view import View, probability_above
 
 _FAMILY = "impossible readings"
 PROBES_SWAPPED = Rule(

@@ -8,7 +8,8 @@ from ingest.models import Severity
 from ingest.rules.curve import BandAt, target_at
 from ingest.rules.history import median
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.point import Point
+from ingest.rules.view import View, probability_above
 
 O2_BELOW_BAND = Rule(
     key="o2_below_band",

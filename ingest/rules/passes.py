@@ -6,7 +6,8 @@ from math import hypot
 
 from ingest.fuel_facts import facts
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.point import Point
+from ingest.rules.view import View, probability_above
 
 HYSTERESIS = Rule(
     key="linkage_hysteresis",

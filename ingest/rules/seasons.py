@@ -7,7 +7,8 @@ from ingest.fuel_facts import DRY_AIR_O2, FuelFacts, facts
 from ingest.models import Severity
 from ingest.rules.curve import BandAt, target_at
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View
+from ingest.rules.point import Point
+from ingest.rules.view import View
 
 SEASONS = Rule(
     key="o2_leaves_band_with_seasons",

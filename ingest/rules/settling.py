@@ -8,7 +8,7 @@ from math import hypot, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ingest.rules.view import Point
+    from ingest.rules.point import Point
 
 O2_MOVES = 0.5
 STACK_MOVES = 6.0

@@ -11,7 +11,8 @@ from ingest.limits import Limit
 from ingest.rules.against import above
 from ingest.rules.history import Usual, ValueOf
 from ingest.rules.model import Rule
-from ingest.rules.view import Point, View, probability_above
+from ingest.rules.point import Point
+from ingest.rules.view import View, probability_above
 from parsers.points import FiringPoint
 
 STACK_HIGH = Rule(

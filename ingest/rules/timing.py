@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from ingest.rules.model import Rule
+from ingest.rules.point import Point
 from ingest.rules.settling import unsettled
-from ingest.rules.view import Point, View
+from ingest.rules.view import View
 
 _FAMILY = "firing points"
 UNSETTLED = Rule(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from ingest.models import AccuracySpec
-from ingest.rules.view import AIR_O2
+from ingest.rules.point import AIR_O2
 from parsers.model import Bound
 from tests.ingest.cases import (
     RATES,
