@@ -7,6 +7,7 @@ with what stood there, what was expected and what to do next.
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -18,9 +19,11 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticSerializationError
 from starlette.exceptions import HTTPException
 
 from api.headers import HEADERS
+from api.permissions import permissions_at
 from api.words import N_
 from ingest.documents import DocumentError, DocumentProblem
 from ingest.intake import WordsMissing
@@ -229,9 +232,17 @@ def problem_of_validation(
     return ProblemError(slug, "; ".join(i.message for i in items[:5]), items)
 
 
+class _Said(JSONResponse):
+    """JSON that may repeat half a character of what was sent: as the escape that it came as."""
+
+    def render(self, content: Any) -> bytes:
+        text = json.dumps(content, ensure_ascii=False, separators=(",", ":"))
+        return text.encode("utf-8", "backslashreplace")
+
+
 def respond(problem: ProblemError, headers: Mapping[str, str] | None = None) -> JSONResponse:
     """Return the problem as an answer."""
-    return JSONResponse(
+    return _Said(
         problem.details.model_dump(exclude_none=True),
         status_code=problem.details.status,
         media_type=MEDIA_TYPE,
@@ -279,8 +290,21 @@ def install_problems(app: FastAPI) -> None:
         assert isinstance(error, HTTPException)
         return respond(problem_of_status(error.status_code, str(error.detail)), error.headers)
 
+    async def half_a_character(_: Request, error: Exception) -> JSONResponse:
+        # JSON can name one half of a pair of UTF-16 alone; no text that can be kept holds it.
+        if "surrogates not allowed" not in str(error):
+            raise error
+        detail = "A text holds half of a character (a lone surrogate); nothing was stored."
+        step = "Send whole characters."
+        return respond(
+            ProblemError("not-valid", detail, [ErrorItem(message=detail, next_step=step)])
+        )
+
     async def failed(request: Request, error: Exception) -> JSONResponse:
-        logger.error("%s %s failed", request.method, request.url.path, exc_info=error)
+        # Never the address itself: a one-time link opens an account.
+        there = next(iter(permissions_at(request.url.path).values()), None)
+        place = "unknown" if there is None else there.path
+        logger.error("%s %s failed", request.method, place, exc_info=error)
         # This answer is made outside of the guards: it brings its headers itself.
         return respond(ProblemError("failed", "An error of fluebook itself."), HEADERS)
 
@@ -292,4 +316,6 @@ def install_problems(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, not_valid)
     app.add_exception_handler(ValidationError, document_not_valid)
     app.add_exception_handler(HTTPException, status_only)
+    app.add_exception_handler(UnicodeEncodeError, half_a_character)
+    app.add_exception_handler(PydanticSerializationError, half_a_character)
     app.add_exception_handler(Exception, failed)

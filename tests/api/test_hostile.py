@@ -153,3 +153,30 @@ def test_a_body_that_never_says_how_long_it_is_is_cut_off(server: str) -> None:
 def test_json_that_is_none_is_refused(client: TestClient, body: bytes) -> None:
     sent = client.post("/v1/boilers", content=body, headers={"Content-Type": "application/json"})
     assert 400 <= sent.status_code < 500, sent.text
+
+
+@pytest.mark.parametrize(
+    ("place", "body"),
+    [
+        ("/v1/boilers", '{"name": "\\ud800", "fuel": "natural_gas"}'),
+        ("/v1/boilers", '{"name": "a", "fuel": "\\udfff"}'),
+        ("/v1/boilers", '{"name": "a", "fuel": "natural_gas", "\\ud800": 1}'),
+        ("/v1/visits/{visit}/readings", '{"readings": [{"values": {"o2_dry": "\\ud800"}}]}'),
+        ("/v1/visits/{visit}/hand-in", '{"who": "\\ud800"}'),
+        (
+            "/v1/visits/{visit}/handled",
+            '{"who": "a", "handled": [{"flag": "\\ud800", "words": "b"}]}',
+        ),
+        ("/v1/judge", '{"visit": {"note": "\\ud800"}}'),
+    ],
+)
+def test_half_a_character_is_refused_and_not_stored(
+    client: TestClient, visit: str, place: str, body: str
+) -> None:
+    before = client.get("/v1/boilers").json()
+    headers = {"Content-Type": "application/json"}
+    sent = client.post(place.format(visit=visit), content=body, headers=headers)
+    assert 400 <= sent.status_code < 500, sent.text
+    assert sent.json()["type"].startswith("/problems/")
+    assert client.get("/v1/boilers").json() == before
+    assert client.get(f"/v1/visits/{visit}").json()["state"] == "open"
