@@ -38,16 +38,23 @@ class Content:
     paper: str
     blocks: list[Block]
     sha256: str
+    signed: bytes
+    """What the SHA-256 is taken over: number and body as canonical JSON."""
 
 
-def content(given: ReportInput, options: ReportOptions) -> Content:
-    """Return everything that a report says, in the language asked for."""
+def content(given: ReportInput, options: ReportOptions, *, signed: bytes | None = None) -> Content:
+    """Return everything that a report says, in the language asked for.
+
+    With ``signed``, the body is what was kept when it was signed, not made anew.
+    """
     words = words_of(options.language, options.region)
     with speaking(words):
-        return _content(given, options, words)
+        return _content(given, options, words, signed)
 
 
-def _content(given: ReportInput, options: ReportOptions, words: Words) -> Content:
+def _content(
+    given: ReportInput, options: ReportOptions, words: Words, signed: bytes | None
+) -> Content:
     """Return everything that a report says.
 
     Parameters
@@ -59,7 +66,36 @@ def _content(given: ReportInput, options: ReportOptions, words: Words) -> Conten
     """
     shown = Shown(options.units)
     t = words.t
-    body = [
+    if signed is None:
+        signed = _canonical(given.report_id, _body(given, shown, words))
+    number, body = json.loads(signed)
+    digest = hashlib.sha256(signed).hexdigest()
+    started = given.visit.started
+    return Content(
+        title=t("Service and combustion report"),
+        subtitle=" · ".join(
+            s for s in (given.site.name if given.site else "", words.time(started)) if s
+        ),
+        boiler=given.boiler.name,
+        footer=t("Recorded values against stated limits; no certificate. Report {id}", id=number),
+        page_of=t("Page {n} of {total}", n="@", total="#"),
+        language=options.language,
+        paper=options.paper,
+        blocks=[*body, *_signatures(given, digest, words)],
+        sha256=digest,
+        signed=signed,
+    )
+
+
+def _canonical(number: str, body: list[Block]) -> bytes:
+    return json.dumps(
+        [number, body], sort_keys=True, ensure_ascii=False, separators=(",", ":")
+    ).encode()
+
+
+def _body(given: ReportInput, shown: Shown, words: Words) -> list[Block]:
+    t = words.t
+    return [
         verdict_block(given, words),
         *_room_first(given, shown, words),
         *_about(given, shown, words),
@@ -79,27 +115,6 @@ def _content(given: ReportInput, options: ReportOptions, words: Words) -> Conten
         *_photos(given, words),
         *_evidence(given, words),
     ]
-    digest = hashlib.sha256(
-        json.dumps(
-            [given.report_id, body], sort_keys=True, ensure_ascii=False, separators=(",", ":")
-        ).encode()
-    ).hexdigest()
-    started = given.visit.started
-    return Content(
-        title=t("Service and combustion report"),
-        subtitle=" · ".join(
-            s for s in (given.site.name if given.site else "", words.time(started)) if s
-        ),
-        boiler=given.boiler.name,
-        footer=t(
-            "Recorded values against stated limits; no certificate. Report {id}", id=given.report_id
-        ),
-        page_of=t("Page {n} of {total}", n="@", total="#"),
-        language=options.language,
-        paper=options.paper,
-        blocks=[*body, *_signatures(given, digest, words)],
-        sha256=digest,
-    )
 
 
 def _room_first(given: ReportInput, shown: Shown, words: Words) -> list[Block]:

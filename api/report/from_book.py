@@ -7,8 +7,9 @@ SHA-256; a later report names the one before it.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Literal
 from uuid import UUID
@@ -31,7 +32,9 @@ from ingest.service.rules import (
     with_service,
     without_service,
 )
+from ingest.store import NotFound
 from ingest.store.book import Change
+from ingest.store.readings import keep_evidence, kept_bytes
 
 __all__ = ["MADE", "MadeReport", "make_report", "report_input", "signing"]
 
@@ -195,8 +198,65 @@ def signing(
 
 
 def _keep(change: Change, visit_id: UUID, made: Numbered) -> None:
+    keep_evidence(change, made.signed)
     if not made.kept:
         change.record(MADE, f"visit:{visit_id}", made.details)
+
+
+def signed_bytes(intake: Intake, visit_id: UUID, sha256: str) -> bytes | None:
+    """Return the content of a visit's report as it was kept, None where only its hash was.
+
+    Raises
+    ------
+    NotFound
+        If no report of the visit was kept with that SHA-256.
+    """
+    lines = [line for line in intake.trail(visit_id) if line["action"] == MADE]
+    if sha256 not in {line["details"]["content_sha256"] for line in lines}:
+        raise NotFound("report", sha256)
+    return kept_bytes(intake.book.reader, sha256)
+
+
+def signed_report(
+    intake: Intake, visit_id: UUID, sha256: str, paper: Literal["a4", "us-letter"] = "a4"
+) -> bytes:
+    """Return as PDF what was signed, in its own units and language, whatever is made today.
+
+    Raises
+    ------
+    NotFound
+        If the visit has no such report, or its content was not kept in full.
+    """
+    view = intake.visit(visit_id)
+    body = signed_bytes(intake, visit_id, sha256)
+    if body is None:
+        raise NotFound("report", sha256)
+    line = next(
+        line
+        for line in intake.trail(visit_id)
+        if line["action"] == MADE and line["details"]["content_sha256"] == sha256
+    )
+    units, _blank, tag = str(line["details"]["setting"]).partition(" ")
+    language, _bar, region = tag.partition("_")
+    options = ReportOptions(paper, "us" if units == "us" else "si", language, region or None)
+    given = report_input(intake, view, {})
+    made = datetime.fromisoformat(line["details"]["made"])
+    given = replace(given, made=made, photos=_photos_of(intake, body))
+    return report_pdf(given, options, signed=body)
+
+
+def _photos_of(intake: Intake, body: bytes) -> list[Photo]:
+    """Return the pictures of a kept content, though their files were withdrawn since."""
+    _number, parts = json.loads(body)
+    hashed = {name: sha for b in parts if b["kind"] == "hashes" for name, _what, sha in b["rows"]}
+    found = []
+    for row in (row for b in parts if b["kind"] == "photos" for row in b["rows"]):
+        sha256 = hashed[row["name"]]
+        data = kept_bytes(intake.book.reader, sha256)
+        if data is None:
+            raise NotFound("evidence", sha256)
+        found.append(Photo(row["name"], sha256, data, row["caption"]))
+    return found
 
 
 def make_report(
@@ -224,7 +284,7 @@ def make_report(
     chosen = options or ReportOptions()
     given = report_input(intake, intake.visit(visit_id), plans, company=company)
     made = numbered(given, chosen, intake.trail(visit_id), visit_id)
-    if keep and not made.kept:
+    if keep and not (made.kept and signed_bytes(intake, visit_id, made.content_sha256)):
         with intake.book.change(who) as change:
             _keep(change, visit_id, made)
     if face == "pdf":

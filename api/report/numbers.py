@@ -33,6 +33,8 @@ class Numbered:
     setting: str
     facts_sha256: str
     kept: bool
+    signed: bytes
+    """What the content's SHA-256 is taken over, kept with an act."""
 
     @property
     def details(self) -> dict[str, str]:
@@ -43,6 +45,7 @@ class Numbered:
             "facts_sha256": self.facts_sha256,
             "setting": self.setting,
             "made": self.given.made.isoformat(),
+            "kept": "content",
         }
 
 
@@ -92,12 +95,13 @@ def numbered(
     )
     signed = [replace(s, same_facts=s.facts_sha256 == facts) for s in given.signatures]
     given = replace(given, signatures=signed)
-    digest = content(given, options).sha256
+    made_now = content(given, options)
+    digest = made_now.sha256
     kept = any(
         line["details"]["content_sha256"] == digest and line["details"].get("setting") == setting
         for line in mine
     )
-    return Numbered(given, digest, setting, facts, kept)
+    return Numbered(given, digest, setting, facts, kept, made_now.signed)
 
 
 def _facts(line: Line) -> str:

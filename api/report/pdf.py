@@ -36,7 +36,9 @@ def _template() -> bytes:
     return (_HERE / "report.typ").read_bytes()
 
 
-def report_pdf(given: ReportInput, options: ReportOptions | None = None) -> bytes:
+def report_pdf(
+    given: ReportInput, options: ReportOptions | None = None, *, signed: bytes | None = None
+) -> bytes:
     """Return the report as PDF/UA-1.
 
     Parameters
@@ -45,13 +47,15 @@ def report_pdf(given: ReportInput, options: ReportOptions | None = None) -> byte
         What it says.
     options : ReportOptions or None
         Paper, units, language.
+    signed : bytes or None
+        The content as it was kept when it was signed; made anew if absent.
 
     Raises
     ------
     ReportNotSet
         If the typesetter refuses or warns.
     """
-    ready = content(given, options or ReportOptions())
+    ready = content(given, options or ReportOptions(), signed=signed)
     stamp = int(given.made.timestamp())
     if not given.photos:
         return _set(ready, stamp, None)

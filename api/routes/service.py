@@ -15,7 +15,7 @@ from api.languages import language_and_region
 from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
 from api.problems import ErrorItem, ProblemError
-from api.report.from_book import make_report
+from api.report.from_book import make_report, signed_report
 from api.report.given import ReportOptions
 from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
 from api.words import LANGUAGES, SOURCE, _, words
@@ -31,6 +31,13 @@ Language = Annotated[
     Query(
         pattern=f"^({'|'.join(LANGUAGES)})([-_][A-Z]{{2}})?$",
         description="Language of the report; a region (`es-MX`) decides how numbers are written.",
+    ),
+]
+Signed = Annotated[
+    str | None,
+    Query(
+        pattern="^[0-9a-f]{64}$",
+        description="SHA-256 of a kept content: that one, in the units and language it has.",
     ),
 ]
 Until = Annotated[str, Query(max_length=20, description="Last month or day: 2027-03.")]
@@ -79,19 +86,26 @@ def report_file(
     paper: Paper = "a4",
     units: Units = None,
     language: Language = SOURCE,
+    signed: Signed = None,
 ) -> Response:
-    """Set the report of the visit as it stands; nothing is written to the book."""
-    made = make_report(
-        intake,
-        visit_id,
-        plans_of(request),
-        who,
-        options=_options(settings, paper, units, language),
-        company=settings.company,
-        keep=False,
-    )
+    """Set the report of the visit as it stands; nothing is written to the book.
+
+    With `signed` it is the content that was kept under that SHA-256, as it was signed.
+    """
+    if signed is not None:
+        data = signed_report(intake, visit_id, signed, paper)
+    else:
+        data = make_report(
+            intake,
+            visit_id,
+            plans_of(request),
+            who,
+            options=_options(settings, paper, units, language),
+            company=settings.company,
+            keep=False,
+        ).data
     name = f'inline; filename="report-{visit_id}.pdf"'
-    return Response(made.data, media_type="application/pdf", headers={"Content-Disposition": name})
+    return Response(data, media_type="application/pdf", headers={"Content-Disposition": name})
 
 
 @router.post("/v1/visits/{visit_id}/report", summary="Put the report into the audit chain")

@@ -65,6 +65,12 @@ def keep_evidence(change: Change, data: bytes) -> str:
     return digest
 
 
+def kept_bytes(sql: sqlite3.Connection, sha256: str) -> bytes | None:
+    """Return kept bytes, None where there are none; whoever asks has looked at the reach."""
+    row = sql.execute("SELECT data FROM evidence WHERE sha256 = :s", {"s": sha256}).fetchone()
+    return None if row is None else bytes(row[0])
+
+
 def evidence(sql: sqlite3.Connection, sha256: str) -> bytes:
     """Return kept bytes."""
     row = sql.execute("SELECT data FROM evidence WHERE sha256 = :s", {"s": sha256}).fetchone()

@@ -77,6 +77,8 @@ def _evidence_of(
 ) -> Iterator[AuditFinding]:
     """Yield the file that a line names, where it is missing; once for all lines that name it."""
     sha256 = details.get("sha256") if "file" in details else None
+    if details.get("kept") == "content":  # of a report
+        sha256 = details.get("content_sha256")
     if sha256 is None or sha256 in lost:
         return
     there = connection.execute("SELECT 1 FROM evidence WHERE sha256 = :sha256", {"sha256": sha256})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import sqlite3
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from api.command import main
 from api.due_list import due_in_book
 from api.pages.show import Shown
 from api.report.content import content
-from api.report.from_book import MADE, make_report, report_input, signing
+from api.report.from_book import MADE, make_report, report_input, signed_report, signing
 from api.report.from_folder import folder_input
 from api.report.given import ReportOptions
 from api.report.service import service_blocks
@@ -114,6 +115,36 @@ def test_hand_in_and_acceptance_keep_the_report_and_sign_its_content(place: Path
     assert "".join(text.split()).count(made.content_sha256) == 3
     assert "another content" not in text
     assert verify_file(place) == []
+
+
+def test_a_signed_content_that_is_lost_from_the_book_is_found(place: Path) -> None:
+    identity = filled(place, hand_in=False)
+    with Book(place) as book:
+        intake = Intake(book)
+        intake.hand_in(identity, "ilka", sign=sign(intake, identity))
+        made = next(e for e in intake.trail(identity) if e["action"] == MADE)["details"]
+    sha256 = made["content_sha256"]
+    with sqlite3.connect(place) as connection:
+        connection.execute("DELETE FROM evidence WHERE sha256 = ?", (sha256,))
+    connection.close()
+    assert [f.where for f in verify_file(place)] == [f"evidence {sha256}"]
+
+
+def test_a_picture_withdrawn_since_still_stands_in_what_was_signed(place: Path) -> None:
+    identity = filled(place, hand_in=False)
+    with Book(place) as book:
+        intake = Intake(book)
+        intake.add_photo(identity, png(30, 20), "head.png", "ilka")
+        intake.hand_in(identity, "ilka", sign=sign(intake, identity))
+        lines = intake.trail(identity)
+        sha256 = next(e for e in lines if e["action"] == MADE)["details"]["content_sha256"]
+        before = signed_report(intake, identity, sha256)
+        intake.send_back(identity, "runa", "the wrong picture")
+        picture = next(a for a in intake.visit(identity).attachments if a.kind == "photo")
+        intake.withdraw_file(identity, picture.id, "ilka", "the wrong picture")
+        after = signed_report(intake, identity, sha256)
+    images = [sum(len(p.images) for p in PdfReader(io.BytesIO(d)).pages) for d in (before, after)]
+    assert images[0] == images[1] > 0
 
 
 def test_an_act_that_kept_no_report_says_so(place: Path) -> None:

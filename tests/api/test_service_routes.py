@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
 from datetime import datetime, timedelta, timezone
@@ -13,7 +14,10 @@ import pytest
 from pypdf import PdfReader
 from starlette.testclient import TestClient
 
+from api.report import content as content_module
+from api.report.blocks import paragraph
 from api.report.content import setting_words
+from api.report.from_book import signed_bytes
 from api.words import speaking, words_of
 from ingest.identifiers import new_id
 from ingest.intake import Intake
@@ -114,6 +118,25 @@ def test_a_report_in_spanish_leaves_what_was_signed_in_english_as_it_is(
     assert spanish["content_sha256"] in text
     with speaking(words_of("es")):
         assert "".join(setting_words("us en").split()) in text
+
+
+def test_what_was_signed_is_kept_whole_and_set_again_whatever_is_drawn_today(
+    client: TestClient, intake: Intake, served: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line = next(e for e in intake.trail(UUID(served)) if e["action"] == "handed_in")
+    signed = line["details"]["report_sha256"]
+    body = signed_bytes(intake, UUID(served), signed)
+    assert body is not None
+    assert hashlib.sha256(body).hexdigest() == signed
+    at = f"/v1/visits/{served}/report.pdf?paper=us-letter"
+    before = client.get(f"{at}&units=us").content
+    assert client.get(f"{at}&signed={signed}").content == before
+    # Another program draws and words another report; what was signed stays what it was.
+    monkeypatch.setattr(content_module, "verdict_block", lambda *_: paragraph("Another wording."))
+    assert client.get(f"{at}&units=us").content != before
+    assert client.get(f"{at}&units=si&language=es&signed={signed}").content == before
+    assert client.get(f"{at}&signed={'0' * 64}").status_code == 404
+    assert client.get(f"{at}&signed=x").status_code == 422
 
 
 @pytest.mark.parametrize("tag", ["de", "english", "es-ZZ", "", "EN"])
