@@ -295,6 +295,12 @@ def listed_spellings() -> dict[str, str]:
     return {**_SPELLINGS, **_CASED}
 
 
+_LONGEST = 80
+# pint works powers out exactly, however large: 9**9**9 would hold the program for ever. Units with
+# a power are read by their listed spellings only.
+_POWER = re.compile(r"\^|\*\*|[⁰¹²³⁴-⁹]|\d[eE][+-]?\d")
+
+
 def spelt(text: str) -> str:
     """Return the pint spelling of a unit as the trade writes it.
 
@@ -319,6 +325,8 @@ def spelt(text: str) -> str:
     if known is not None:
         return known
     try:
+        if len(text) > _LONGEST or _POWER.search(text):
+            raise ValueError("no unit, but a sum that may take for ever")
         return str(_registry().parse_units(text.strip()))
     except Exception as error:  # pint raises a different class for each kind of nonsense
         raise UnitError(

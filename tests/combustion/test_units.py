@@ -65,3 +65,25 @@ def test_every_exact_factor_is_what_the_registry_gives() -> None:
         (_, factor, offset), (_, to_factor, to_offset) = _EXACT[given], _EXACT[wanted]
         assert factor / to_factor == pytest.approx(one - zero, rel=1e-15), (given, wanted)
         assert float((offset - to_offset) / to_factor) == float(zero), (given, wanted)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "kg^(10^10^10)",
+        "9**9**9**9",
+        "m^9 ^9^9",
+        "(9^9)^9^9",
+        "((9^9)^9)^9",
+        "9^99999999",
+        "9⁹⁹⁹⁹⁹⁹⁹⁹",
+        "9⁹^9",
+        "9^9⁹⁹",
+        "1e999999999 m",
+        "m**1e9",
+        "m" + "*m" * 5000,
+    ],
+)
+def test_a_sum_that_would_take_for_ever_is_no_unit(text: str) -> None:
+    with pytest.raises(units.UnitError):
+        units.spelt(text)
