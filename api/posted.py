@@ -113,6 +113,10 @@ class PostedReadings(BaseModel):
     )
 
 
+_LARGEST = 1e12
+"""A number beyond is no measurement, and the sum of a few may be none at all."""
+
+
 def float_list(text: str) -> list[float] | None:
     """Return numbers separated by commas, semicolons or spaces; None where one is none.
 
@@ -173,6 +177,9 @@ def _canonical(
         spelt = unit
     if not math.isfinite(value):
         return _item(pointer, f"{key} is not finite", given, "a finite number", "not_a_number")
+    if abs(value) > _LARGEST:
+        said = f"{key} is larger than anything that is measured"
+        return _item(pointer, said, given, f"a number up to {_LARGEST:g}", "not_a_number")
     try:
         return float(conversion(spelt, unit)(value))
     except UnitError as error:
@@ -209,7 +216,7 @@ def readings_from(posted: PostedReadings) -> list[Reading]:
         values: dict[str, float] = {}
         for key, given in reading.values.items():
             taken = bare.get(key)
-            if taken is not None and isinstance(given, float) and math.isfinite(given):
+            if taken is not None and isinstance(given, float) and abs(given) <= _LARGEST:
                 values[key] = taken(given)
                 continue
             pointer = f"/readings/{n}/values/{key}"

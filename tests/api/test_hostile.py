@@ -180,3 +180,13 @@ def test_half_a_character_is_refused_and_not_stored(
     assert sent.json()["type"].startswith("/problems/")
     assert client.get("/v1/boilers").json() == before
     assert client.get(f"/v1/visits/{visit}").json()["state"] == "open"
+
+
+@pytest.mark.parametrize("number", [1e308, -1e308, 1e13, {"value": 1e308, "unit": "%"}, "1e308 %"])
+def test_a_number_that_nothing_measures_is_refused(
+    client: TestClient, visit: str, number: Any
+) -> None:
+    one = {"values": {"o2_dry": number}, "firing_rate": 100, "phase": "as_left"}
+    sent = client.post(f"/v1/visits/{visit}/readings", json={"readings": [one, one]})
+    assert sent.status_code == 422, sent.text
+    assert sent.json()["errors"][0]["pointer"].startswith("/readings/0/values/o2_dry")
