@@ -20,6 +20,7 @@ from api.file_options import read_options_from
 from api.file_progress import FileProgress, Key
 from api.pages.visit import RefusedFile, visit_page
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
+from api.refusals import told
 from api.routes.files import is_log, response_time_from, statement_from, uploaded
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, signer
@@ -66,7 +67,7 @@ async def done_or_said(
             visit_id,
             status=details.status,
             problem_title=title,
-            problems=details.errors,
+            problems=told(details.errors),
             said=said,
             upload=upload,
         )
