@@ -20,7 +20,8 @@ def serving(app: Any, port: int = 0) -> Iterator[str]:
     At the end connections that are kept open are not waited for.
     """
     with open_socket(LOOPBACK, port) as listening:
-        server = uvicorn.Server(uvicorn.Config(app, http=Connection, ws="none", log_level="critical"))
+        config = uvicorn.Config(app, http=Connection, ws="none", log_level="critical")
+        server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         try:

@@ -12,6 +12,7 @@ Where the book is not free at once, or a change may take long, all of it is done
 from __future__ import annotations
 
 import asyncio
+import threading
 import time
 from collections import deque
 from collections.abc import Callable
@@ -54,13 +55,21 @@ class _Order:
 
 
 class Clerk:
-    """Writes for the coroutines of one event loop, one change after another."""
+    """Writes for coroutines, one change after another.
+
+    The first event loop that orders something is served as told above, until it is closed. One
+    that comes meanwhile has its changes made in the other thread.
+    """
 
     def __init__(self, book: Book) -> None:
         self._book = book
         self._orders: deque[_Order] = deque()
         self._at_work = False
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._lock = threading.Lock()
         self._other = ThreadPoolExecutor(1, "clerk")
+        # Of its own: work in the other thread may wait for what this one is to bring to the disk.
+        self._disk = ThreadPoolExecutor(1, "clerk-disk")
 
     async def write(self, work: Callable[[], T], *, short: bool = False) -> T:
         """Return what the work returns, once what it changed is on the disk.
@@ -71,6 +80,11 @@ class Clerk:
         """
         loop = asyncio.get_running_loop()
         order = _Order(work, short, copy_context(), loop.create_future())
+        if not self._serves(loop):
+            await loop.run_in_executor(self._other, self._made_there, [order])
+            order.tell()
+            other: T = await order.answer
+            return other
         self._orders.append(order)
         if not self._at_work:
             self._at_work = True
@@ -80,9 +94,20 @@ class Clerk:
         return result
 
     def stop(self) -> None:
-        """End the thread after what was begun is done; what was not begun is never told of."""
+        """End the threads after what was begun is done; what was not begun is never told of."""
         self._orders.clear()
         self._other.shutdown()
+        self._disk.shutdown()
+
+    def _serves(self, loop: asyncio.AbstractEventLoop) -> bool:
+        """Return whether a loop is the one that is served; it becomes that where there is none."""
+        with self._lock:
+            if self._loop is None or (self._loop is not loop and self._loop.is_closed()):
+                self._loop = loop
+                # Whoever waited in a loop that is closed waits no more.
+                self._orders.clear()
+                self._at_work = False
+            return self._loop is loop
 
     def _begin(self, loop: asyncio.AbstractEventLoop) -> None:
         """Make what waits, in order; the loop's thread takes short changes as far as they go."""
@@ -96,7 +121,7 @@ class Clerk:
         if here:
             made = self._made_here()
             self._book.pause_together()
-            work = loop.run_in_executor(self._other, self._kept, made)
+            work = loop.run_in_executor(self._disk, self._kept, made)
         else:
             made = [self._orders.popleft() for _ in range(min(_MOST, len(self._orders)))]
             work = loop.run_in_executor(self._other, self._made_there, made)

@@ -216,3 +216,45 @@ def test_work_is_done_in_the_context_of_who_ordered_it(book: Book) -> None:
             clerk.stop()
 
     assert asyncio.run(both()) == ["a", "b"]
+
+
+def test_loop_that_ended_before_its_answer_keeps_nobody_waiting(book: Book, short: bool) -> None:
+    intake, clerk = Intake(book), Clerk(book)
+
+    async def leave() -> None:
+        order = asyncio.create_task(
+            clerk.write(lambda: intake.put_site(Site(name="left"), "t"), short=short)
+        )
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        order.cancel()
+
+    async def come() -> int:
+        work = clerk.write(lambda: intake.put_site(Site(name="came"), "t"), short=short)
+        return (await asyncio.wait_for(work, 20)).version
+
+    try:
+        asyncio.run(leave())
+        assert asyncio.run(come()) == 1
+    finally:
+        clerk.stop()
+
+
+def test_two_loops_at_once_are_both_served(book: Book, short: bool) -> None:
+    intake, clerk = Intake(book), Clerk(book)
+
+    async def put(way: str) -> None:
+        for n in range(10):
+            name = f"{way}-{n}"
+            work = clerk.write(
+                partial(intake.put_site, Site(name=name), "t"), short=short and n % 3 > 0
+            )
+            await asyncio.wait_for(work, 20)
+
+    threads = [threading.Thread(target=asyncio.run, args=(put(way),)) for way in "ab"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    clerk.stop()
+    assert names(book) == {f"{way}-{n}" for way in "ab" for n in range(10)}
