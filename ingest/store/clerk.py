@@ -67,6 +67,9 @@ class Clerk:
         self._at_work = False
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lock = threading.Lock()
+        self._ready()
+
+    def _ready(self) -> None:
         self._other = ThreadPoolExecutor(1, "clerk")
         # Of its own: work in the other thread may wait for what this one is to bring to the disk.
         self._disk = ThreadPoolExecutor(1, "clerk-disk")
@@ -94,10 +97,15 @@ class Clerk:
         return result
 
     def stop(self) -> None:
-        """End the threads after what was begun is done; what was not begun is never told of."""
+        """End the threads after what was begun is done; what was not begun is never told of.
+
+        Whoever orders after it is served by new ones.
+        """
         self._orders.clear()
-        self._other.shutdown()
-        self._disk.shutdown()
+        other, disk = self._other, self._disk
+        self._ready()
+        other.shutdown()
+        disk.shutdown()
 
     def _serves(self, loop: asyncio.AbstractEventLoop) -> bool:
         """Return whether a loop is the one that is served; it becomes that where there is none."""
