@@ -157,10 +157,16 @@ def kept_answer(kept: Kept[Any], status: int = 200, location: str | None = None)
 
 
 class _Quick(JSONResponse):
-    """JSON by the quick encoder: a judgement is long, and one goes out with every visit taken."""
+    """JSON by the quick encoder: a judgement is long, and one goes out with every visit taken.
+
+    Whole numbers beyond 64 bits it does not take; the standard library's does.
+    """
 
     def render(self, content: Any) -> bytes:
-        return orjson.dumps(content)
+        try:
+            return orjson.dumps(content)
+        except TypeError:
+            return super().render(content)
 
 
 def document_answer(

@@ -6,11 +6,12 @@ of any size is verified in the memory of a small one.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-import orjson
+from ingest.store.audit import canonical_json
 
 NEAR_MOST = 50_000
 """Rows that are held in memory at once."""
@@ -59,7 +60,7 @@ class Rows:
                 {"place": table, "key": key},
             ).fetchone()
             if away is not None:
-                found = self._near[table, key] = (orjson.loads(away[0]), away[1])
+                found = self._near[table, key] = (json.loads(away[0]), away[1])
         if len(self._near) > NEAR_MOST:
             self._put_away()
         return found
@@ -98,7 +99,7 @@ class Rows:
         sql.executemany(
             "INSERT OR REPLACE INTO told (place, key, columns, line) VALUES (?, ?, ?, ?)",
             (
-                (table, key, orjson.dumps(columns), line)
+                (table, key, canonical_json(columns), line)
                 for (table, key), (columns, line) in self._near.items()
             ),
         )
