@@ -89,7 +89,7 @@ def test_a_boiler_s_chart_tells_the_uncertainty_of_what_is_computed(
     boiler = str(new_id())
     assert client.put(f"/v1/boilers/{boiler}", json=BOILER).status_code == 200
     one_visit(client, boiler, "2026-01-01", HOT)
-    text = client.get(f"/boilers/{boiler}?units=us").text
+    text = client.get(f"/boilers/{boiler}?units=us&further=yes").text
     part = text.partition(f'id="q-{key}"')[2].partition("</section>")[0]
     cells = re.findall(r"<td id=[^>]*>(.*?)</td>", part)
     assert len(cells) == part.count("data-point=") > 0
