@@ -31,9 +31,13 @@ class Log:
     """A continuous log as it was read: seconds since ``started`` and canonical columns."""
 
     whole: LogColumns
-    sha256: str
     maps: tuple[ColumnMap, ...] = ()
     """Of the maps at hand, those by which it was read."""
+
+    @property
+    def sha256(self) -> str:
+        """Return what tells this log, read by column or by row."""
+        return self.whole.sha256
 
     @property
     def started(self) -> datetime:
@@ -114,7 +118,7 @@ def held_log(
     columns = kept()
     if columns is None:
         return log_read_again(sha256, name, how, data)
-    copied = HeldLog(Log(columns, columns.sha256, how.maps), name, how, None)
+    copied = HeldLog(Log(columns, how.maps), name, how, None)
     return _held.put((sha256, how), copied)
 
 
@@ -169,7 +173,7 @@ def _log_of(
         raise _no_log(name, why, step)
     marked = [reading_json(timed[n]) for n in bounded(timed)]
     whole = LogColumns(started, times, columns, first_lines(timed), marked, len(taken) - len(timed))
-    return Log(whole, whole.sha256, maps), timed
+    return Log(whole, maps), timed
 
 
 def digest_by_row(timed: Sequence[Reading]) -> str:

@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -35,7 +36,7 @@ _QUICK = 1  # a tenth larger than the best, in a tenth of the time
 _MOST_DISTINCT = 1 << 16
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LogColumns:
     """What a log is made of.
 
@@ -62,7 +63,7 @@ class LogColumns:
     marked: Sequence[str]
     untimed: int
 
-    @property
+    @cached_property
     def sha256(self) -> str:
         """Return what tells this log: the same for one read by column and by row."""
         keys = sorted(self.columns)

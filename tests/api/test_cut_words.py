@@ -47,7 +47,7 @@ def test_no_reason_of_a_cut_stays_english_in_spanish() -> None:
 def test_a_log_that_cannot_be_cut_says_so_in_spanish() -> None:
     times = np.arange(5.0)
     columns = {"o2_dry": np.full(5, 4.0)}
-    log = Log(LogColumns(logs.STARTED, times, columns, np.arange(5), (), 0), "")
+    log = Log(LogColumns(logs.STARTED, times, columns, np.arange(5), (), 0))
     (only,) = proposed(log, AIMS, None)
     with speaking(words_of("es")):
         assert reason_said(only.why) != only.why
