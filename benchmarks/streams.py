@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import random
 import subprocess
@@ -17,7 +16,7 @@ import numpy as np
 from serial import Serial
 
 from ingest.capture import CaptureWriter
-from ingest.listening import Listening
+from ingest.listening import Listening, collector_rests
 from ingest.port import CALM, PROMPT, PortSettings, PortSource
 from parsers.plateaus import propose_cut
 from parsers.segments import CutOptions
@@ -68,18 +67,16 @@ def _port() -> list[Row]:
     """A pseudo-terminal fed at the pace of 115,200 baud: processor time, latency."""
     lines = [line for line, _ in demo_lines("rows", "crc32")]
     StreamReader().feed(lines[0])  # the vocabulary and the units are loaded once, not each second
-    gc.collect()
-    gc.freeze()  # as the command does
-    bare, alone = _listened(lines, None)
     heard = Listening()
-    used, wall = _listened(lines, heard)
     with (
+        collector_rests(),
         tempfile.TemporaryDirectory() as folder,
         CaptureWriter(Path(folder) / "a.capture") as kept,
     ):
+        bare, alone = _listened(lines, None)
+        used, wall = _listened(lines, heard)
         keeping, kept_wall = _listened(lines, Listening(keep=kept.write))
         calm, calm_wall = _listened(lines, Listening(keep=kept.write), CALM)
-    gc.unfreeze()
     ours, theirs = used / max(len(heard.readings), 1), _readline_cost(lines)
     waits = _latency()
     return [
