@@ -80,8 +80,7 @@ class Recording:
         time = kept.time
         if time is not None and not self._times:
             self._zone = time.tzinfo
-        plain = type(kept) is PlainRow and time is not None
-        if isinstance(kept, PlainRow) and plain and self._fits(time):
+        if isinstance(kept, PlainRow) and self._fits(time):
             key = id(kept.layout), kept.time_source
             form = self._forms.get(key)
             if form is None:

@@ -141,9 +141,9 @@ class StreamReading:
     def reading(self) -> Reading:
         """Return the reading, made once."""
         kept = self.kept
-        if type(kept) is PlainRow:
+        if isinstance(kept, PlainRow):
             self.kept = kept = kept.reading()
-        return kept  # type: ignore[return-value]
+        return kept
 
     @property
     def time(self) -> datetime | None:

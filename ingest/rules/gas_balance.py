@@ -160,8 +160,10 @@ def _lean(view: View, points: list[Point]) -> bool:
     deltas: list[float] = []
     compared: list[Sequence[float]] = []
     for point in points:
-        earlier = () if point.o2 is None else view.past(point).means("o2_dry")
-        if point.o2 is not None and len(earlier) >= 2:
+        if point.o2 is None:
+            continue
+        earlier = view.past(point).means("o2_dry")
+        if len(earlier) >= 2:
             deltas.append(point.o2 - median(earlier))
             compared.append(earlier)
     if len(deltas) < 3:
