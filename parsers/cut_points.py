@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from parsers.model import Phase, Reading
 from parsers.points import FiringPoint, PointKey, Settled
 from parsers.segments import Segment
-from parsers.table import LogReadings, Placed
+from parsers.table import Placed, TabledReadings
 
 Floats = NDArray[np.float64]
 JUDGED_BASES = ("file", "two_signals", "confirmed")
@@ -35,7 +35,7 @@ def log_of_readings(
     Readings without a time are left out, for they have no place on a chart. Those of a long log
     stay columns: none of them is made here.
     """
-    if isinstance(readings, LogReadings) and _by_column(readings):
+    if isinstance(readings, TabledReadings) and _by_column(readings):
         return _log_of_columns(readings)
     placed = [(r.time, r) for r in readings if r.time is not None]
     if not placed:
@@ -53,7 +53,7 @@ def log_of_readings(
     return first, times, columns, timed
 
 
-def _by_column(readings: LogReadings) -> bool:
+def _by_column(readings: TabledReadings) -> bool:
     """Return whether the columns hold all that the readings say of numbers and times.
 
     One zone, so that its wall clock orders them, and no reading held whole that says more.
@@ -68,7 +68,7 @@ def _by_column(readings: LogReadings) -> bool:
 
 
 def _log_of_columns(
-    readings: LogReadings,
+    readings: TabledReadings,
 ) -> tuple[datetime | None, Floats, dict[str, Floats], Sequence[Reading]]:
     walls = readings.table.times
     if walls is None:

@@ -15,11 +15,9 @@ from numpy.typing import NDArray
 
 from parsers.model import Reading, TimeSource
 from parsers.stream_events import Layout, PlainRow, StreamReading
-from parsers.table import LogReadings, Table
+from parsers.table import EPOCH, NO_TIME, Table, TabledReadings
 
-_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 (a wall clock, the zone is put on later)
 _MICROSECOND = timedelta(microseconds=1)
-_NO_TIME = int(np.datetime64("NaT").astype("int64"))
 
 
 class _Form:
@@ -30,8 +28,8 @@ class _Form:
         self.rows, self.numbers = array("q"), array("d")
 
 
-class RecordedReadings(LogReadings):
-    """The readings of a recording; see :class:`parsers.table.LogReadings`."""
+class RecordedReadings(TabledReadings):
+    """The readings of a recording."""
 
     def __init__(
         self,
@@ -40,21 +38,17 @@ class RecordedReadings(LogReadings):
         forms: list[_Form],
         form_of: NDArray[np.int32],
     ) -> None:
-        self.table = table
-        self._odd = odd
+        super().__init__(table, odd)
         self._forms = forms
         self._form_of = form_of
 
     def _made(self, i: int) -> Reading:
-        if i in self._odd:
-            return self._odd[i]
+        if i in self.odd:
+            return self.odd[i]
         form, table = self._forms[self._form_of[i]], self.table
         texts = tuple(repr(float(table.values[key][i])) for key in form.layout.keys)
-        time = None
-        if table.times is not None:
-            micro = int(table.times[i].astype("int64"))
-            time = (_EPOCH + timedelta(microseconds=micro)).replace(tzinfo=table.zone)
-        return PlainRow(texts, int(table.lines[i]), time, form.source, form.layout).reading()
+        line, time = int(table.lines[i]), table.time(i)
+        return PlainRow(texts, line, time, form.source, form.layout).reading()
 
 
 class Recording:
@@ -95,8 +89,8 @@ class Recording:
             self._keys |= dict.fromkeys(reading.values)
             self._lines.append(reading.lines[0] if reading.lines else 0)
             self.values += len(reading.values)
-        wall = None if time is None else time.replace(tzinfo=None) - _EPOCH
-        self._times.append(_NO_TIME if wall is None else wall // _MICROSECOND)
+        wall = None if time is None else time.replace(tzinfo=None) - EPOCH
+        self._times.append(NO_TIME if wall is None else wall // _MICROSECOND)
 
     def _fits(self, time: datetime | None) -> bool:
         return time is not None and time.tzinfo is self._zone and not time.fold

@@ -1,10 +1,11 @@
 """Readings as columns: what a long log stays in, and what bulk users take.
 
-``LogReadings`` looks like a list of readings and makes each one when it is asked for.
+``TabledReadings`` look like a list of readings, each made when it is asked for.
 """
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
@@ -15,7 +16,9 @@ from numpy.typing import NDArray
 
 from parsers.model import Phase, Reading, TimeSource
 
-_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 (a wall clock, the zone is put on later)
+EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 (a wall clock, the zone is put on later)
+NO_TIME = int(np.datetime64("NaT").astype("int64"))
+"""Microseconds since ``EPOCH`` as they stand for a reading without a time."""
 
 
 @dataclass(slots=True)
@@ -39,10 +42,17 @@ class Table:
     times: NDArray[np.datetime64] | None = None
     zone: tzinfo | None = None
 
+    def time(self, i: int) -> datetime | None:
+        """Return the time of a reading, None where it has none."""
+        micro = NO_TIME if self.times is None else int(self.times[i].astype("int64"))
+        if micro == NO_TIME:
+            return None
+        return (EPOCH + timedelta(microseconds=micro)).replace(tzinfo=self.zone)
+
 
 def table_of(readings: Sequence[Reading]) -> Table:
     """Return readings as columns."""
-    if isinstance(readings, LogReadings):
+    if isinstance(readings, TabledReadings):
         return readings.table
     keys = list(dict.fromkeys(q for r in readings for q in r.values))
     values = {
@@ -69,38 +79,15 @@ class Words:
     texts: list[str | None] = field(default_factory=lambda: [None])
 
 
-class LogReadings(Sequence[Reading]):
-    """The readings of a long log, each made when asked for.
+class TabledReadings(Sequence[Reading]):
+    """Readings that stay columns, each made when asked for.
 
     ``odd`` holds whole readings for the rows that columns cannot hold (bounds, marks, texts).
     """
 
-    def __init__(
-        self,
-        table: Table,
-        columns: Mapping[str, int],
-        *,
-        source: TimeSource,
-        odd: Mapping[int, Reading],
-        reasons: Mapping[str, Mapping[int, str]],
-        references: Mapping[str, float],
-        phases: Words | None,
-        phase_names: Mapping[str, Phase | None],
-        texts: Mapping[str, Words],
-        stated: Mapping[str, str | None],
-        phase: Phase | None,
-    ) -> None:
+    def __init__(self, table: Table, odd: Mapping[int, Reading]) -> None:
         self.table = table
-        self._columns = columns
-        self._source = source
-        self._odd = odd
-        self._reasons = reasons
-        self._references = references
-        self._phases = phases
-        self._phase_names = phase_names
-        self._texts = texts
-        self._stated = stated
-        self._phase = phase
+        self.odd = odd
 
     def __len__(self) -> int:
         return len(self.table.lines)
@@ -121,10 +108,39 @@ class LogReadings(Sequence[Reading]):
     def __iter__(self) -> Iterator[Reading]:
         return map(self._made, range(len(self)))
 
-    @property
-    def odd(self) -> Mapping[int, Reading]:
-        """Return the readings that are held whole, by their row."""
-        return self._odd
+    @abstractmethod
+    def _made(self, i: int) -> Reading:
+        """Return the reading of a row."""
+
+
+class LogReadings(TabledReadings):
+    """The readings of a long file."""
+
+    def __init__(
+        self,
+        table: Table,
+        columns: Mapping[str, int],
+        *,
+        source: TimeSource,
+        odd: Mapping[int, Reading],
+        reasons: Mapping[str, Mapping[int, str]],
+        references: Mapping[str, float],
+        phases: Words | None,
+        phase_names: Mapping[str, Phase | None],
+        texts: Mapping[str, Words],
+        stated: Mapping[str, str | None],
+        phase: Phase | None,
+    ) -> None:
+        super().__init__(table, odd)
+        self._columns = columns
+        self._source = source
+        self._reasons = reasons
+        self._references = references
+        self._phases = phases
+        self._phase_names = phase_names
+        self._texts = texts
+        self._stated = stated
+        self._phase = phase
 
     def _word(self, role: str, i: int) -> str | None:
         words = self._texts.get(role)
@@ -132,8 +148,8 @@ class LogReadings(Sequence[Reading]):
         return text or self._stated.get(role)
 
     def _made(self, i: int) -> Reading:
-        if i in self._odd:
-            return self._odd[i]
+        if i in self.odd:
+            return self.odd[i]
         line = int(self.table.lines[i])
         values, missing, at = {}, {}, {}
         for key, column in self.table.values.items():
@@ -143,10 +159,7 @@ class LogReadings(Sequence[Reading]):
                 at[key] = (line, self._columns[key])
             else:
                 missing[key] = self._reasons.get(key, {}).get(i, "empty cell")
-        time = None
-        if self.table.times is not None and not np.isnat(self.table.times[i]):
-            micro = int(self.table.times[i].astype("int64"))
-            time = (_EPOCH + timedelta(microseconds=micro)).replace(tzinfo=self.table.zone)
+        time = self.table.time(i)
         phase = self._phase
         if self._phases is not None:
             text = self._phases.texts[self._phases.codes[i]]
@@ -163,7 +176,7 @@ class LogReadings(Sequence[Reading]):
 class Placed(Sequence[Reading]):
     """Readings in another order, or some of them: made when asked for, as those they come from."""
 
-    def __init__(self, readings: LogReadings, rows: NDArray[np.int64]) -> None:
+    def __init__(self, readings: TabledReadings, rows: NDArray[np.int64]) -> None:
         self._readings = readings
         self._rows = rows
 
