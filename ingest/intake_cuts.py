@@ -144,6 +144,8 @@ class Cuts:
         reached("rows", log.count)
         aims = rate_aims(boiler)
         segments = proposed(log, aims, response_time)
+        # Worked out before the change begins: while it lasts nobody else can write.
+        sha256_of_log, lags = log.sha256, lags_of_cut(segments, log.times, log.columns)
         reached("cut", sum(s.kind == "plateau" for s in segments))
         stated = {**statement.as_json(), "as_log": True}
         if given := HowRead.stated(options):
@@ -169,7 +171,7 @@ class Cuts:
                     **replace(how, maps=log.maps).as_json(),
                     "response_time": response_time,
                     "rates": [a.firing_rate for a in aims],
-                    "shown": lags_of_cut(segments, log.times, log.columns),
+                    "shown": lags,
                 }
                 cuts.write_proposal(
                     change,
@@ -177,10 +179,10 @@ class Cuts:
                     visit_id,
                     started=log.started,
                     settings=settings,
-                    readings_sha256=log.sha256,
+                    readings_sha256=sha256_of_log,
                     proposal=segments,
                 )
-                log_columns.keep(change, attachment, log.sha256, log.whole)
+                log_columns.keep(change, attachment, sha256_of_log, log.whole)
                 judge_open(change, row, name)
                 visits.touch(change, row)
                 change.record(
@@ -191,7 +193,7 @@ class Cuts:
                         "sha256": sha256,
                         "readings": 0,
                         "log": log.count,
-                        "log_sha256": log.sha256,
+                        "log_sha256": sha256_of_log,
                     },
                 )
         return self.log_cut(visit_id, there[0].id if there else attachment), bool(there)
