@@ -6,7 +6,7 @@ by plain links.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
@@ -14,7 +14,6 @@ from api.cut_chart import MOST_APART, clock
 from api.pages.cut_form import seconds_of
 from api.words import N_, _
 from ingest.intake_cuts import LogCut
-from parsers.segments import Segment
 
 CLOSEST = 20.0
 """Length of the shortest part [s]."""
@@ -97,9 +96,9 @@ def ways_of(window: Window) -> list[Way]:
     return out
 
 
-def parts_of(window: Window, segments: Sequence[Segment], cut: LogCut) -> list[Way]:
+def parts_of(window: Window, cut: LogCut) -> list[Way]:
     """Return parts of a window with few enough stretches to correct, none where it is one."""
-    seen = [s for s in segments if window.shows(s.start, s.end)]
+    seen = [s for s in cut.segments if window.shows(s.start, s.end)]
     if len(seen) <= MOST_APART:
         return []
     # One less than the most: the end of a part touches the stretch after it.

@@ -362,7 +362,7 @@ def cut_page(
         ],
         window=window,
         ways=ways_of(window),
-        parts=parts_of(window, cut.segments, cut),
+        parts=parts_of(window, cut),
         apart=apart,
         stretches=len(cut.segments),
         found=len(cut.plateaus),
