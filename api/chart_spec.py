@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from api.words import N_, _, words
+from api.words import N_, _, capital, words
 
 COVERAGE = 2.0
 """Factor from a standard uncertainty to the expanded one that charts and tables show."""
@@ -182,7 +182,7 @@ def described(pane: Pane) -> str:
     if pane.limit is not None:
         name = _(pane.limit_name)
         shown = value_words(pane.limit, pane.decimals, pane.unit)
-        parts.append(f"{name[:1].upper()}{name[1:]} {shown}.")
+        parts.append(f"{capital(name)} {shown}.")
     return " ".join(parts) or _("Nothing was read.")
 
 

@@ -192,6 +192,15 @@ def _n(one: str, many: str, number: int, /, **given: object) -> str:
     return words().n(one, many, number, **given)
 
 
+def capital(text: str) -> str:
+    """Return a text with a capital at its beginning, the rest as it is.
+
+    >>> capital("CO is high"), capital("ended on 4 Mar"), capital("")
+    ('CO is high', 'Ended on 4 Mar', '')
+    """
+    return text[:1].upper() + text[1:]
+
+
 def N_(text: str) -> str:  # noqa: N802 - the usual name for "a text to translate, but not here"
     """Mark a text for the catalogues where it is written; it is translated where it is shown."""
     return text

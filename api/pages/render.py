@@ -17,7 +17,7 @@ from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.pages.ways import ways
 from api.plan_words import named, plan_text
 from api.settings import Settings
-from api.words import words
+from api.words import capital, words
 from ingest.store import Book
 from ingest.store.accounts import UNITS
 from ingest.store.audit import first_hash
@@ -34,6 +34,7 @@ _templates = Environment(
 )
 _templates.globals.update(key_said=key_said, plan_text=plan_text, named=named)
 _templates.globals.update(severity_words=SEVERITY_WORDS, state_words=STATE_WORDS)
+_templates.filters["capital"] = capital
 
 
 def _said(text: str, /, **given: object) -> Markup:
