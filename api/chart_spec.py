@@ -109,13 +109,22 @@ def spread_words(spread: float, decimals: int, unit: str) -> str:
     return f"± {spread_number(spread, decimals)} {unit}".rstrip() + f" (k = {COVERAGE:g})"
 
 
+def stated_number(value: float) -> str:
+    """Return a number that somebody stated, with the decimals that it has.
+
+    >>> stated_number(46.7), stated_number(100.0)
+    ('46.7', '100')
+    """
+    return words().signs(f"{value:g}")
+
+
 def rate_words(rate: float) -> str:
     """Return a firing rate with its unit.
 
     >>> rate_words(46.7), rate_words(100.0)
     ('46.7 %', '100 %')
     """
-    return words().signs(f"{rate:g}") + " %"
+    return f"{stated_number(rate)} %"
 
 
 def value_words(value: float, decimals: int, unit: str, *, above: bool = False) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from api.cautions import caution
-from api.charts import number
+from api.chart_spec import number, stated_number
 from api.findings import finding, finding_with_english, reason_said
 from api.key_words import key_said
 from api.pages.computed import computed
@@ -19,7 +19,7 @@ from api.pages.file_lines import first_lines
 from api.pages.show import PHASE_WORDS, Shown, day, rates
 from api.pages.sources import Origin, Sources, plain_source
 from api.pages.unit_text import in_units, with_signs
-from api.words import N_, _, _n, words
+from api.words import N_, _, _n
 from combustion.quantities import QUANTITIES
 from ingest.judgement import EarlierVisit, Flag, Judgement
 from ingest.models import Boiler, Visit
@@ -130,7 +130,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
         if flag.uncertainty:
             uncertainty = _spread(key, flag.uncertainty, shown)
     elif flag.value is not None:
-        value = f"{words().signs(f'{flag.value:g}')} {flag.unit or ''}".strip()
+        value = f"{stated_number(flag.value)} {flag.unit or ''}".strip()
     where = ""
     if flag.firing_rates:
         where = rates(flag.firing_rates)

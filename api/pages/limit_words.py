@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.charts import number
+from api.chart_spec import number, stated_number
 from api.pages.limit_fields import FIELDS, Field, unit_of
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
-from api.words import N_, _, words
+from api.words import N_, _
 from ingest.limits import DEFAULT_LIMITS, Limit, LimitSet
 
 STATUS_WORDS = {
@@ -45,10 +45,10 @@ def said(field: Field, value: object, shown: Shown) -> str:
         ends = (getattr(value, "low", None), getattr(value, "high", None))
         return shown.limit(field.quantity, *ends)
     if isinstance(value, list | tuple):
-        return " ".join(words().signs(f"{v:g}") for v in value) + f" {unit}"
+        return " ".join(map(stated_number, value)) + f" {unit}"
     assert isinstance(value, int | float)
     if not field.quantity:
-        text = words().signs(f"{value:g}")
+        text = stated_number(value)
         return f"{text} {unit}" if field.key == "calibration_interval_days" else text
     text = number(shown.converted(field.quantity, value), shown.decimals(field.quantity))
     return f"{text} {unit}".strip()

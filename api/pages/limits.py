@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from api.chart_spec import rate_words
 from api.pages.life import missing
 from api.pages.limit_fields import (
     EDGES,
@@ -127,7 +128,7 @@ def _groups(
 def _targets_otherwise(whose: Whose, shown: Shown) -> str:
     if whose.boiler is not None and whose.below.targets:
         source = whose.below.targets_source
-        rates = ", ".join(f"{t.firing_rate:g} %" for t in whose.below.targets)
+        rates = ", ".join(rate_words(t.firing_rate) for t in whose.below.targets)
         text = "" if source is None else source.text
         return _("Otherwise the company's curve at {rates} ({source}).", rates=rates, source=text)
     band = DEFAULT_LIMITS["o2_band"]

@@ -13,7 +13,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
-from api.chart_spec import rate_words
+from api.chart_spec import rate_words, stated_number
 from api.pages.numbers import typed_number
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, label
@@ -129,9 +129,9 @@ def _form(
         coming=view.visit.id == NOT_BEGUN,
         boiler=view.boiler,
         reading=entries.get("reading") or str(new_id()),
-        rates=[f"{r:g}" for r in rates],
+        rates=[(f"{r:g}", stated_number(r), r in done) for r in rates],
         rate=entries.get("rate") or f"{following:g}",
-        done=[f"{r:g}" for r in sorted(done)],
+        done=[stated_number(r) for r in sorted(done)],
         phases=[(p, PHASE_WORDS[p]) for p in PHASES],
         phase=phase,
         fields=[

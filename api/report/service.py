@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from api.cautions import caution
+from api.chart_spec import stated_number
 from api.pages.show import Shown
 from api.pages.unit_text import quantity
 from api.plan_words import plan_said
@@ -347,7 +348,7 @@ def _light_off(record: ServiceRecord, shown: Shown, words: Words) -> list[Block]
         pairs += [
             (
                 t("Smoke number"),
-                "" if oil.smoke_number is None else words.signs(f"{oil.smoke_number:g}"),
+                "" if oil.smoke_number is None else stated_number(oil.smoke_number),
             ),
             (t("Pump pressure"), _shown(shown, "pump_pressure", oil.pump_pressure)),
             (t("Nozzle pressure"), _shown(shown, "pump_pressure", oil.nozzle_pressure)),
