@@ -8,6 +8,7 @@ such number.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 
 from combustion.emissions import co_air_free
 from combustion.fuel_text import FuelError, fuel_from_text
@@ -17,6 +18,15 @@ from combustion.refusals import OutOfRange
 from combustion.stoichiometry import excess_air_from_o2
 from ingest.store.held import Held
 from parsers import FiringPoint
+
+
+@lru_cache(maxsize=64)
+def fuel_or_none(name: str) -> Fuel | None:
+    """Return a fuel by its name or its analysis, None where nobody knows it."""
+    try:
+        return fuel_from_text(name)
+    except FuelError:
+        return None
 
 
 def _of_point(point: FiringPoint, fuel: Fuel | None) -> dict[str, float]:
@@ -58,14 +68,6 @@ def computed(points: Sequence[FiringPoint]) -> _Numbers:
 
 
 def _computed(points: Sequence[FiringPoint]) -> dict[int, dict[str, float]]:
-    fuels: dict[str, Fuel | None] = {}
-    out = {}
-    for index, point in enumerate(points):
-        name = point.key.fuel
-        if name not in fuels:
-            try:
-                fuels[name] = fuel_from_text(name)
-            except FuelError:
-                fuels[name] = None
-        out[index] = _of_point(point, fuels[name])
-    return out
+    return {
+        index: _of_point(point, fuel_or_none(point.key.fuel)) for index, point in enumerate(points)
+    }

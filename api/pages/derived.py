@@ -11,9 +11,8 @@ from math import isfinite, nan
 
 import numpy as np
 
+from api.pages.computed import fuel_or_none
 from combustion.compute import compute
-from combustion.fuel_text import FuelError, fuel_from_text
-from combustion.fuels import Fuel
 from ingest.rules.point import Point
 
 DERIVED = ("excess_air", "efficiency_gross", "efficiency_net")
@@ -28,22 +27,16 @@ def derived_u(points: Sequence[Point]) -> list[Mapping[str, float]]:
     """
     if not points:
         return []
-    fuels: list[Fuel] = []
-    places: dict[str, int] = {}
-    for name in dict.fromkeys(point.raw.key.fuel for point in points):
-        try:
-            fuels.append(fuel_from_text(name))
-        except FuelError:
-            places[name] = -1
-        else:
-            places[name] = len(fuels) - 1
+    named = {point.raw.key.fuel: fuel_or_none(point.raw.key.fuel) for point in points}
+    fuels = {name: fuel for name, fuel in named.items() if fuel is not None}
     if not fuels:
         return [{} for _point in points]
     columns = {key: [_number(point.mean(key)) for point in points] for key in _INPUTS}
     spreads = {key: [point.u(key) if key in point.values else nan for point in points]
                for key in _INPUTS}  # fmt: skip
-    index = np.array([places[point.raw.key.fuel] for point in points])
-    found = compute(columns, fuels, index, spreads=spreads).u
+    places = {name: n for n, name in enumerate(fuels)}
+    index = np.array([places.get(point.raw.key.fuel, -1) for point in points])
+    found = compute(columns, list(fuels.values()), index, spreads=spreads).u
     return [
         {key: float(found[key][n]) for key in DERIVED if isfinite(found[key][n])}
         for n in range(len(points))

@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import lru_cache
 from uuid import UUID
 
-from api.pages.computed import computed
+from api.pages.computed import computed, fuel_or_none
 from api.pages.curves import last_pass
-from combustion.fuel_text import FuelError, fuel_from_text
-from combustion.fuels import Fuel
 from combustion.losses import heat_balance_from_o2
 from combustion.quantities import QUANTITIES
 from combustion.refusals import OutOfRange
@@ -40,17 +37,9 @@ Trends = Mapping[str, Mapping[float, Sequence[At]]]
 """Quantity -> firing rate -> values, oldest first."""
 
 
-@lru_cache(maxsize=64)
-def _fuel(name: str) -> Fuel | None:
-    try:
-        return fuel_from_text(name)
-    except FuelError:
-        return None
-
-
 def efficiency_net(point: FiringPoint) -> float | None:
     """Return the net efficiency of a point without condensation [%], None where it lacks input."""
-    fuel = _fuel(point.key.fuel)
+    fuel = fuel_or_none(point.key.fuel)
     o2, stack = point.mean("o2_dry"), point.mean("stack_temperature")
     air = point.mean("combustion_air_temperature")
     if fuel is None or o2 is None or stack is None or air is None:
