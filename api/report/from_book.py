@@ -203,18 +203,13 @@ def _keep(change: Change, visit_id: UUID, made: Numbered) -> None:
         change.record(MADE, f"visit:{visit_id}", made.details)
 
 
-def signed_bytes(intake: Intake, visit_id: UUID, sha256: str) -> bytes | None:
-    """Return the content of a visit's report as it was kept, None where only its hash was.
-
-    Raises
-    ------
-    NotFound
-        If no report of the visit was kept with that SHA-256.
-    """
-    lines = [line for line in intake.trail(visit_id) if line["action"] == MADE]
-    if sha256 not in {line["details"]["content_sha256"] for line in lines}:
-        raise NotFound("report", sha256)
-    return kept_bytes(intake.book.reader, sha256)
+def _details_of(intake: Intake, visit_id: UUID, sha256: str) -> Mapping[str, Any]:
+    """Return what the trail says of the first report of a visit with a content."""
+    for line in intake.trail(visit_id):
+        if line["action"] == MADE and line["details"]["content_sha256"] == sha256:
+            details: Mapping[str, Any] = line["details"]
+            return details
+    raise NotFound("report", sha256)
 
 
 def signed_report(
@@ -228,19 +223,15 @@ def signed_report(
         If the visit has no such report, or its content was not kept in full.
     """
     view = intake.visit(visit_id)
-    body = signed_bytes(intake, visit_id, sha256)
+    details = _details_of(intake, visit_id, sha256)
+    body = kept_bytes(intake.book.reader, sha256)
     if body is None:
         raise NotFound("report", sha256)
-    line = next(
-        line
-        for line in intake.trail(visit_id)
-        if line["action"] == MADE and line["details"]["content_sha256"] == sha256
-    )
-    units, _blank, tag = str(line["details"]["setting"]).partition(" ")
+    units, _blank, tag = str(details["setting"]).partition(" ")
     language, _bar, region = tag.partition("_")
     options = ReportOptions(paper, "us" if units == "us" else "si", language, region or None)
     given = report_input(intake, view, {})
-    made = datetime.fromisoformat(line["details"]["made"])
+    made = datetime.fromisoformat(details["made"])
     given = replace(given, made=made, photos=_photos_of(intake, body))
     return report_pdf(given, options, signed=body)
 
@@ -284,7 +275,7 @@ def make_report(
     chosen = options or ReportOptions()
     given = report_input(intake, intake.visit(visit_id), plans, company=company)
     made = numbered(given, chosen, intake.trail(visit_id), visit_id)
-    if keep and not (made.kept and signed_bytes(intake, visit_id, made.content_sha256)):
+    if keep and not (made.kept and kept_bytes(intake.book.reader, made.content_sha256)):
         with intake.book.change(who) as change:
             _keep(change, visit_id, made)
     if face == "pdf":

@@ -17,11 +17,11 @@ from starlette.testclient import TestClient
 from api.report import content as content_module
 from api.report.blocks import paragraph
 from api.report.content import setting_words
-from api.report.from_book import signed_bytes
 from api.words import speaking, words_of
 from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.models import Boiler
+from ingest.store.readings import kept_bytes
 from samples.service import filled_document, two_yearly_plan
 
 START = datetime(2026, 11, 20, 7, 30, tzinfo=timezone(timedelta(hours=1)))
@@ -125,7 +125,7 @@ def test_what_was_signed_is_kept_whole_and_set_again_whatever_is_drawn_today(
 ) -> None:
     line = next(e for e in intake.trail(UUID(served)) if e["action"] == "handed_in")
     signed = line["details"]["report_sha256"]
-    body = signed_bytes(intake, UUID(served), signed)
+    body = kept_bytes(intake.book.reader, signed)
     assert body is not None
     assert hashlib.sha256(body).hexdigest() == signed
     at = f"/v1/visits/{served}/report.pdf?paper=us-letter"
