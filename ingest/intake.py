@@ -67,6 +67,7 @@ from ingest.store.behind import parts_behind
 from ingest.store.book import Book, Change, stamp
 from ingest.store.errors import NotFound, StateConflict
 from ingest.store.judgements import KeptJudgement
+from ingest.store.moment import one_moment
 from ingest.store.visits import VisitRow
 from parsers import Reading, ReadOptions, read
 
@@ -480,8 +481,7 @@ class Intake(
     def visit(self, visit_id: UUID) -> VisitView:
         """Return one visit with all that hangs under it."""
         sql = self.book.reader
-        sql.execute("BEGIN")  # one moment for all that follows
-        try:
+        with one_moment(sql):
             row = visits.visit_row(sql, visit_id)
             boiler, site = boiler_and_site(self.book.reader, row.visit)
             made = judgements.judgements(sql, visit_id)
@@ -507,8 +507,6 @@ class Intake(
                 older=older_service(sql, row, past),
                 job=jobs.shared_with(sql, row.id),
             )
-        finally:
-            sql.execute("ROLLBACK")
 
     def visit_key(self, visit_id: UUID) -> tuple[answers.Key, int, bool]:
         """Return by what a whole visit is known, its version, and whether it may be kept so."""

@@ -29,6 +29,7 @@ from ingest.service.plans import Plan
 from ingest.store import jobs, places, settings
 from ingest.store.book import Book
 from ingest.store.errors import NotFound
+from ingest.store.moment import one_moment
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
 from parsers import FiringPoint, Reading, firing_points
@@ -80,11 +81,8 @@ def judge_asked(book: Book, asked: Asked, *, owner: str = "") -> Judgement:
         If no boiler is stated and the visit names one by an id that is not in the book.
     """
     sql = book.reader
-    sql.execute("BEGIN")  # one moment for all that follows
-    try:
+    with one_moment(sql):
         return judge(_case(sql, asked, owner))
-    finally:
-        sql.execute("ROLLBACK")
 
 
 def _case(sql: sqlite3.Connection, asked: Asked, owner: str) -> Case:

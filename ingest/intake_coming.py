@@ -9,6 +9,7 @@ from ingest.intake_judging import boiler_and_site, history, judged, older_servic
 from ingest.intake_shapes import VisitView
 from ingest.models import Visit
 from ingest.store.book import Book
+from ingest.store.moment import one_moment
 from ingest.store.visits import VisitRow
 
 NOT_BEGUN = UUID(int=0)
@@ -29,8 +30,7 @@ class Coming:
             If there is no such boiler.
         """
         sql = self.book.reader
-        sql.execute("BEGIN")  # one moment for all that follows
-        try:
+        with one_moment(sql):
             visit = Visit(id=NOT_BEGUN, boiler_id=boiler_id, started=started)
             row = VisitRow(NOT_BEGUN, visit, "open", False, 0, None)
             boiler, site = boiler_and_site(sql, visit)
@@ -50,5 +50,3 @@ class Coming:
                 history=past,
                 older=older_service(sql, row, past),
             )
-        finally:
-            sql.execute("ROLLBACK")

@@ -14,6 +14,7 @@ from ingest.limits_tried import MOST_TRIED, Trial, Tried, last_year
 from ingest.models import Boiler, Limits, LimitsDocument
 from ingest.store import StateConflict, places, reach, settings, visits
 from ingest.store.book import Book
+from ingest.store.moment import one_moment
 from ingest.store.settings import LimitsChange
 from ingest.validator import judge
 
@@ -88,8 +89,7 @@ class LimitsStated:
         if boiler_id is not None:
             places.document(sql, "boiler", boiler_id, Boiler)
         days = last_year(self.book.clock(), since, until)
-        sql.execute("BEGIN")  # one moment for all visits
-        try:
+        with one_moment(sql):
             rows, finished = visits.finished_between(
                 sql, days.begin, days.end, MOST_TRIED, boiler_id
             )
@@ -98,8 +98,6 @@ class LimitsStated:
                 case = case_of(sql, row, live_points(sql, row.id))
                 name = "" if row.visit.boiler_id is None else case.boiler.name
                 tried.append(_tried(case, limits, name, company=boiler_id is None))
-        finally:
-            sql.execute("ROLLBACK")
         return Trial(days.first, days.last, finished, tried)
 
     def keep_limits(

@@ -18,6 +18,7 @@ from ingest.service.taking_in import TakenIn, taken_in
 from ingest.store import plans, readings, visits
 from ingest.store.book import Book
 from ingest.store.errors import StateConflict
+from ingest.store.moment import one_moment
 from ingest.store.plans import KeptPlan
 
 MAX_PHOTO = 12 * 1024 * 1024
@@ -131,8 +132,7 @@ class ServiceParts:
         sql = self.book.reader
         moment = self.book.clock()
         days = last_year(moment, since, until)
-        sql.execute("BEGIN")  # one moment for all of it
-        try:
+        with one_moment(sql):
             into = self._taken_in(sql, plan, known) if take_in else []
             changed = new_plans(plan, into)
             then = {**known, **changed}
@@ -141,8 +141,6 @@ class ServiceParts:
             )
             tried, elsewise = tried_visits(sql, rows, known, then)
             comes_due = tried_due(sql, changed.keys(), known, then, moment.astimezone(UTC).date())
-        finally:
-            sql.execute("ROLLBACK")
         return PlanTrial(Trial(days.first, days.last, finished, tried), elsewise, into, comes_due)
 
     def _taken_in(
