@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from api.pages.compare import signed
 from api.pages.facts import finding_shown
 from api.pages.show import Shown
 from api.words import _, words
@@ -60,7 +61,7 @@ def trial_view(trial: Trial, shown: Shown) -> dict[str, Any]:
             _(RULES[c.rule].title) if c.rule in RULES else c.rule,
             c.before,
             c.after,
-            "=" if c.before == c.after else f"{c.after - c.before:+d}".replace("-", "−"),
+            "=" if c.before == c.after else signed(c.after - c.before, 0),
         )
         for c in trial.counts()
     ]
