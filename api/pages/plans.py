@@ -17,6 +17,7 @@ from api.pages.render import page, shown_for
 from api.pages.trial_view import days_asked
 from api.plan_problems import LineWrong, lines_wrong, version_taken
 from api.plan_words import plan_text
+from api.refusals import why_not
 from api.routes.shared import IntakeOf, decider, plans_of
 from api.words import _
 from ingest.intake import Intake, WordsMissing
@@ -114,7 +115,7 @@ def _answered(request: Request, intake: Intake, entries: dict[str, str]) -> Resp
     if taken is not None:
         return _shown(request, intake, entries, said, wrong=[taken])
     if entries.get("act") == "keep":
-        return _kept(request, intake, entries, plan, said)
+        return _kept(request, intake, entries, plan, known, said)
     title = plan_text(plan.title)
     said = [_("Nothing is wrong with {title}; it is not kept yet.", title=title), *said]
     if entries.get("act") != "try":
@@ -143,13 +144,18 @@ def _beside(plan: Plan, opened: Plan | None) -> list[str]:
 
 
 def _kept(
-    request: Request, intake: Intake, entries: dict[str, str], plan: Plan, said: Sequence[str]
+    request: Request,
+    intake: Intake,
+    entries: dict[str, str],
+    plan: Plan,
+    known: Mapping[str, Plan],
+    said: Sequence[str],
 ) -> Response:
     try:
         who = decider(request, entries.get("who", "")[:100])
-        kept = intake.keep_plan(plan, who, plans_of(request))
+        kept = intake.keep_plan(plan, who, known)
     except (WordsMissing, StateConflict) as error:
-        told = _("Nothing was kept: {why}.", why=_(str(error)))
+        told = _("Nothing was kept: {why}.", why=why_not(error))
         return _shown(request, intake, entries, [told], refused=True)
     told = _(
         "{title}, version {version}, is kept.", title=plan_text(plan.title), version=plan.version
