@@ -15,7 +15,6 @@ _PLAIN = (
     N_("thread_pitch_mm stands with a range in degree"),
     N_("nuts stand with a record of kind 'torque'"),
     N_("the plan lists no isolating steps for it"),
-    N_("say who decides"),
 )
 """Sentences without a figure that are written below the floor that knows languages."""
 

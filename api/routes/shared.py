@@ -14,6 +14,7 @@ from fastapi.responses import JSONResponse
 from api.doorkeeper import principal_of
 from api.problems import ErrorItem, ProblemError
 from api.settings import Settings
+from api.words import N_
 from ingest.dimensions import Document
 from ingest.intake import Intake, Kept, WordsMissing
 from ingest.models import Boiler, Visit
@@ -65,7 +66,7 @@ def decider(request: Request, stated: str | None) -> str:
     """Return the name that decides; a decision without a name is refused."""
     name = signer(request, stated)
     if not name:
-        raise WordsMissing("say who decides")
+        raise WordsMissing(N_("say who decides"))
     return name
 
 
