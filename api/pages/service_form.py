@@ -17,7 +17,7 @@ from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 
-from api.pages import service_measures
+from api.pages import service_measures, unit_text
 from api.pages.render import page, shown_for
 from api.pages.service_entries import entries_of, record_from
 from api.pages.service_labels import label_of
@@ -62,15 +62,8 @@ from parsers.times import zone_of
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
 _MOST_FIELDS = 4000
 _TRIES = 5
-UNIT_NAMES = {
-    "ft lbf": "ft·lbf",
-    "N m": "N·m",
-    "degree": "°",
-    "degC": "°C",
-    "degF": "°F",
-    "pH": "",
-    "uS/cm": "µS/cm",
-}
+UNIT_NAMES = {**unit_text.UNIT_NAMES, "pH": "", "uS/cm": "µS/cm"}
+"""Beside a field, whose label says pH already."""
 _CHANGED = N_(
     "Somebody changed this visit while you were writing, and some of it differs from yours. "
     "Nothing is stored yet and nothing of yours is lost: say below which of the two counts, then "

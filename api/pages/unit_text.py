@@ -30,7 +30,15 @@ _KEY_OF_UNIT = {
 }
 _US_UNITS = {"degC": "degF", "Pa": "inWC", "N m": "ft lbf", "N·m": "ft lbf", "mm": "in"}
 _SI_UNITS = {"degF": "degC", "inWC": "Pa", "ft lbf": "N m", "in": "mm", "psi": "bar"}
-_NAMES = {"degF": "°F", "degC": "°C", "1": "", "ft lbf": "ft·lbf", "N m": "N·m", "degree": "°"}
+UNIT_NAMES = {
+    "degF": "°F",
+    "degC": "°C",
+    "1": "",
+    "ft lbf": "ft·lbf",
+    "N m": "N·m",
+    "degree": "°",
+}
+"""Units that a reader sees spelt otherwise than they are kept."""
 
 
 def quantity(value: float, unit: str, shown: Shown) -> str:
@@ -44,7 +52,7 @@ def quantity(value: float, unit: str, shown: Shown) -> str:
         number = value if wanted == unit else conversion(unit, wanted)(value)
     except UnitError:
         number, wanted = value, unit
-    name = _NAMES.get(wanted, wanted)
+    name = UNIT_NAMES.get(wanted, wanted)
     text = f"{number:.3g}" if abs(number) < 1000 else f"{number:.0f}"
     return f"{words().signs(text).replace('-', '−')} {name}".rstrip()
 
