@@ -8,7 +8,10 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
+
+import axe_core_python
 
 DEMO = [sys.executable, "-c", "from api.command import main; main()", "demo", "--port", "0"]
 ARGUMENTS = [
@@ -20,6 +23,8 @@ ARGUMENTS = [
     "--no-first-run",
     "--disable-quic",
 ]
+AXE = next(Path(axe_core_python.__file__).parent.rglob("axe.min.js"))
+"""axe-core itself, a test's only script: a context that runs it goes without the strict policy."""
 
 
 def chromium() -> str | None:
@@ -63,3 +68,11 @@ def browser() -> Iterator[Any]:
             yield opened
         finally:
             opened.close()
+
+
+def broken(page: Any) -> list[tuple[str, str]]:
+    """Return what axe-core finds, contrast among it, with everything that folds unfolded."""
+    page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
+    page.evaluate(AXE.read_text("utf-8"))
+    found = page.evaluate("axe.run()")["violations"]
+    return [(n["html"], n["failureSummary"]) for v in found for n in v["nodes"]]

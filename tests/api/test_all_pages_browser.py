@@ -11,7 +11,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import axe_core_python
 import pytest
 from fastapi.routing import iter_route_contexts
 
@@ -20,14 +19,13 @@ from api.permissions import OPEN_FOLDERS
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
-from tests.browser import chromium
+from tests.browser import broken, chromium
 from tests.page_list import NOT_PAGES, Listed
 
 needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
 FACES = ("light", "dark")
 LANGUAGES = ("en", "es")
 SHIFT = 0.05
-RULES = next(Path(axe_core_python.__file__).parent.rglob("axe.min.js"))
 WATCH = """
 window.shift = 0;
 new PerformanceObserver(list => list.getEntries().forEach(e => {
@@ -62,14 +60,6 @@ def told(demo: str, opened: Any, face: str, language: str, width: int) -> Any:
     page = context.new_page()
     page.add_init_script(WATCH)
     return page
-
-
-def broken(page: Any) -> list[tuple[str, str]]:
-    """Return what axe-core finds, with everything that folds unfolded."""
-    page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
-    page.evaluate(RULES.read_text("utf-8"))
-    found = page.evaluate("axe.run()")["violations"]
-    return [(n["html"], n["failureSummary"]) for v in found for n in v["nodes"]]
 
 
 def too_wide(page: Any, width: int) -> list[Any]:
