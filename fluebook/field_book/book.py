@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from uuid import UUID
 
-from fluebook.client import Client, JsonObject
+from fluebook.client import JsonObject
 from fluebook.field_book.documents import (
     DocumentKind,
     Ended,
@@ -16,49 +16,23 @@ from fluebook.field_book.documents import (
     send_maps,
 )
 from fluebook.field_book.meeting import FINISHED, Meeting, hash_of, plain
-from fluebook.field_book.outcome import Outcome, Whose
+from fluebook.field_book.outcome import Outcome
 from fluebook.field_book.staying import fetch_plans, send_plans, tell_staying
 from fluebook.field_book.visits_down import fetch_visit
 from fluebook.field_book.visits_up import send_visit
 from ingest.dimensions import Document
-from ingest.intake import Intake
 from ingest.store import field as marks
 
 _GOES = ("same", "kept")
+Sent = dict[tuple[DocumentKind, UUID], Ended]
+"""How each document ended that was sent so far."""
 
 
-class FieldBook:
-    """One field book and the office it belongs to.
+class FieldBook(Meeting):
+    """One field book before its office: a meeting, and the two things that are done at it.
 
-    Parameters
-    ----------
-    intake : Intake
-        Of the technician's own book.
-    office : Client
-        Connected to the office.
-    address : str
-        Of the office: marks of what both have are kept under it.
-    who : str
-        For the trail of the field book.
-    whose : mapping
-        Which side stands, by id, where both changed a thing.
-    told : callable
-        Hears of each thing as soon as it is done.
+    Each call of ``send`` or ``fetch`` returns an outcome of its own.
     """
-
-    def __init__(
-        self,
-        intake: Intake,
-        office: Client,
-        address: str,
-        who: str,
-        *,
-        whose: Mapping[UUID | str, Whose] | None = None,
-        told: Callable[[str], None] = lambda _: None,
-    ) -> None:
-        self._meeting = Meeting(intake, office, address, who, whose or {}, told)
-        self._intake = intake
-        self._sent: dict[tuple[DocumentKind, UUID], Ended] = {}
 
     def send(self) -> Outcome:
         """Send everything that was made here and that the office takes, and name what it does not.
@@ -71,25 +45,26 @@ class FieldBook:
         Unreachable
             If the signal is gone; what was sent stays sent, and a repeat goes on from there.
         """
-        meeting = self._meeting
-        send_maps(meeting)
-        for visit_id in marks.own_visits(self._intake.book.reader):
-            view = self._intake.visit(visit_id)
+        self.outcome = Outcome()
+        sent: Sent = {}
+        send_maps(self)
+        for visit_id in marks.own_visits(self.intake.book.reader):
+            view = self.intake.visit(visit_id)
             ways = [
-                self._send("site", view.site),
-                self._send("boiler", view.boiler),
-                self._send("job", None if view.job is None else self._job(view.visit.job_id)),
+                self._send(sent, "site", view.site),
+                self._send(sent, "boiler", view.boiler),
+                self._send(sent, "job", None if view.job is None else self._job(view.visit.job_id)),
             ]
             if all(way in _GOES for way in ways):
-                send_visit(meeting, visit_id)
+                send_visit(self, visit_id)
             elif "missing" in ways:
-                meeting.outcome.refused.append(
+                self.outcome.refused.append(
                     f"visit {visit_id}: stays here until the office has its boiler, site and job"
                 )
-        self._send_loose()
-        send_plans(meeting)
-        tell_staying(meeting)
-        return meeting.outcome
+        self._send_loose(sent)
+        send_plans(self)
+        tell_staying(self)
+        return self.outcome
 
     def fetch(self, *, boiler_ids: Sequence[UUID] = ()) -> Outcome:
         """Bring sites, boilers, jobs, plans, maps and finished visits down.
@@ -102,56 +77,55 @@ class FieldBook:
         Unreachable
             If the signal is gone; what was fetched stays.
         """
-        meeting, office = self._meeting, self._meeting.office
-        wanted = {str(b) for b in boiler_ids}
-        fetch_maps(meeting)
-        fetch_plans(meeting)
-        fetch_company_limits(meeting)
+        self.outcome = Outcome()
+        office, wanted = self.office, {str(b) for b in boiler_ids}
+        fetch_maps(self)
+        fetch_plans(self)
+        fetch_company_limits(self)
         for site in office.all("sites", "sites"):
-            fetch_document(meeting, "site", site)
+            fetch_document(self, "site", site)
         for boiler in office.all("boilers", "boilers"):
             if not wanted or boiler["id"] in wanted:
-                fetch_document(meeting, "boiler", boiler)
+                fetch_document(self, "boiler", boiler)
         for job in office.call("GET", "jobs")["jobs"]:
-            fetch_document(meeting, "job", job)
-        mine = set(marks.own_visits(self._intake.book.reader))
+            fetch_document(self, "job", job)
+        mine = set(marks.own_visits(self.intake.book.reader))
         for listed in office.all("visits", "visits", fields="id,boiler_id,state,version"):
             if wanted and listed["boiler_id"] not in wanted:
                 continue
             self._fetch_visit(listed, mine)
-        return meeting.outcome
+        return self.outcome
 
     def _fetch_visit(self, listed: JsonObject, mine: set[UUID]) -> None:
         visit_id = UUID(listed["id"])
         finished = listed["state"] in FINISHED and listed["boiler_id"] is not None
         if visit_id in mine or finished:
-            fetch_visit(self._meeting, visit_id, listed, own=visit_id in mine)
+            fetch_visit(self, visit_id, listed, own=visit_id in mine)
 
     def _job(self, job_id: UUID | None) -> Document | None:
-        return None if job_id is None else self._intake.job(job_id).document
+        return None if job_id is None else self.intake.job(job_id).document
 
-    def _send(self, kind: DocumentKind, document: Document | None) -> Ended:
+    def _send(self, sent: Sent, kind: DocumentKind, document: Document | None) -> Ended:
         """Send a document once; say again how it ended where it was sent already."""
         identity: UUID | None = getattr(document, "id", None)
         if document is None or identity is None:
             return "same"
-        if (kind, identity) not in self._sent:
-            self._sent[kind, identity] = send_document(self._meeting, kind, identity)
-        return self._sent[kind, identity]
+        if (kind, identity) not in sent:
+            sent[kind, identity] = send_document(self, kind, identity)
+        return sent[kind, identity]
 
-    def _send_loose(self) -> None:
+    def _send_loose(self, sent: Sent) -> None:
         """Send sites, boilers and jobs that no visit took along, where they are changed or new."""
-        intake = self._intake
         held: list[tuple[DocumentKind, Sequence[Document]]] = [
-            ("site", intake.sites()),
-            ("boiler", intake.boilers()),
-            ("job", intake.jobs()),
+            ("site", self.intake.sites()),
+            ("boiler", self.intake.boilers()),
+            ("job", self.intake.jobs()),
         ]
         for kind, documents in held:
             for document in documents:
                 identity: UUID = document.id  # type: ignore[attr-defined]
-                base = self._meeting.common(kind, identity)
+                base = self.common(kind, identity)
                 if base is None or base.sha256 != hash_of(plain(document)):
-                    if self._sent.get((kind, identity)) in ("kept", "missing", "conflict"):
+                    if sent.get((kind, identity)) in ("kept", "missing", "conflict"):
                         continue  # that is said already
-                    self._sent[kind, identity] = send_document(self._meeting, kind, identity)
+                    send_document(self, kind, identity)

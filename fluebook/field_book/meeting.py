@@ -36,6 +36,8 @@ class Meeting:
         For the trail of the field book.
     whose : mapping
         Which side stands, by id, where both changed a thing.
+    told : callable
+        Hears of each thing as soon as it is done.
     """
 
     def __init__(
@@ -44,8 +46,9 @@ class Meeting:
         office: Client,
         address: str,
         who: str,
-        whose: Mapping[UUID | str, Whose],
-        told: Callable[[str], None],
+        *,
+        whose: Mapping[UUID | str, Whose] | None = None,
+        told: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.intake = intake
         self.office = office
@@ -53,7 +56,7 @@ class Meeting:
         self.told = told
         self.outcome = Outcome()
         self._address = address.rstrip("/")
-        self._whose = {str(identity): side for identity, side in whose.items()}
+        self._whose = {str(identity): side for identity, side in (whose or {}).items()}
 
     def stands(self, identity: UUID | str) -> Whose | None:
         """Return whose version a person lets stand, None where nobody said."""

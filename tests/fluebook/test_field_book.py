@@ -65,6 +65,18 @@ def test_everything_goes_up_and_a_repeat_changes_nothing(field: Intake, office: 
     assert office.intake.book.verify() == []
 
 
+def test_each_sending_of_one_field_book_tells_of_itself_alone(
+    field: Intake, office: Office
+) -> None:
+    worked(field)
+    book = meeting(field, office)
+    assert len(book.send().done) > 1
+    (site,) = field.sites()
+    field.put_site(site.model_copy(update={"name": "Weir Road"}), "J. Harrow")
+    assert book.send().done == ["site Weir Road sent"]
+    assert book.send().done == book.fetch().done == []
+
+
 def test_a_link_that_loses_four_calls_in_ten_gets_it_all_through_once(
     field: Intake, office: Office
 ) -> None:
