@@ -103,11 +103,16 @@ def chains(records: Sequence[Record]) -> dict[Key, Chain]:
             key = (record.file, str(place))
         if record.id in replacing:
             continue
-        line = [record]
-        while (following := by_id.get(line[-1].by or "")) is not None:
-            line.append(following)
-        found[key] = Chain(key, line)
+        found[key] = Chain(key, line_from(record, by_id))
     return found
+
+
+def line_from(record: Record, by_id: Mapping[str, Record]) -> list[Record]:
+    """Return a reading and all that took its place, one after the other."""
+    line = [record]
+    while (following := by_id.get(line[-1].by or "")) is not None:
+        line.append(following)
+    return line
 
 
 def compared(mine: Chain, office: Chain, standing: Mapping[str, set[str]]) -> Ahead:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 from uuid import UUID
@@ -10,9 +11,11 @@ from fluebook.client import JsonObject
 from fluebook.field_book.chains import (
     Chain,
     Record,
+    Step,
     chains,
     compared,
     fetched,
+    line_from,
     records_here,
     records_there,
     standing,
@@ -122,18 +125,25 @@ def _corrections(
 ) -> None:
     ahead = compared(mine, theirs, both)
     if ahead == "office":
-        old = mine.records[-1].id
-        for step in theirs.steps(len(mine.path)):
-            if not meeting.attempt(f"{name}, a correction", partial(follow, meeting, old, step)):
-                return
-            old = "" if step.new is None else step.new.id
-            meeting.done(f"{name}: a reading was corrected at the office: {step.old.why}")
+        _follow_steps(meeting, name, mine.records[-1].id, theirs.steps(len(mine.path)))
     elif ahead == "apart":
         call = settling(meeting, visit_id, mine, theirs)
         if call is None:
             reading_conflict(meeting, name, mine, theirs)
         elif meeting.attempt(f"{name}, a correction", call):
             meeting.done(f"{name}: of two corrections one stands now")
+
+
+def _follow_steps(
+    meeting: Meeting, name: str, old: str, steps: Sequence[Step], *, past: bool = False
+) -> None:
+    """Make corrections of the office here, from our reading of that id on."""
+    for step in steps:
+        call = partial(follow, meeting, old, step, past=past)
+        if not meeting.attempt(f"{name}, a correction", call):
+            return
+        old = "" if step.new is None else step.new.id
+        meeting.done(f"{name}: a reading was corrected at the office: {step.old.why}")
 
 
 def _add(meeting: Meeting, visit_id: UUID, name: str, record: Record, here: list[Record]) -> None:
@@ -233,14 +243,8 @@ def _correct_past(meeting: Meeting, visit_id: UUID, name: str, whole: JsonObject
         if theirs is None:
             lost += 1
             continue
-        steps = Chain(("", record.id), _line(theirs, by_id)).steps()
-        old = record.id
-        for step in steps:
-            call = partial(follow, meeting, old, step, past=True)
-            if not meeting.attempt(f"{name}, a correction", call):
-                break
-            old = "" if step.new is None else step.new.id
-            meeting.done(f"{name}: a reading was corrected at the office: {step.old.why}")
+        steps = Chain(("", record.id), line_from(theirs, by_id)).steps()
+        _follow_steps(meeting, name, record.id, steps, past=True)
     here = standing(records_here(meeting.intake, visit_id))
     if here != standing(there) or lost:
         meeting.outcome.stays.append(
@@ -249,10 +253,3 @@ def _correct_past(meeting: Meeting, visit_id: UUID, name: str, whole: JsonObject
         )
     else:
         meeting.outcome.same += 1
-
-
-def _line(record: Record, by_id: dict[str, Record]) -> list[Record]:
-    line = [record]
-    while (following := by_id.get(line[-1].by or "")) is not None:
-        line.append(following)
-    return line
