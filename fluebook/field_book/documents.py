@@ -122,11 +122,11 @@ def document_thing(
     called: str | None = None,
 ) -> Thing:
     """Return a site, boiler, job or visit; ``mine`` and ``version`` where not the book's own."""
-    kept = _kept(meeting, kind, identity)
-    if mine is None and kept is not None:
-        mine = plain(kept.document)
+    here = _here(meeting, kind, identity)
+    if mine is None:
+        mine = here[0]
     if version is None:
-        version = 0 if kept is None else kept.version
+        version = here[1]
     name = called or (mine or {}).get("name") or (mine or {}).get("on") or identity
     return Thing(
         kind,
@@ -139,29 +139,36 @@ def document_thing(
     )
 
 
-def _kept(meeting: Meeting, kind: DocumentKind, identity: UUID) -> Any:
+def _here(meeting: Meeting, kind: DocumentKind, identity: UUID) -> tuple[JsonObject | None, int]:
+    """Return a document as this book has it, and its version; none and 0 where it has none."""
     intake = meeting.intake
-    read: Any = {"site": intake.site, "boiler": intake.boiler, "job": intake.job}.get(kind)
     try:
-        if read is not None:
-            return read(identity)
-        view = intake.visit(identity)
+        if kind == "visit":
+            view = intake.visit(identity)
+            return plain(view.visit), view.version
+        read: Any = {"site": intake.site, "boiler": intake.boiler, "job": intake.job}[kind]
+        kept = read(identity)
     except NotFound:
-        return None
-    from ingest.intake import Kept
-
-    return Kept(view.visit, view.version)
+        return None, 0
+    return plain(kept.document), kept.version
 
 
-def there(meeting: Meeting, kind: DocumentKind, identity: UUID) -> There | None:
-    """Return a document as the office has it, None where it has none."""
+def answer_there(meeting: Meeting, kind: DocumentKind, identity: UUID) -> There | None:
+    """Return what the office answers of a document, and its version; None where it has none."""
     try:
-        found, version = meeting.office.get_tagged(f"{kind}s/{identity}")
+        return meeting.office.get_tagged(f"{kind}s/{identity}")
     except Refused as error:
         if error.status == 404:
             return None
         raise
-    return (found["visit"] if kind == "visit" else found), version
+
+
+def there(meeting: Meeting, kind: DocumentKind, identity: UUID) -> There | None:
+    """Return a document as the office has it, None where it has none."""
+    answer = answer_there(meeting, kind, identity)
+    if answer is None or kind != "visit":
+        return answer
+    return answer[0]["visit"], answer[1]
 
 
 def _put(

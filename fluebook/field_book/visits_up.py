@@ -27,7 +27,7 @@ from fluebook.field_book.chains import (
     records_there,
     standing,
 )
-from fluebook.field_book.documents import document_thing, send_document, up
+from fluebook.field_book.documents import answer_there, document_thing, send_document, up
 from fluebook.field_book.files_up import cut_differs, send_cut, send_file
 from fluebook.field_book.meeting import FINISHED, Meeting, plain
 from fluebook.field_book.resolving import reading_conflict, settling
@@ -99,7 +99,7 @@ def send_visit(meeting: Meeting, visit_id: UUID) -> None:
     if base is not None and base.local_version == view.version:
         outcome.same += 1
         return
-    found = _visit_there(meeting, visit_id)
+    found = answer_there(meeting, "visit", visit_id)
     state = None if found is None else found[0]["state"]
     going = Going(meeting, view, visit_id, name)
     if found is not None:
@@ -129,15 +129,6 @@ def send_visit(meeting: Meeting, visit_id: UUID) -> None:
     if now.version == view.version:
         meeting.mark("visit", visit_id, plain(view.visit), view.version)
     meeting.done(f"{name} is with the office")
-
-
-def _visit_there(meeting: Meeting, visit_id: UUID) -> tuple[JsonObject, int] | None:
-    try:
-        return meeting.office.get_tagged(f"visits/{visit_id}")
-    except Refused as error:
-        if error.status == 404:
-            return None
-        raise
 
 
 def _sent(going: Going) -> bool:
