@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
 from uuid import UUID
 
@@ -43,6 +44,11 @@ class Record:
     def says(self) -> JsonObject:
         """Return what the reading says, without its id."""
         return {k: v for k, v in self.body.items() if k != "id"}
+
+    @property
+    def gone_at(self) -> datetime | None:
+        """Return when it was taken out or another took its place."""
+        return None if self.at is None else datetime.fromisoformat(self.at)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -101,6 +101,11 @@ def plain(document: Document) -> JsonObject:
 def hash_of(document: Any) -> str:
     """Return the SHA-256 of a document, however its keys are ordered."""
     return hashlib.sha256(canonical_json(document).encode()).hexdigest()
+
+
+def last_of(lines: Sequence[JsonObject], action: str) -> JsonObject:
+    """Return the last line of a trail that tells of an action; it must have one."""
+    return next(line for line in reversed(lines) if line["action"] == action)
 
 
 def for_the_door(document: JsonObject) -> JsonObject:

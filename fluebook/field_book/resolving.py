@@ -75,7 +75,7 @@ def follow(meeting: Meeting, old: str, step: Step, *, past: bool = False) -> Non
         said_by(step.old.who),
         step.old.why or _DECIDED,
         identity=None if step.new is None else UUID(step.new.id),
-        made_at=None if step.old.at is None else datetime.fromisoformat(step.old.at),
+        made_at=step.old.gone_at,
         past=past,
     )
 
@@ -90,5 +90,4 @@ def _last_words(chain: Chain) -> tuple[str, str | None, datetime | None]:
     if not done:
         return _DECIDED, None, None
     old = done[-1].old
-    at = None if old.at is None else datetime.fromisoformat(old.at)
-    return old.why or _DECIDED, old.who, at
+    return old.why or _DECIDED, old.who, old.gone_at

@@ -22,7 +22,7 @@ from fluebook.field_book.chains import (
 )
 from fluebook.field_book.documents import document_thing, down
 from fluebook.field_book.files_up import operations_of
-from fluebook.field_book.meeting import FINISHED, Meeting, for_the_door, hash_of
+from fluebook.field_book.meeting import FINISHED, Meeting, for_the_door, hash_of, last_of
 from fluebook.field_book.resolving import follow, reading_conflict, said_by, settling
 from ingest.cut_operations import operation_from
 from ingest.intake import OPEN_STATES
@@ -58,7 +58,7 @@ def _follow_own(meeting: Meeting, visit_id: UUID) -> None:
     base, before = meeting.common("visit", visit_id), intake.visit(visit_id)
     touched = base is None or base.local_version != before.version
     if _times(lines, "sent_back") > _times(intake.trail(visit_id), "sent_back"):
-        last = _last(lines, "sent_back")
+        last = last_of(lines, "sent_back")
         words = str(last["details"].get("words") or "")
         if before.state == "handed_in":
             intake.send_back(visit_id, said_by(last["who"]), words)
@@ -72,11 +72,11 @@ def _follow_own(meeting: Meeting, visit_id: UUID) -> None:
                     f"{name}: it is handed in at the office and was changed here; have it sent back"
                 )
                 return
-            who = said_by(_last(lines, "handed_in")["who"])
+            who = said_by(last_of(lines, "handed_in")["who"])
             if meeting.attempt(f"{name}, handing in", lambda: intake.hand_in(visit_id, who)):
                 meeting.done(f"{name} was handed in at the office")
     if intake.visit(visit_id).state == "handed_in" and office["state"] == "accepted":
-        last = _last(lines, "accepted")
+        last = last_of(lines, "accepted")
         note = str(last["details"].get("note") or "")
         intake.accept(visit_id, said_by(last["who"]), note or "accepted by the office")
         meeting.done(f"{name} was accepted: {note}".rstrip(": "))
@@ -92,10 +92,6 @@ def _trail(meeting: Meeting, visit_id: UUID) -> list[JsonObject]:
 
 def _times(lines: list[dict[str, Any]], action: str) -> int:
     return sum(line["action"] == action for line in lines)
-
-
-def _last(lines: list[JsonObject], action: str) -> JsonObject:
-    return next(line for line in reversed(lines) if line["action"] == action)
 
 
 def _bring_contents(meeting: Meeting, visit_id: UUID, name: str, office: JsonObject) -> None:

@@ -29,7 +29,7 @@ from fluebook.field_book.chains import (
 )
 from fluebook.field_book.documents import answer_there, document_thing, send_document, up
 from fluebook.field_book.files_up import cut_differs, send_cut, send_file
-from fluebook.field_book.meeting import FINISHED, Meeting, plain
+from fluebook.field_book.meeting import FINISHED, Meeting, last_of, plain
 from fluebook.field_book.resolving import reading_conflict, settling
 from ingest.dimensions import CANONICAL_UNITS
 from ingest.intake import VisitView
@@ -245,12 +245,11 @@ def _superseded(going: Going, key: Key, step: Step) -> None:
     body = None if step.new is None else step.new.body
     if step.new is not None and any(r.id == step.new.id for r in going.there):
         body = None  # an older program sent it as a reading of its own
-    made_at = None if step.old.at is None else datetime.fromisoformat(step.old.at)
     why, who = step.old.why or "corrected in the field book", step.old.who
     units = dict(CANONICAL_UNITS)
     supersede: Any = partial(going.meeting.office.supersede, old.id, body, why)
     try:
-        supersede(units=units, who=who, made_at=made_at)
+        supersede(units=units, who=who, made_at=step.old.gone_at)
     except Refused as error:
         going.look()
         now = _old_there(going, key, step)
@@ -275,8 +274,7 @@ def _old_there(going: Going, key: Key, step: Step) -> Record | None:
 def _handed_in(going: Going) -> bool:
     """Hand the visit in as it was handed in here: under that name, with what was signed."""
     meeting = going.meeting
-    lines = meeting.intake.trail(going.id)
-    line = next(one for one in reversed(lines) if one["action"] == "handed_in")
+    line = last_of(meeting.intake.trail(going.id), "handed_in")
     signed = line["details"]
     if not _job_as_signed(going):
         return False
