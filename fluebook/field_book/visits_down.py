@@ -157,6 +157,7 @@ def _tell_files(meeting: Meeting, visit_id: UUID, name: str, files: list[JsonObj
     """Name files that only the office has; follow corrections of a log's cut that it made."""
     intake = meeting.intake
     here = {a.sha256: a for a in intake.visit(visit_id).attachments if a.withdrawn_at is None}
+    logs = intake.logs(visit_id)
     for file in files:
         mine = here.get(file["sha256"])
         if file["withdrawn_at"] is not None:
@@ -165,7 +166,7 @@ def _tell_files(meeting: Meeting, visit_id: UUID, name: str, files: list[JsonObj
             meeting.outcome.stays.append(
                 f"{name}: {file['name']} was added at the office and is not in this book"
             )
-        elif mine.id in intake.logs(visit_id):
+        elif mine.id in logs:
             office = meeting.office.log_cut(visit_id, file["id"])
             _follow_cut(meeting, visit_id, f"{name}, the cut of {mine.name}", mine.id, office)
 

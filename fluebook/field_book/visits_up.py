@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from itertools import groupby
-from typing import Any
 from uuid import UUID
 
 from fluebook.client import JsonObject, Refused
@@ -33,6 +32,7 @@ from fluebook.field_book.meeting import FINISHED, Meeting, last_of, plain
 from fluebook.field_book.resolving import reading_conflict, settling
 from ingest.dimensions import CANONICAL_UNITS
 from ingest.intake import VisitView
+from ingest.intake_cuts import LogCut
 from ingest.store.readings import Attachment
 
 _MOST_AT_ONCE = 1000
@@ -161,7 +161,7 @@ def _files(going: Going) -> list[Send]:
         if file.id in logs:
             cut = meeting.intake.log_cut(going.id, file.id)
             if cut_differs(meeting, cut, going.id, there):
-                call = partial(_sent_cut, going, file)
+                call = partial(_sent_cut, going, file, cut)
                 found.append(Send(at + 0.1, f"{what}, its cut", call))
     return found
 
@@ -175,13 +175,13 @@ def _withdrawn(going: Going, file: Attachment, there: str | None) -> None:
         )
 
 
-def _sent_cut(going: Going, file: Attachment) -> None:
+def _sent_cut(going: Going, file: Attachment, cut: LogCut) -> None:
     there = going.file_there(file.sha256)
     if there is None:
         going.files = going.meeting.office.visit(going.id)["files"]
         there = going.file_there(file.sha256)
     if there is not None:  # else it was refused, and that is said
-        send_cut(going.meeting, going.id, there, going.meeting.intake.log_cut(going.id, file.id))
+        send_cut(going.meeting, going.id, there, cut)
 
 
 def _loose(going: Going, here: list[Record]) -> list[Send]:
@@ -245,11 +245,15 @@ def _superseded(going: Going, key: Key, step: Step) -> None:
     body = None if step.new is None else step.new.body
     if step.new is not None and any(r.id == step.new.id for r in going.there):
         body = None  # an older program sent it as a reading of its own
-    why, who = step.old.why or "corrected in the field book", step.old.who
-    units = dict(CANONICAL_UNITS)
-    supersede: Any = partial(going.meeting.office.supersede, old.id, body, why)
     try:
-        supersede(units=units, who=who, made_at=step.old.gone_at)
+        going.meeting.office.supersede(
+            old.id,
+            body,
+            step.old.why or "corrected in the field book",
+            units=CANONICAL_UNITS,
+            who=step.old.who,
+            made_at=step.old.gone_at,
+        )
     except Refused as error:
         going.look()
         now = _old_there(going, key, step)
