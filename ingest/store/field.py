@@ -81,14 +81,15 @@ def staying(sql: sqlite3.Connection) -> Staying:
     """Return what a book holds that does not go up."""
     one = {
         "past_visits": "visit v WHERE v.imported = 1 AND NOT EXISTS (SELECT 1 FROM attachment a "
-        "WHERE a.visit_id = v.id AND a.name = 'office-' || v.id || '.json')",
+        "WHERE a.visit_id = v.id AND a.name = REPLACE(:fetched_as, '{}', v.id))",
         "waiting_readings": "waiting_readings WHERE joined_at IS NULL",
         "standing_acceptances": "standing_acceptance",
         "stops_taken": "standing_stop WHERE taken_at IS NOT NULL",
         "accepted": "audit WHERE action = 'accepted' AND who NOT LIKE 'office: %'",
     }
+    given = {"fetched_as": FETCHED_AS}
     counts = {
-        name: int(sql.execute(f"SELECT COUNT(*) FROM {what}").fetchone()[0])
+        name: int(sql.execute(f"SELECT COUNT(*) FROM {what}", given).fetchone()[0])
         for name, what in one.items()
     }
     return Staying(**counts)

@@ -180,6 +180,7 @@ def test_history_comes_down_and_judges_here_as_there(field: Intake, office: Offi
     assert here == there
     again = meeting(field, office).fetch()
     assert again.clean and not again.done
+    assert not any("past visits" in line for line in meeting(field, office).send().stays)
     document = {"boiler_id": past.boiler_id, "started": "2027-11-02T08:00:00+00:00"}
     for intake in (field, office.intake):
         visit = intake.put_visit(Visit.model_validate({**document, "id": VISIT}), "x").document
