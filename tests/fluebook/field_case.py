@@ -15,7 +15,7 @@ import httpx
 from api.app import create_app
 from api.report.from_book import signing
 from api.settings import Settings
-from fluebook import Client
+from fluebook import Client, Unreachable
 from fluebook.field_book import FieldBook
 from ingest.cut_operations import CutOperation
 from ingest.documents import job_from
@@ -232,6 +232,19 @@ def _cuts(intake: Intake, visit_id: UUID) -> list[Any]:
         done = [dict(c.operation) for c in cut.corrections]
         found.append((cut.segments, dict(cut.phases), done, confirmed, cut.response_time))
     return found
+
+
+def sent_over_a_lossy_line(field: Intake, office: Office, seed: int, most: int) -> None:
+    """Send so often until all is with the office; fail where it never is."""
+    with httpx.Client(transport=Lossy(seed)) as http:
+        for _ in range(most):
+            try:
+                outcome = meeting(field, office, http=http, tries=2).send()
+            except Unreachable:
+                continue
+            assert outcome.clean, outcome
+            return
+    raise AssertionError("never through")
 
 
 class Lossy(httpx.HTTPTransport):

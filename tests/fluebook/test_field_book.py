@@ -6,18 +6,17 @@ import json
 from pathlib import Path
 from uuid import UUID
 
-import httpx
 import pytest
 from typer.testing import CliRunner
 
 from api.command import main
-from fluebook import Refused, Unreachable
+from fluebook import Refused
 from ingest.identifiers import new_id
 from ingest.intake import Intake, Statement
 from ingest.models import Boiler, Site, Visit
 from parsers import Reading
 from tests.api.conftest import BOILER, CSV
-from tests.fluebook.field_case import PICTURE, Lossy, Office, meeting, same
+from tests.fluebook.field_case import PICTURE, Office, meeting, same, sent_over_a_lossy_line
 
 
 def worked(field: Intake) -> Visit:
@@ -81,16 +80,7 @@ def test_a_link_that_loses_four_calls_in_ten_gets_it_all_through_once(
     field: Intake, office: Office
 ) -> None:
     visit = worked(field)
-    with httpx.Client(transport=Lossy(20261102)) as http:
-        for _ in range(30):
-            try:
-                outcome = meeting(field, office, http=http, tries=2).send()
-            except Unreachable:
-                continue
-            assert outcome.clean, outcome
-            break
-        else:
-            raise AssertionError("never through")
+    sent_over_a_lossy_line(field, office, 20261102, most=30)
     same(field, office.intake, known(visit))
     assert visit.id is not None
     actions = [line["action"] for line in office.intake.trail(visit.id)]

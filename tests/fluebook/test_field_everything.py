@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import httpx
-
-from fluebook import Unreachable
 from ingest.capture import HEADER
 from ingest.capture_log import how_heard
 from ingest.cut_operations import CutOperation
@@ -13,12 +10,12 @@ from parsers.maps import taught
 from parsers.stream_events import StreamRules
 from tests.fluebook.field_case import (
     PERSON,
-    Lossy,
     Office,
     hand_in_signed,
     meeting,
     opened_visit,
     same,
+    sent_over_a_lossy_line,
     with_everything,
 )
 
@@ -55,16 +52,7 @@ def test_a_line_that_loses_four_calls_in_ten_brings_each_thing_once(
 ) -> None:
     visit_id = with_everything(field)
     hand_in_signed(field, visit_id)
-    with httpx.Client(transport=Lossy(20261129)) as http:
-        for _ in range(40):
-            try:
-                outcome = meeting(field, office, http=http, tries=2).send()
-            except Unreachable:
-                continue
-            assert outcome.clean, outcome
-            break
-        else:
-            raise AssertionError("never through")
+    sent_over_a_lossy_line(field, office, 20261129, most=40)
     same(field, office.intake, visit_id)
     actions = [line["action"] for line in office.intake.trail(visit_id)]
     assert actions.count("visit_opened") == actions.count("handed_in") == 1
