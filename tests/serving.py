@@ -1,11 +1,13 @@
-"""A real server over an application, in a thread of its own."""
+"""A real server over an application, in a thread of its own, and bare lines to it."""
 
 from __future__ import annotations
 
+import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
+from urllib.parse import urlsplit
 
 import uvicorn
 
@@ -32,3 +34,16 @@ def serving(app: Any, port: int = 0) -> Iterator[str]:
         finally:
             server.should_exit = server.force_exit = True
             thread.join(20)
+
+
+def linked(address: str) -> socket.socket:
+    """Return an open connection to a server, over which nothing was said yet."""
+    parts = urlsplit(address)
+    assert parts.hostname is not None and parts.port is not None
+    return socket.create_connection((parts.hostname, parts.port), timeout=20)
+
+
+def head(address: str, line: str, *headers: str) -> bytes:
+    """Return the head of a request: its line without the version, its host, and more headers."""
+    lines = [line + " HTTP/1.1", f"Host: {urlsplit(address).netloc}", *headers]
+    return ("\r\n".join(lines) + "\r\n\r\n").encode()

@@ -6,7 +6,6 @@ import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import httpx
 import pytest
@@ -17,7 +16,7 @@ from api.connection import HEAD_MOST
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
-from tests.serving import serving
+from tests.serving import head, linked, serving
 
 MEGABYTE = 1024 * 1024
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
@@ -31,15 +30,9 @@ def address(tmp_path: Path) -> Iterator[str]:
             yield found
 
 
-def opened(address: str, timeout: float = 20) -> socket.socket:
-    parts = urlsplit(address)
-    assert parts.hostname is not None and parts.port is not None
-    return socket.create_connection((parts.hostname, parts.port), timeout=timeout)
-
-
 def answer_to(address: str, sent: bytes) -> bytes:
     """Return everything that comes back until the server closes."""
-    with opened(address) as link:
+    with linked(address) as link:
         link.sendall(sent)
         return rest(link)
 
@@ -52,11 +45,6 @@ def rest(link: socket.socket) -> bytes:
     except ConnectionResetError:
         pass
     return found
-
-
-def head(address: str, line: str, *headers: str) -> bytes:
-    lines = [line + " HTTP/1.1", f"Host: {urlsplit(address).netloc}", *headers]
-    return ("\r\n".join(lines) + "\r\n\r\n").encode()
 
 
 def still_answers(address: str) -> bool:
@@ -75,7 +63,7 @@ def still_answers(address: str) -> bool:
 )
 def test_a_head_without_end_is_cut_off(address: str, begin: bytes, more: bytes) -> None:
     taken = 0
-    with opened(address) as link:
+    with linked(address) as link:
         link.sendall(begin)
         with pytest.raises(ConnectionError):
             while taken < 64 * MEGABYTE:
@@ -85,7 +73,7 @@ def test_a_head_without_end_is_cut_off(address: str, begin: bytes, more: bytes) 
 
 
 def test_trailers_without_end_are_cut_off(address: str) -> None:
-    with opened(address) as link:
+    with linked(address) as link:
         link.sendall(head(address, "GET /healthz", "Transfer-Encoding: chunked") + b"0\r\n")
         taken = 0
         with pytest.raises(ConnectionError):
@@ -108,9 +96,9 @@ def test_heads_that_do_not_come_hold_up_nobody_and_are_closed(
 ) -> None:
     monkeypatch.setattr(connection, "HEAD_S", 0.5)
     begun = time.monotonic()
-    silent = [opened(address) for _ in range(100)]
-    slow = [opened(address) for _ in range(100)]
-    after = opened(address)
+    silent = [linked(address) for _ in range(100)]
+    slow = [linked(address) for _ in range(100)]
+    after = linked(address)
     try:
         after.sendall(head(address, "GET /healthz"))
         assert b" 200 " in after.recv(65536)
@@ -129,9 +117,9 @@ def test_of_too_many_that_wait_the_oldest_gives_way(
     address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(connection, "WAITING_MOST", 20)
-    first = opened(address)
+    first = linked(address)
     assert still_answers(address)
-    others = [opened(address) for _ in range(20)]
+    others = [linked(address) for _ in range(20)]
     try:
         assert still_answers(address)
         assert rest(first) == b""
@@ -150,7 +138,7 @@ def test_an_answer_that_nobody_reads_does_not_wait_for_ever(
         httpx.get(f"{address}/v1/openapi.json", headers={"Accept-Encoding": "identity"}).content
     )
     asked = 64 * MEGABYTE // one  # far more than the buffers between the two take
-    with opened(address) as link:
+    with linked(address) as link:
         link.sendall(head(address, "GET /v1/openapi.json") * asked)
         time.sleep(3)
         assert one < len(rest(link)) < asked * one

@@ -7,7 +7,6 @@ import socket
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import pytest
 
@@ -19,7 +18,7 @@ from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.api.conftest import BOILER
-from tests.serving import serving
+from tests.serving import head, linked, serving
 
 PASSWORD = "seven cold burners"
 Ended = tuple[str, Callable[[], object]]
@@ -54,11 +53,8 @@ def person(desk: Desk) -> Ended:
 
 
 def begun(address: str, line: str, *headers: str) -> socket.socket:
-    parts = urlsplit(address)
-    assert parts.hostname is not None and parts.port is not None
-    link = socket.create_connection((parts.hostname, parts.port), timeout=20)
-    lines = [line + " HTTP/1.1", f"Host: {parts.netloc}", "Connection: close", *headers]
-    link.sendall(("\r\n".join(lines) + "\r\n\r\n").encode())
+    link = linked(address)
+    link.sendall(head(address, line, "Connection: close", *headers))
     return link
 
 
