@@ -253,10 +253,6 @@ class Client(Connection):
         """Return a log's cut as it stands."""
         return self._call("GET", f"visits/{visit_id}/logs/{attachment_id}/cut")
 
-    def evidence(self, sha256: str) -> bytes:
-        """Return the untouched bytes of a file."""
-        return self._bytes(f"evidence/{sha256}")
-
     def bring_plan(self, toml: str) -> JsonObject:
         """Bring a service plan in; the same one again changes nothing."""
         headers = {"content-type": "application/toml"}

@@ -90,16 +90,6 @@ class Connection:
         return self._answered(method, path, **given)[0]
 
     def _answered(self, method: str, path: str, **given: Any) -> tuple[JsonObject, httpx.Response]:
-        response = self._response(method, path, **given)
-        return _answer(response), response
-
-    def _bytes(self, path: str) -> bytes:
-        response = self._response("GET", path)
-        if not response.is_success:
-            _answer(response)
-        return response.content
-
-    def _response(self, method: str, path: str, **given: Any) -> httpx.Response:
         headers = {"fluebook-who": as_header(self._who), **given.pop("headers", {})}
         if self._key is not None:
             headers["authorization"] = f"Bearer {self._key}"
@@ -119,7 +109,7 @@ class Connection:
             if response.status_code in _AGAIN:
                 last = f"the server answered {response.status_code}"
                 continue
-            return response
+            return _answer(response), response
         raise Unreachable(f"{method} {path}: {last}, after {self._tries} tries")
 
     def close(self) -> None:
