@@ -20,7 +20,7 @@ import sqlite_utils
 
 from ingest.store import audit, outbox, repeats
 from ingest.store.errors import NewerBook, NotABook, SecretsLocked
-from ingest.store.repeats import Ticket
+from ingest.store.group import BUSY_TIMEOUT_S, Group
 from ingest.store.safekeeping import backup
 from ingest.store.schema import migration_names, migrations
 from ingest.store.sealing import (
@@ -37,7 +37,6 @@ from ingest.store.turn import Turn
 from ingest.store.verifying import verify
 
 Clock = Callable[[], datetime]
-BUSY_TIMEOUT_S = 10.0
 
 
 def system_clock() -> datetime:
@@ -120,6 +119,11 @@ class Book:
         Gives the time of every change.
     durable : bool
         False leaves the syncing of each change to the system: for throw-away books only.
+
+    Attributes
+    ----------
+    group : Group
+        Begun and ended by ``together``, or by the clerk in two threads.
     """
 
     def __init__(self, path: Path, *, clock: Clock = system_clock, durable: bool = True) -> None:
@@ -129,8 +133,6 @@ class Book:
         self._durable = durable
         self._lock = Turn()
         self._open: Change | None = None
-        self._group: list[Ticket] | None = None
-        self._tail = audit.Tail()
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         # Its own lock: a thread that only reads never waits for a change to finish.
@@ -138,6 +140,7 @@ class Book:
         try:
             self._writer = self._connect()
             self._migrate()
+            self.group = Group(self._writer, self._lock)
             seal_plain(self._writer, self.seal, lambda: stamp(clock()))
         except sqlite3.DatabaseError as error:
             raise NotABook(path, str(error)) from error
@@ -210,13 +213,13 @@ class Book:
                     self._open.failed = True
                     raise
                 return
-            grouped = self._group is not None
+            grouped = self.group.open
             if grouped and not self._writer.in_transaction:
                 # The disk was full, say: what stands in the group before is undone, too.
                 raise sqlite3.OperationalError("the changes of this group were undone")
             self._writer.execute("SAVEPOINT one" if grouped else "BEGIN IMMEDIATE")
             try:
-                tail = self._tail if grouped else audit.Tail()
+                tail = self.group.tail if grouped else audit.Tail()
                 self._open = Change(self._writer, who, stamp(self.clock()), tail)
                 yield self._open
                 if self._open.failed:
@@ -224,8 +227,8 @@ class Book:
                 tail.keep(self._writer)
                 ticket = repeats.claim(self._writer, self._open.at)
                 self._writer.execute("RELEASE one" if grouped else "COMMIT")
-                if ticket is not None and self._group is not None:
-                    self._group.append(ticket)
+                if ticket is not None and grouped:
+                    self.group.tickets.append(ticket)
                 elif ticket is not None:
                     ticket.took_effect = True
             except BaseException:
@@ -233,7 +236,7 @@ class Book:
                     self._writer.execute("ROLLBACK TO one" if grouped else "ROLLBACK")
                     if grouped:
                         self._writer.execute("RELEASE one")
-                        self._tail = audit.Tail()
+                        self.group.tail = audit.Tail()
                 raise
             finally:
                 self._open = None
@@ -245,64 +248,13 @@ class Book:
         Each is still whole or nothing of its own: one that fails undoes itself only. None of them
         may be told of before the block has ended, and where it ends in an exception none happened.
         """
-        self.begin_together()
+        self.group.begin()
         try:
             yield
         except BaseException:
-            self.undo_together()
+            self.group.undo()
             raise
-        self.keep_together()
-
-    def begin_together(self, *, wait: bool = True) -> bool:
-        """Begin such a block; False where it cannot begin at once and the caller does not wait."""
-        if not self._lock.take(wait=wait):
-            return False
-        try:
-            if not wait:
-                self._writer.execute("PRAGMA busy_timeout = 0")
-            try:
-                self._writer.execute("BEGIN IMMEDIATE")
-            finally:
-                if not wait:
-                    self._writer.execute(f"PRAGMA busy_timeout = {1000 * BUSY_TIMEOUT_S:.0f}")
-        except BaseException as error:
-            self._lock.give_back()
-            code = getattr(error, "sqlite_errorcode", 0)
-            if wait or code & 0xFF != sqlite3.SQLITE_BUSY:  # the low byte: busy of any kind
-                raise
-            return False
-        self._group, self._tail = [], audit.Tail()
-        return True
-
-    def pause_together(self) -> None:
-        """Leave the block to another thread, which ends it after ``resume_together``."""
-        self._lock.let_go()
-
-    def resume_together(self) -> None:
-        """Take over in this thread the block that another one paused."""
-        self._lock.take_over()
-
-    def keep_together(self) -> None:
-        """End the block: sync what was changed in it to the disk."""
-        done = self._group or []
-        try:
-            self._writer.execute("COMMIT")
-        except BaseException:
-            self.undo_together()
-            raise
-        self._group = None
-        self._lock.give_back()
-        for ticket in done:
-            ticket.took_effect = True
-
-    def undo_together(self) -> None:
-        """End the block without any change in it."""
-        try:
-            if self._writer.in_transaction:
-                self._writer.execute("ROLLBACK")
-        finally:
-            self._group = None
-            self._lock.give_back()
+        self.group.keep()
 
     def check_writable(self) -> None:
         """Raise sqlite3.Error where the book cannot be read or written at this moment."""

@@ -123,12 +123,12 @@ class Clerk:
             self._at_work = False
             return
         try:
-            here = self._orders[0].short and self._book.begin_together(wait=False)
+            here = self._orders[0].short and self._book.group.begin(wait=False)
         except Exception:
             here = False  # the other thread meets the same, and tells it to whoever ordered
         if here:
             made = self._made_here()
-            self._book.pause_together()
+            self._book.group.pause()
             work = loop.run_in_executor(self._disk, self._kept, made)
         else:
             made = [self._orders.popleft() for _ in range(min(_MOST, len(self._orders)))]
@@ -145,14 +145,14 @@ class Clerk:
                 if time.monotonic() > until:
                     break
         except BaseException:
-            self._book.undo_together()
+            self._book.group.undo()
             raise
         return made
 
     def _kept(self, made: list[_Order]) -> None:
-        self._book.resume_together()
+        self._book.group.resume()
         try:
-            self._book.keep_together()
+            self._book.group.keep()
         except Exception as error:
             for order in made:
                 order.error = error

@@ -120,7 +120,7 @@ def test_failed_sync_is_told_to_all_and_leaves_nothing(
     book: Book, short: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     intake = Intake(book)
-    monkeypatch.setattr(book, "_writer", _NoDisk(book._writer))
+    monkeypatch.setattr(book.group, "_sql", _NoDisk(book._writer))
     works = [lambda n=n: intake.put_site(Site(name=f"S-{n}"), "t") for n in range(3)]
     answers = all_at_once(book, works, short)
     assert [type(a) for a in answers] == [sqlite3.OperationalError] * 3
