@@ -132,6 +132,19 @@ def test_company_limits_stand_under_the_boilers_own(client: TestClient) -> None:
     assert stale.status_code == 422
 
 
+def test_the_company_s_curve_is_told_with_the_reader_s_decimal_sign(client: TestClient) -> None:  # noqa: F811
+    identity = str(new_id())
+    assert client.put(f"/v1/boilers/{identity}", json=BOILER).status_code == 200
+    curve = {"rate.0": "46.7", "low.0": "3.5", "high.0": "5", "rate.1": "100", "low.1": "3",
+             "high.1": "5"}  # fmt: skip
+    _text, form = tried(client, "/limits", **curve)
+    asked = {**form, "act": "keep", "who": "R. Two", "why": "insurer's letter"}
+    assert client.post("/limits", data=asked, follow_redirects=False).status_code == 303
+    for language, said in (("en", "46.7 %, 100 %"), ("es", "46,7 %, 100 %")):
+        page = client.get(f"/boilers/{identity}/limits", headers={"accept-language": language})
+        assert said in page.text
+
+
 def test_built_in_values_stand_beside_with_their_source(client: TestClient) -> None:  # noqa: F811
     page = client.get("/limits").text
     for key, found in DEFAULT_LIMITS.items():
