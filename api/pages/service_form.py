@@ -90,6 +90,8 @@ def range_text(wanted: RecordWanted) -> str:
 
     >>> range_text(RecordWanted(kind="value", key="gap", unit="mm", low=3, high=4.5))
     '3 to 4.5 mm'
+    >>> range_text(RecordWanted(kind="value", key="smoke", unit="1", high=1))
+    'at most 1'
     """
     unit = UNIT_NAMES.get(wanted.unit or "", wanted.unit or "")
     if wanted.low is not None and wanted.high is not None:
