@@ -146,6 +146,7 @@ class Cuts:
         segments = proposed(log, aims, response_time)
         # Worked out before the change begins: while it lasts nobody else can write.
         sha256_of_log, lags = log.sha256, lags_of_cut(segments, log.times, log.columns)
+        packing = log_columns.packed(log.whole)
         reached("cut", sum(s.kind == "plateau" for s in segments))
         stated = {**statement.as_json(), "as_log": True}
         if given := HowRead.stated(options):
@@ -182,7 +183,7 @@ class Cuts:
                     readings_sha256=sha256_of_log,
                     proposal=segments,
                 )
-                log_columns.keep(change, attachment, sha256_of_log, log.whole)
+                log_columns.keep(change, attachment, sha256_of_log, sha256_of_log, packing)
                 judge_open(change, row, name)
                 visits.touch(change, row)
                 change.record(
@@ -245,8 +246,9 @@ class Cuts:
         if not held.was_read_as(told, data):
             raise _read_otherwise(file)
         if held.timed is not None and not log_columns.is_kept(sql, identity, told):
+            packing = log_columns.packed(held.log.whole)
             with self.book.change("fluebook") as change:
-                log_columns.keep(change, identity, told, held.log.whole)
+                log_columns.keep(change, identity, told, held.log.sha256, packing)
         return held.log
 
     @staticmethod

@@ -174,19 +174,26 @@ def _unpacked(told: Mapping[str, Any], data: bytes) -> LogColumns:
     return LogColumns(started, times, columns, lines, marked, told["untimed"])
 
 
-def keep(change: Change, attachment_id: UUID, readings_sha256: str, log: LogColumns) -> None:
+def keep(
+    change: Change,
+    attachment_id: UUID,
+    readings_sha256: str,
+    log_sha256: str,
+    packing: tuple[str, bytes],
+) -> None:
     """Keep the columns of a log that was cut, in place of those before.
 
-    ``readings_sha256`` is that of its cut.
+    ``readings_sha256`` is that of its cut, ``log_sha256`` that of the log itself, ``packing`` what
+    :func:`packed` made of it: before the change, for while it lasts nobody else can write.
     """
-    about, data = packed(log)
+    about, data = packing
     change.sql.execute(
         "INSERT OR REPLACE INTO cut_columns (attachment_id, readings_sha256, log_sha256, about, "
         "data) VALUES (:a, :sha256, :log, :about, :data)",
         {
             "a": str(attachment_id),
             "sha256": readings_sha256,
-            "log": log.sha256,
+            "log": log_sha256,
             "about": about,
             "data": data,
         },
