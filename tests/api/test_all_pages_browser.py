@@ -19,7 +19,7 @@ from api.permissions import OPEN_FOLDERS
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
-from tests.browser import broken, chromium
+from tests.browser import AXE, broken, chromium
 from tests.page_list import NOT_PAGES, Listed
 
 needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
@@ -124,6 +124,23 @@ def test_every_page_in_every_theme_language_and_width(
             found[one.name] = wrong
     page.context.close()
     assert found == {}
+
+
+@pytest.mark.browser
+@needs_browser
+def test_what_is_broken_is_found_as_a_full_run_of_all_rules_finds_it(opened: Any) -> None:
+    page = opened.new_page()
+    page.set_content(
+        "<html><title></title><img src='a.png'><p style='color:#aaa;background:#fff'>pale</p>"
+        "<details><summary>more</summary><input></details><a href='#'></a><ul><p>x</p></ul></html>"
+    )
+    found = broken(page)
+    page.evaluate(AXE.read_text("utf-8"))
+    full = page.evaluate("axe.run()")["violations"]
+    page.close()
+    assert found == [(n["html"], n["failureSummary"]) for v in full for n in v["nodes"]]
+    for planted in ("<img", "<p style", "<input", "<a href", "<ul>", "<html>"):
+        assert any(html.startswith(planted) for html, _ in found), planted
 
 
 @pytest.mark.browser

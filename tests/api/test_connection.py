@@ -180,10 +180,10 @@ def test_where_nobody_is_known_a_body_is_small_and_quick(tmp_path: Path) -> None
     large = "name=" + "a" * 20_000
     with Book(tmp_path / "book.db", durable=False) as book:
         app = create_app(Intake(book), Settings())
-        with serving(app) as address:
+        with serving(app) as address, httpx.Client(base_url=address, timeout=20) as asked:
             for place in ("/sign-in", "/first/nothing"):
-                sent = httpx.post(address + place, content=large, headers=FORM)
+                sent = asked.post(place, content=large, headers=FORM)
                 assert sent.status_code == 413, place
             pieces = iter([b"name=" + b"a" * 9000, b"b" * 9000])
-            assert httpx.post(address + "/sign-in", content=pieces, headers=FORM).status_code == 413
-            assert httpx.post(address + "/sign-in", data={"name": "a"}).status_code == 401
+            assert asked.post("/sign-in", content=pieces, headers=FORM).status_code == 413
+            assert asked.post("/sign-in", data={"name": "a"}).status_code == 401
