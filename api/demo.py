@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.serve import DEFAULT_PORT, LOOPBACK, OWN_NAMES, address_of, open_socket
+from api.serve import DEFAULT_PORT, LOOPBACK, OWN_NAMES, address_of, open_socket, server_over
 from ingest.command_options import Port
 
 if TYPE_CHECKING:
@@ -152,11 +152,8 @@ def demo(
 
 
 def _show(intake: Intake, port: int, company: str, alone: bool) -> None:
-    import uvicorn
-
     from api.accounts import tokens
     from api.app import create_app
-    from api.connection import Connection
     from api.settings import Settings
 
     try:
@@ -175,5 +172,4 @@ def _show(intake: Intake, port: int, company: str, alone: bool) -> None:
             f"It lets you in as {REVIEWER}, who administers. To see what others see, sign out and "
             f"in as {' or '.join(f'{n} ({role})' for n, role in OTHERS)}; password {password}"
         )
-    config = uvicorn.Config(app, http=Connection, ws="none", log_level="warning", access_log=False)
-    uvicorn.Server(config).run(sockets=[listening])
+    server_over(app).run(sockets=[listening])

@@ -6,11 +6,14 @@ import gc
 import socket
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ingest.command_options import Port
+
+if TYPE_CHECKING:
+    from uvicorn import Server
 
 LOOPBACK = "127.0.0.1"
 DEFAULT_PORT = 8753
@@ -38,6 +41,34 @@ def address_of(listening: socket.socket) -> str:
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
 
+def server_over(app: Any, proxies: str = "") -> Server:
+    """Return the server over an application, the same for every command, test and benchmark.
+
+    Parameters
+    ----------
+    app : callable
+        An ASGI application.
+    proxies : str
+        Addresses whose word about who asks is taken, with commas between; empty takes nobody's.
+    """
+    import uvicorn
+
+    from api.connection import Connection
+
+    config = uvicorn.Config(
+        app,
+        http=Connection,
+        ws="none",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=bool(proxies),
+        forwarded_allow_ips=proxies or None,
+        timeout_graceful_shutdown=20,
+    )
+    return uvicorn.Server(config)
+
+
 def settle_memory() -> None:
     """Leave all that a server holds from its start out of the collector's rounds.
 
@@ -60,10 +91,7 @@ def serve(
 
     The first start prints a one-time link that makes the administrator.
     """
-    import uvicorn
-
     from api.app import create_app
-    from api.connection import Connection
     from api.settings import settings_from_environment
     from api.watch import write_lines
     from ingest.intake import Intake
@@ -94,16 +122,5 @@ def serve(
                 "Nobody has an account yet. Whoever opens this link first becomes the "
                 f"administrator; it opens once, within a day:\n{address_of(listening)}first/{link}"
             )
-        config = uvicorn.Config(
-            app,
-            http=Connection,
-            ws="none",
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            proxy_headers=bool(settings.proxies),
-            forwarded_allow_ips=settings.proxies or None,
-            timeout_graceful_shutdown=20,
-        )
         settle_memory()
-        uvicorn.Server(config).run(sockets=[listening])
+        server_over(app, settings.proxies).run(sockets=[listening])

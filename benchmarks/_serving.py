@@ -60,16 +60,14 @@ def serving(kind: str, book: Path, visit: str) -> Iterator[Server]:
 def main(kind: str, descriptor: str, book: str, visit: str) -> None:
     """Serve until told to stop."""
     listening = socket.socket(fileno=int(descriptor))
-    config = {"log_level": "warning", "access_log": False}
     if kind == "bare":
         from benchmarks._bare import bare_app
 
-        app = bare_app(Path(book), visit)
-        uvicorn.Server(uvicorn.Config(app, **config)).run(sockets=[listening])  # type: ignore[arg-type]
+        bare = uvicorn.Config(bare_app(Path(book), visit), log_level="warning", access_log=False)
+        uvicorn.Server(bare).run(sockets=[listening])
         return
     from api.app import create_app
-    from api.connection import Connection
-    from api.serve import settle_memory
+    from api.serve import server_over, settle_memory
     from api.settings import Settings
     from ingest.intake import Intake
     from ingest.store import Book
@@ -77,8 +75,7 @@ def main(kind: str, descriptor: str, book: str, visit: str) -> None:
     with Book(Path(book)) as opened:
         app = create_app(Intake(opened), Settings(alone=True, requests_a_minute=0))
         settle_memory()
-        served = uvicorn.Config(app, http=Connection, ws="none", **config)  # type: ignore[arg-type]
-        uvicorn.Server(served).run(sockets=[listening])
+        server_over(app).run(sockets=[listening])
 
 
 if __name__ == "__main__":

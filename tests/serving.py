@@ -9,10 +9,7 @@ from contextlib import contextmanager
 from typing import Any
 from urllib.parse import urlsplit
 
-import uvicorn
-
-from api.connection import Connection
-from api.serve import LOOPBACK, address_of, open_socket
+from api.serve import LOOPBACK, address_of, open_socket, server_over
 
 
 @contextmanager
@@ -22,8 +19,7 @@ def serving(app: Any, port: int = 0) -> Iterator[str]:
     At the end connections that are kept open are not waited for.
     """
     with open_socket(LOOPBACK, port) as listening:
-        config = uvicorn.Config(app, http=Connection, ws="none", log_level="critical")
-        server = uvicorn.Server(config)
+        server = server_over(app)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         try:
