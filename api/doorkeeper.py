@@ -22,13 +22,13 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.accounts import ALONE, Desk, Principal
+from api.guards import SAFE_METHODS
 from api.permissions import OPEN_FOLDERS, Permission, parameters, permissions_at
 from api.problems import ErrorItem, ProblemError, respond
 from ingest.store.reach import Reach, within
 
 SESSION_COOKIE = "fluebook-session"
 PRINCIPAL = "fluebook.principal"
-_SAFE = {"GET", "HEAD", "OPTIONS"}
 _LONGEST_TOKEN = 200
 _ASKED_EVERY_S = 1.0
 _ENDED = "This key or session ended before the request did."
@@ -113,7 +113,7 @@ class Doorkeeper:
 
         async def send_while(message: Message) -> None:
             nonlocal started
-            if scope["method"] in _SAFE and not still():
+            if scope["method"] in SAFE_METHODS and not still():
                 return  # whoever sends ends in good order; the connection is closed after it
             started = True
             await send(message)
@@ -138,7 +138,7 @@ class Doorkeeper:
         person = None if token is None else self.desk.by_session(token)
         # A browser says with every form where it was sent from; the guard has compared it.
         said = "sec-fetch-site" in headers or "origin" in headers
-        if person is not None and scope["method"] not in _SAFE and not said:
+        if person is not None and scope["method"] not in SAFE_METHODS and not said:
             detail = "A signed-in browser sends with a form where it comes from."
             return None, ProblemError("not-from-here", detail)
         return person, None

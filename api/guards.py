@@ -17,7 +17,8 @@ from api.headers import HEADERS
 from api.permissions import permissions_at
 from api.problems import ProblemError, respond
 
-_SAFE = {"GET", "HEAD", "OPTIONS"}
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+"""Methods that change nothing here (RFC 9110, 9.2.1, memory)."""
 OPEN_BODY = 16 * 1024
 """Bytes of a body where nobody has to be known: a name, a password and where to go on."""
 
@@ -127,7 +128,7 @@ class Guards:
         if length.isdigit() and int(length) > most:
             return _too_large(most)
         # Pages carry forms without a token: the browser itself says where a form was sent from.
-        if scope["method"] not in _SAFE:
+        if scope["method"] not in SAFE_METHODS:
             site = headers.get("sec-fetch-site", "same-origin")
             origin, host = headers.get("origin"), headers.get("host", "")
             elsewhere = origin is not None and origin.partition("://")[2] != host
@@ -144,7 +145,7 @@ def _too_large(most: int) -> ProblemError:
 
 def _open_to_anyone(scope: Scope) -> bool:
     """Return whether a body comes to an address where nobody has to be known."""
-    if scope["method"] in _SAFE:
+    if scope["method"] in SAFE_METHODS:
         return False
     permission = permissions_at(scope["path"]).get(scope["method"])
     return permission is not None and permission.anyone
