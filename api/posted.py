@@ -15,12 +15,14 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field, GetCoreSchemaHandler
+from pydantic_core import CoreSchema
 
 from api.problems import ErrorItem, ProblemError
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import Conversion, UnitError, conversion
 from ingest.dimensions import CANONICAL_UNITS
+from ingest.sent import LARGEST, Sent
 from parsers import Bound, Phase, Reading
 
 MOST_READINGS = 20_000
@@ -29,25 +31,35 @@ _KIND = {unit: kind for kind, unit in CANONICAL_UNITS.items()}
 _TEXT = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$")
 
 
-class WithUnit(BaseModel):
+class WithUnit(Sent):
     """A number beside its unit."""
-
-    model_config = ConfigDict(extra="forbid")
 
     value: float = Field(examples=[356.0])
     unit: str = Field(examples=["degF"], description="UCUM code or the trade's spelling.")
 
 
-class PostedBound(BaseModel):
+class PostedBound(Sent):
     """An instrument's mark that the value lies beyond what it can show."""
-
-    model_config = ConfigDict(extra="forbid")
 
     above: float | None = None
     below: float | None = None
 
 
-Given = Annotated[float | WithUnit | str, Field(union_mode="left_to_right")]
+class _OneRefusal:
+    """Says what is wrong once, at the quantity, and not once for each way of writing it."""
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        ways: Any = handler(source)
+        said = (
+            f"Input should be a number from {-LARGEST:g} to {LARGEST:g}, "
+            'or such a number with its unit: {"value": 356, "unit": "degF"} or "356 degF"'
+        )
+        return {**ways, "custom_error_type": "not_a_number", "custom_error_message": said}
+
+
+Given = Annotated[float | WithUnit | str, Field(union_mode="left_to_right"), _OneRefusal()]
 
 
 def _values_schema(schema: dict[str, Any]) -> None:
@@ -72,10 +84,8 @@ def described(key: str) -> dict[str, Any]:
     }
 
 
-class PostedReading(BaseModel):
+class PostedReading(Sent):
     """One sample of several quantities at one time."""
-
-    model_config = ConfigDict(extra="forbid")
 
     id: UUID | None = Field(default=None, description="UUIDv7 of the sender; repeats are harmless.")
     values: Annotated[dict[str, Given], Field(min_length=1, json_schema_extra=_values_schema)]
@@ -89,10 +99,8 @@ class PostedReading(BaseModel):
     note: str | None = None
 
 
-class PostedReadings(BaseModel):
+class PostedReadings(Sent):
     """Readings of one visit, all stored or none, or each on its own as `on_error` says."""
-
-    model_config = ConfigDict(extra="forbid")
 
     units: dict[str, str] = Field(
         default_factory=dict,
@@ -111,10 +119,6 @@ class PostedReadings(BaseModel):
         description="all: one that cannot be stored stops all of them. each: what can be stored "
         "is, and the answer says of every one what became of it.",
     )
-
-
-_LARGEST = 1e12
-"""A number beyond is no measurement, and the sum of a few may be none at all."""
 
 
 def float_list(text: str) -> list[float] | None:
@@ -177,9 +181,9 @@ def _canonical(
         spelt = unit
     if not math.isfinite(value):
         return _item(pointer, f"{key} is not finite", given, "a finite number", "not_a_number")
-    if abs(value) > _LARGEST:
+    if abs(value) > LARGEST:
         said = f"{key} is larger than anything that is measured"
-        return _item(pointer, said, given, f"a number up to {_LARGEST:g}", "not_a_number")
+        return _item(pointer, said, given, f"a number up to {LARGEST:g}", "not_a_number")
     try:
         return float(conversion(spelt, unit)(value))
     except UnitError as error:
@@ -216,7 +220,7 @@ def readings_from(posted: PostedReadings) -> list[Reading]:
         values: dict[str, float] = {}
         for key, given in reading.values.items():
             taken = bare.get(key)
-            if taken is not None and isinstance(given, float) and abs(given) <= _LARGEST:
+            if taken is not None and isinstance(given, float) and abs(given) <= LARGEST:
                 values[key] = taken(given)
                 continue
             pointer = f"/readings/{n}/values/{key}"

@@ -15,12 +15,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field, GetJsonSchemaHandler, model_validator
+from pydantic import ConfigDict, Field, GetJsonSchemaHandler, model_validator
 from pydantic.fields import FieldInfo
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from combustion.units import UnitError, conversion
+from ingest.sent import Sent, is_number
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +104,7 @@ def canonical(given: object, dimension: Dimension, units: Mapping[str, str], whe
     >>> canonical("212 degF", Dimension("temperature", "degC"), {}, "limits.stack")
     100.0
     """
-    if given is None or isinstance(given, bool):
-        return given
-    if isinstance(given, int | float):
+    if is_number(given):
         unit = units.get(dimension.kind)
         if unit is None:
             raise BareNumber(
@@ -115,6 +114,8 @@ def canonical(given: object, dimension: Dimension, units: Mapping[str, str], whe
             )
         number = float(given)
     elif isinstance(given, Mapping) and set(given) == {"value", "unit"}:
+        if not is_number(given["value"]):
+            return given
         number, unit = float(given["value"]), str(given["unit"])
     elif isinstance(given, str) and (match := _TEXT.match(given)):
         number, unit = float(match.group(1)), match.group(2)
@@ -196,10 +197,10 @@ def _resolved(data: Any, model: type[Part], units: Mapping[str, str], where: str
     return out
 
 
-class Part(BaseModel):
+class Part(Sent):
     """A strict part of a document: unknown keys refused; its units are the document's."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True)
 
 
 class Document(Part):

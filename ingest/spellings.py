@@ -6,7 +6,6 @@ A spelling stands here only where it can mean nothing else: ``room_co`` as a bar
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from types import UnionType
@@ -17,6 +16,7 @@ from pydantic.fields import FieldInfo
 
 from ingest.dimensions import CANONICAL_UNITS, Part, dimension_of, part_of
 from ingest.models import Boiler, LimitsDocument, Visit
+from ingest.sent import is_number
 
 ALIASES: Mapping[str, str] = {
     "calibration_date": "calibrated",
@@ -108,8 +108,7 @@ def _value(name: str, value: Any, field: FieldInfo) -> Any:
         if name in _WORDS and isinstance(value, str):
             word = value.strip().casefold().replace("_", " ")
             return _WORDS[name].get(word, word)
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if _takes(field, str) and number and math.isfinite(value):
+        if _takes(field, str) and is_number(value):
             return str(value)
         return value
     value = _banded(value, nested)
@@ -129,7 +128,7 @@ def _takes(field: FieldInfo, kind: type) -> bool:
 
 def _suffixed(name: str, value: Any, model: type[Part]) -> tuple[str, Any]:
     match = _SUFFIX.match(name)
-    if match and isinstance(value, int | float) and not isinstance(value, bool):
+    if match and is_number(value):
         field = model.model_fields.get(match["field"])
         if field is not None and dimension_of(field) is not None:
             return match["field"], {"value": value, "unit": match["unit"]}
@@ -271,7 +270,7 @@ def _instrument(data: dict[str, Any]) -> dict[str, Any]:
 
 
 def _accuracy(given: Any) -> Any:
-    if isinstance(given, int | float) and not isinstance(given, bool):
+    if is_number(given):
         return {"absolute": given}
     if isinstance(given, Mapping):
         if set(given) == {"value", "unit"} and given["unit"] in ("ppm", "degC", "K", "Pa", "uA"):
@@ -283,7 +282,7 @@ def _accuracy(given: Any) -> Any:
 
 
 def _range(given: Any) -> Any:
-    if isinstance(given, int | float) and not isinstance(given, bool):
+    if is_number(given):
         return {"high": given}
     if isinstance(given, list) and len(given) == 2:
         return {"low": given[0], "high": given[1]}

@@ -15,6 +15,7 @@ from api.answers import refuses
 from api.doorkeeper import principal_of
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, Who, tagged
+from ingest.sent import Sent
 from ingest.store.accounts import SCOPES, AccessKey, Account, Role, Scope
 from ingest.store.book import stamp
 
@@ -33,7 +34,7 @@ class _Shape(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class NewAccount(_Shape):
+class NewAccount(Sent):
     """A person who is to sign in."""
 
     name: str = Field(min_length=1, max_length=60, examples=["J. Harrow"])
@@ -43,7 +44,7 @@ class NewAccount(_Shape):
     sites: list[UUID] | None = Field(default=None, description="Sites seen; null means all.")
 
 
-class ChangedAccount(_Shape):
+class ChangedAccount(Sent):
     """What may change of an account."""
 
     role: Role
@@ -76,7 +77,7 @@ class MadeAccount(AccountAnswer):
     link: str = Field(description="Path of the one-time link; it opens once, within a day.")
 
 
-class NewKey(_Shape):
+class NewKey(Sent):
     """A program that is to have a key."""
 
     label: str = Field(min_length=1, max_length=60, examples=["tablets of the north shop"])

@@ -13,15 +13,15 @@ from api.moments import InUtc
 from api.posted import PostedReading, PostedReadings, readings_from
 from api.routes.shared import Expected, IntakeOf, Who, must_be_own, tagged
 from ingest.judge_json import judge_json
+from ingest.sent import Sent
 
 router = APIRouter(prefix="/v1", tags=["corrections"])
 
 
-class Superseding(BaseModel):
+class Superseding(Sent):
     """What is put in place of a reading, and why."""
 
     model_config = ConfigDict(
-        extra="forbid",
         json_schema_extra={
             "examples": [
                 {

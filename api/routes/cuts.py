@@ -6,7 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from api.answers import refuses
 from api.cut_json import cut_json, problem_of_correction
@@ -16,16 +16,15 @@ from ingest.cut_operations import CutOperation, OperationName
 from ingest.intake import Intake
 from ingest.intake_cuts import LogCut
 from ingest.judge_json import judge_json
+from ingest.sent import Sent
 from parsers import Phase
 from parsers.cut_corrections import CorrectionError
 
 router = APIRouter(prefix="/v1/visits/{visit_id}/logs/{attachment_id}", tags=["logs"])
 
 
-class PostedCorrection(BaseModel):
+class PostedCorrection(Sent):
     """One correction of a cut; times are seconds of the log."""
-
-    model_config = ConfigDict(extra="forbid")
 
     action: OperationName = Field(
         description="move: the boundary nearest `at` goes to `to`. split: at `at`. join: the "
@@ -41,10 +40,8 @@ class PostedCorrection(BaseModel):
     why: str = Field(default="", max_length=500)
 
 
-class Corrections(BaseModel):
+class Corrections(Sent):
     """Corrections to be added to those that the cut has."""
-
-    model_config = ConfigDict(extra="forbid")
 
     corrections: list[PostedCorrection] = Field(min_length=1, max_length=500)
     after: int | None = Field(
@@ -52,18 +49,14 @@ class Corrections(BaseModel):
     )
 
 
-class AllCorrections(BaseModel):
+class AllCorrections(Sent):
     """Every correction of the cut from the first on; those that are there already come first."""
-
-    model_config = ConfigDict(extra="forbid")
 
     corrections: list[PostedCorrection] = Field(max_length=2000)
 
 
-class Confirmation(BaseModel):
+class Confirmation(Sent):
     """What the person who confirms had in sight."""
-
-    model_config = ConfigDict(extra="forbid")
 
     corrections: int | None = Field(
         default=None, ge=0, description="How many corrections the confirmed cut has."

@@ -16,6 +16,7 @@ from api.routes.shared import Expected, IntakeOf, Who, decider, tagged
 from api.routes.webhooks import Queued
 from api.settings import is_mail_address
 from ingest.intake import WordsMissing
+from ingest.sent import Sent
 from ingest.store.duty import DutyPerson, StandingStop
 
 router = APIRouter(prefix="/v1", tags=["duty"])
@@ -38,7 +39,7 @@ class _Shape(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class AskedDutyPerson(_Shape):
+class AskedDutyPerson(Sent):
     """Somebody to be told of a stop by mail."""
 
     name: Annotated[str, AfterValidator(_name)] = Field(max_length=100, examples=["J. Harrow"])
@@ -86,7 +87,7 @@ class StandingStops(_Shape):
     stops: list[StandingStopAnswer]
 
 
-class Taking(_Shape):
+class Taking(Sent):
     """Who takes a stop, and what they will do."""
 
     who: str = Field(

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from uuid import UUID
 
 from fastapi import APIRouter, Path, Request, Response
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
@@ -29,6 +29,7 @@ from api.schemas import also_there
 from api.shapes import point_json
 from ingest.intake import FileTaken, Statement
 from ingest.judge_json import judge_json
+from ingest.sent import Sent
 from parsers import PHASES, LineRange, Phase, read_json
 
 router = APIRouter(prefix="/v1", tags=["files"])
@@ -78,9 +79,7 @@ _BODY: dict[str, Any] = {
 }
 
 
-class _Range(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
+class _Range(Sent):
     first: int = Field(ge=1)
     last: int = Field(ge=1)
     firing_rate: float | None = Field(default=None, ge=0, le=110)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from fastapi import APIRouter, Request
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from api.answers import refuses
 from api.posted import PostedReadings, readings_from
@@ -16,6 +16,7 @@ from ingest.documents import boiler_from, job_from, limits_from, site_from, visi
 from ingest.intake_asked import Asked, AskedVisit, judge_asked
 from ingest.judge_json import judge_json
 from ingest.rules import RULES
+from ingest.sent import Sent
 from ingest.service.plans import Plan
 from ingest.validator import RULES_VERSION
 
@@ -23,10 +24,8 @@ T = TypeVar("T")
 router = APIRouter(prefix="/v1", tags=["judging"])
 
 
-class JudgedVisit(BaseModel):
+class JudgedVisit(Sent):
     """A visit document and its readings."""
-
-    model_config = ConfigDict(extra="forbid")
 
     visit: dict[str, Any] = Field(default_factory=dict, description="As visit.json.")
     readings: PostedReadings

@@ -18,6 +18,7 @@ from ingest.intake_limits import StatedLimits
 from ingest.judgement import Status
 from ingest.limits import DEFAULT_LIMITS
 from ingest.models import Limits, LimitsDocument
+from ingest.sent import Sent
 
 router = APIRouter(prefix="/v1", tags=["limits"])
 
@@ -54,7 +55,7 @@ class LimitsAnswer(_Shape):
     built_in: dict[str, BuiltIn]
 
 
-class AskedLimits(_Shape):
+class AskedLimits(Sent):
     """Limits to be tried."""
 
     limits: dict[str, Any] = Field(

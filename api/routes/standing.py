@@ -15,6 +15,7 @@ from api.routes.shared import Expected, IntakeOf, decider, signer, tagged
 from combustion.quantities import QUANTITIES
 from combustion.units import UnitError, conversion
 from ingest.identifiers import new_id
+from ingest.sent import Sent
 from ingest.store.standing import Standing
 
 router = APIRouter(prefix="/v1/standing-acceptances", tags=["standing acceptances"])
@@ -24,7 +25,7 @@ class _Shape(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class UpTo(_Shape):
+class UpTo(Sent):
     """The value up to which it holds: downwards where the finding is about a lower limit."""
 
     quantity: str = Field(examples=["stack_temperature"], description="Key of the glossary.")
@@ -32,7 +33,7 @@ class UpTo(_Shape):
     unit: str = Field(max_length=30, examples=["degF"])
 
 
-class AskedStanding(_Shape):
+class AskedStanding(Sent):
     """A finding that may stand on a boiler for a while."""
 
     id: UUID | None = Field(default=None, description="Made by the sender, so it can be repeated.")

@@ -7,7 +7,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from api.acts import report_signing
@@ -37,6 +37,7 @@ from ingest.external import known_as
 from ingest.intake import Intake, Said, VisitTaken
 from ingest.judge_json import judge_json
 from ingest.models import Handled, Severity
+from ingest.sent import Sent
 from ingest.store.book import stamp
 from ingest.store.clerk import Clerk
 from ingest.store.lists import Wanted
@@ -48,10 +49,8 @@ _MADE = answer_of(201, "Visit", _KEPT, "VisitTaken")
 FLAGGED: tuple[Severity, ...] = ("stop", "fix", "check")
 
 
-class Decision(BaseModel):
+class Decision(Sent):
     """Who decides, and why."""
-
-    model_config = ConfigDict(extra="forbid")
 
     who: str = Field(
         default="",
@@ -88,10 +87,8 @@ class HandIn(Decision):
         return found
 
 
-class HandledOne(BaseModel):
+class HandledOne(Sent):
     """Words about one finding."""
-
-    model_config = ConfigDict(extra="forbid")
 
     flag: str = Field(min_length=1, max_length=200, description="Id of the flag, or a rule's key.")
     words: str = Field(max_length=2000, description="What was done; empty takes it back.")
@@ -102,10 +99,8 @@ class HandledOne(BaseModel):
     )
 
 
-class HandledPosted(BaseModel):
+class HandledPosted(Sent):
     """What was done about findings, and who says so."""
-
-    model_config = ConfigDict(extra="forbid")
 
     who: str = Field(default="", max_length=100, description="As at hand-in.")
     handled: list[HandledOne] = Field(min_length=1, max_length=1000)

@@ -15,6 +15,7 @@ from api.notify.events import EventName
 from api.problems import ErrorItem, ProblemError
 from api.routes.shared import Expected, IntakeOf, SettingsOf, Who, tagged
 from api.settings import Settings
+from ingest.sent import Sent
 from ingest.store.deliveries import Channel, Delivery, DeliveryState, Try
 from ingest.store.outbox import EVENTS
 from ingest.store.webhooks import Subscription, Webhook
@@ -27,7 +28,7 @@ class _Shape(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class AskedWebhook(_Shape):
+class AskedWebhook(Sent):
     """What a subscription asks for."""
 
     url: str = Field(max_length=2000, examples=["https://office.example/hooks/fluebook"])
@@ -61,7 +62,7 @@ class WebhookList(_Shape):
     webhooks: list[WebhookAnswer]
 
 
-class Rotation(_Shape):
+class Rotation(Sent):
     """How a secret is replaced."""
 
     both_hours: int = Field(
@@ -126,13 +127,13 @@ class DeliveryList(_Shape):
     next: UUID | None = Field(description="`before` of the next page; null on the last.")
 
 
-class Replay(_Shape):
+class Replay(Sent):
     """Which dead letters go on their way again."""
 
     webhook_id: UUID | None = Field(default=None, description="Of one webhook; null: all.")
 
 
-class Reason(_Shape):
+class Reason(Sent):
     """Why a dead letter is discarded."""
 
     why: str = Field(min_length=1, max_length=1000, description="In words; kept in the trail.")

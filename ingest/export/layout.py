@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import UnitError, conversion
+from ingest.sent import Sent
 from parsers.model import Phase
 
 VISIT_FIELDS: Mapping[str, str] = {
@@ -40,10 +41,10 @@ NEEDED: Mapping[str, tuple[str, ...]] = {
 """Columns without which a table could not be read again."""
 
 
-class LayoutColumn(BaseModel):
+class LayoutColumn(Sent):
     """One column: a field of the visit or point, or a measured quantity in a unit."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(frozen=True)
 
     field: str = Field(
         description="One of "
@@ -82,10 +83,10 @@ class LayoutColumn(BaseModel):
         return f"{self.field}{at}{unit}"
 
 
-class Layout(BaseModel):
+class Layout(Sent):
     """A table's shape."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(frozen=True)
 
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]{0,79}$", examples=["monthly"])
     rows: Literal["point", "visit"] = Field(description="What one row is.")

@@ -40,7 +40,7 @@ def probability_above(value: float, u: float, limit: float) -> float:
 @lru_cache(maxsize=64)
 def _clear_of(within_at: float) -> float:
     """Return how many standard uncertainties inside a limit a value is within it for sure."""
-    return NormalDist().inv_cdf(1.0 - within_at) + 1e-9
+    return 1e-9 - NormalDist().inv_cdf(within_at)
 
 
 @lru_cache(maxsize=1024)
