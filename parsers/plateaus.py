@@ -30,7 +30,7 @@ from parsers.rate_match import RateAim, with_proposed_rates
 from parsers.recorded_rate import at_recorded_rates
 from parsers.segment_kinds import segments_of
 from parsers.segments import CutOptions, Segment
-from parsers.settled import STAY, UNSURE_ENDS, UNSURE_ENDS_BY_RATE, settle
+from parsers.settled import least_stay, settle
 from parsers.step_response import binned, stretches, without_spikes
 
 Floats = NDArray[np.float64]
@@ -226,7 +226,7 @@ def with_figures(
     since: dict[str, float] = {}
     spikes: dict[str, int] = {}
     usual = response / math.log(10.0)
-    least = STAY + (UNSURE_ENDS_BY_RATE if "firing_rate" in arrays else UNSURE_ENDS)
+    least = least_stay(response, by_rate="firing_rate" in arrays)
     for key, column in arrays.items():
         lag = 0.0 if key in NO_LAG else max(lags.get(key, usual), 1.0)
         found = settle(
@@ -237,7 +237,7 @@ def with_figures(
             end=segment.end,
             lag=lag,
             guard=guard,
-            least=0.0 if key in NO_LAG else least * response,
+            least=0.0 if key in NO_LAG else least,
         )
         if found is None:
             continue
