@@ -21,6 +21,7 @@ from api.doorkeeper import Doorkeeper
 from api.file_progress import FileProgress
 from api.fleet_count import FleetCount
 from api.guards import Guards
+from api.kept_pages import KeptPages
 from api.kept_visits import KeptVisits
 from api.languages import Languages
 from api.notify import courier_of
@@ -152,6 +153,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.file_progress = FileProgress(intake.book.path)
     app.state.sign_in_tries = MovingWindowRateLimiter(MemoryStorage())
     app.add_middleware(Compressed)
+    app.add_middleware(KeptPages, book=intake.book)
     desk = app.state.desk = Desk(intake.book)
     app.add_middleware(Languages, desk=desk, otherwise=settings.language)
     app.add_middleware(Repeats, book=intake.book)

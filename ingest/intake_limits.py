@@ -63,7 +63,7 @@ class LimitsStated:
 
     def preview_time(self) -> tuple[date, date]:
         """Return the first and last day that a preview looks at unless others are asked for."""
-        days = last_year(self.book.clock())
+        days = last_year(self.book.today())
         return days.first, days.last
 
     def try_limits(
@@ -88,7 +88,7 @@ class LimitsStated:
         sql = self.book.reader
         if boiler_id is not None:
             places.document(sql, "boiler", boiler_id, Boiler)
-        days = last_year(self.book.clock(), since, until)
+        days = last_year(self.book.today(), since, until)
         with one_moment(sql):
             rows, finished = visits.finished_between(
                 sql, days.begin, days.end, MOST_TRIED, boiler_id

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date
+from datetime import date
 from uuid import UUID
 
 from ingest.intake_judging import boiler_and_site, plan_of
@@ -130,8 +130,8 @@ class ServiceParts:
             Whether plans that include it take it in, as ``keep_plan`` lets them.
         """
         sql = self.book.reader
-        moment = self.book.clock()
-        days = last_year(moment, since, until)
+        today = self.book.today()
+        days = last_year(today, since, until)
         with one_moment(sql):
             into = self._taken_in(sql, plan, known) if take_in else []
             changed = new_plans(plan, into)
@@ -140,7 +140,7 @@ class ServiceParts:
                 sql, days.begin, days.end, MOST_TRIED, plans=sorted(changed)
             )
             tried, elsewise = tried_visits(sql, rows, known, then)
-            comes_due = tried_due(sql, changed.keys(), known, then, moment.astimezone(UTC).date())
+            comes_due = tried_due(sql, changed.keys(), known, then, today)
         return PlanTrial(Trial(days.first, days.last, finished, tried), elsewise, into, comes_due)
 
     def _taken_in(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, date
 from uuid import UUID
 
 from ingest.intake_shapes import WordsMissing
@@ -50,7 +49,7 @@ class StandingAcceptances:
             there = _same(change, one)
             if there is not None:
                 return there
-            if one.until is not None and one.until < self._today():
+            if one.until is not None and one.until < self.book.today():
                 raise StateConflict(f"{one.until} has passed")
             standing.add(change, one)
             _mark_again(change, one.boiler_id)
@@ -86,7 +85,7 @@ class StandingAcceptances:
 
     def expire_standings(self) -> None:
         """End those whose last day has passed; costs one look where there is none."""
-        today = self._today()
+        today = self.book.today()
         if not standing.run_out(self.book.reader, today):
             return
         with self.book.change(ITSELF) as change:
@@ -95,9 +94,6 @@ class StandingAcceptances:
                 standing.end(change, one.id, "date", f"its last day was {one.until}")
             for boiler_id in {one.boiler_id for one in over}:
                 _mark_again(change, boiler_id)
-
-    def _today(self) -> date:
-        return self.book.clock().astimezone(UTC).date()
 
 
 def end_by_part_change(change: Change, boiler_id: UUID | None) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date
+from datetime import date
 from typing import TYPE_CHECKING
 from uuid import UUID
 
@@ -89,7 +89,7 @@ class AcceptingTogether:
         shown = [one.visit_id for one in listed]
         lacking = judgements.not_judged(sql, shown)
         seen = opened.opened_of(sql, shown)
-        day = self._day()
+        day = self.book.today()
         return [
             Ready(one, is_drawn(one.visit_id, day, percent), one.visit_id in seen)
             for one in listed
@@ -124,9 +124,6 @@ class AcceptingTogether:
                     self.accept(visit_id, who, _note(one))
                     accepted.append(visit_id)
         return Together(accepted, left)
-
-    def _day(self) -> date:
-        return self.book.clock().astimezone(UTC).date()
 
 
 def _note(one: Ready) -> str:

@@ -34,13 +34,12 @@ class Days:
         return stamp(datetime.combine(self.last, time.max, UTC))
 
 
-def last_year(moment: datetime, since: date | None = None, until: date | None = None) -> Days:
+def last_year(today: date, since: date | None = None, until: date | None = None) -> Days:
     """Return the days that a trial looks at: the last year, but for the ends that are stated.
 
-    >>> last_year(datetime(2026, 3, 4, 9, tzinfo=UTC), until=date(2026, 1, 31))
+    >>> last_year(date(2026, 3, 4), until=date(2026, 1, 31))
     Days(first=datetime.date(2025, 3, 4), last=datetime.date(2026, 1, 31))
     """
-    today = moment.astimezone(UTC).date()
     return Days(since or today - timedelta(days=DAYS_TRIED), until or today)
 
 

@@ -134,7 +134,6 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     severity = _chosen(request)
     asked = _asked(request)
     wanted = _wanted(asked, severity)
-    counts = intake.counts(_wanted(asked, None))
     size = settings.page_size
     after = request.query_params.get("after") or None
     try:
@@ -142,6 +141,8 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     except ValueError:
         after = None
         found = intake.review_list(wanted, most=size + 1)
+    # After the list, which first ends the acceptances whose last day is over.
+    counts = intake.counts(_wanted(asked, None))
     following = {"after": found[size - 1].position} if len(found) > size else {}
     if following and severity is not None:
         following["severity"] = severity

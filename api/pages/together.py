@@ -38,7 +38,7 @@ def _shown(
         status=status,
         said=said,
         percent=settings.open_first_percent,
-        day=words().day(intake.book.clock().date()),
+        day=words().day(intake.book.today()),
         closed=[row_view(r.listed, shown) for r in closed],
         rows=[(row_view(r.listed, shown), r.drawn) for r in ready if not r.drawn or r.opened],
     )

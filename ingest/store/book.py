@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from ingest.store.sealing import (
     sealed_names,
     write_keys,
 )
+from ingest.store.seen import Mark, Watched, spoil
 from ingest.store.turn import Turn
 from ingest.store.verifying import verify
 
@@ -128,7 +129,7 @@ class Book:
 
     def __init__(self, path: Path, *, clock: Clock = system_clock, durable: bool = True) -> None:
         self.path = path
-        self.clock = clock
+        self._clock = clock
         self.seal = Seal(path)
         self._durable = durable
         self._lock = Turn()
@@ -137,6 +138,7 @@ class Book:
         self._readers: list[sqlite3.Connection] = []
         # Its own lock: a thread that only reads never waits for a change to finish.
         self._readers_lock = threading.Lock()
+        self._mark = Mark(self._connect)
         try:
             self._writer = self._connect()
             self._migrate()
@@ -147,7 +149,11 @@ class Book:
 
     def _connect(self) -> sqlite3.Connection:
         connection = sqlite3.connect(
-            self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+            self.path,
+            timeout=BUSY_TIMEOUT_S,
+            isolation_level=None,
+            check_same_thread=False,
+            factory=Watched,
         )
         _to_wal(connection)
         connection.execute(f"PRAGMA synchronous = {'FULL' if self._durable else 'OFF'}")
@@ -174,6 +180,19 @@ class Book:
             raise
         self._writer.execute("COMMIT")
 
+    def clock(self) -> datetime:
+        """Return the moment; whoever only needs the day asks for ``today``."""
+        spoil()
+        return self._clock()
+
+    def today(self) -> date:
+        """Return the day in UTC."""
+        return self._clock().astimezone(UTC).date()
+
+    def mark(self) -> int:
+        """Return a number that is another one after each change, whichever program made it."""
+        return self._mark.number()
+
     @property
     def reader(self) -> sqlite3.Connection:
         """Return this thread's connection for reading."""
@@ -189,6 +208,7 @@ class Book:
     @contextmanager
     def snapshot(self) -> Iterator[sqlite3.Connection]:
         """Open a connection that sees the book as of one moment, however long it is read."""
+        spoil()
         connection = self._connect()
         try:
             connection.execute("PRAGMA query_only = ON")
@@ -205,6 +225,7 @@ class Book:
         A change within a change is part of it: an import of many visits is all or nothing. Where
         the inner one failed, the outer one cannot be finished, even if the exception is caught.
         """
+        spoil()
         with self._lock:
             if self._open is not None:
                 try:
@@ -264,6 +285,7 @@ class Book:
 
     def verify(self) -> list[audit.AuditFinding]:
         """Return what in the book is not as it was written."""
+        spoil()
         return verify(self.reader)
 
     def rekey(self, who: str, *, lost: bool = False) -> list[str]:
@@ -300,6 +322,7 @@ class Book:
             for connection in (*self._readers, self._writer):
                 connection.close()
             self._readers.clear()
+        self._mark.close()
 
     def __enter__(self) -> Book:
         return self
