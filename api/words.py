@@ -59,6 +59,23 @@ def _day(when: date, pattern: str, locale: Locale) -> str:
     return format_date(when, pattern, locale=locale)
 
 
+_Piece = tuple[str, str | None, str]
+
+
+@lru_cache(maxsize=8192)
+def _pieces(text: str) -> tuple[_Piece, ...] | None:
+    """Return a text as words, the name that follows them, and how that is written.
+
+    None where a place is more than a name: the formatter of the library knows what that means.
+    """
+    found: list[_Piece] = []
+    for said, name, spec, conversion in string.Formatter().parse(text):
+        if name is not None and (conversion or "{" in (spec or "") or not name.isidentifier()):
+            return None
+        found.append((said, name, spec or ""))
+    return tuple(found)
+
+
 class Words(string.Formatter):
     """Translated text, numbers, dates and times for one reader.
 
@@ -99,7 +116,7 @@ class Words(string.Formatter):
         '2 of 3'
         """
         said = self._catalogue.gettext(text)
-        return self.vformat(said, (), given) if given else said
+        return self._filled(said, given) if given else said
 
     def n(self, one: str, many: str, number: int, /, **given: object) -> str:
         """Return the form for a number, with ``{n}`` and what else is given filled in.
@@ -107,14 +124,28 @@ class Words(string.Formatter):
         >>> Words().n("{n} visit", "{n} visits", 3)
         '3 visits'
         """
-        return self.vformat(self.form(one, many, number), (), {"n": number, **given})
+        return self._filled(self.form(one, many, number), {"n": number, **given})
 
     def form(self, one: str, many: str, number: int) -> str:
         """Return the form for a number with its places still open."""
         return self._catalogue.ngettext(one, many, number)
 
+    def _filled(self, text: str, given: dict[str, Any]) -> str:
+        """Return what ``vformat`` does, for a text that was taken apart before."""
+        pieces = _pieces(text)
+        if pieces is None:
+            return self.vformat(text, (), given)
+        found: list[str] = []
+        for said, name, spec in pieces:
+            found.append(said)
+            if name is not None:
+                found.append(self.format_field(given[name], spec))
+        return "".join(found)
+
     def format_field(self, value: Any, format_spec: str) -> str:
         """Return a value in a text: numbers with the reader's signs (called by ``format``)."""
+        if isinstance(value, str) and not format_spec:
+            return value
         text = format(value, format_spec)
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         return self.signs(text) if is_number else text

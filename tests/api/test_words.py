@@ -5,8 +5,10 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
+from markupsafe import Markup
 
 from api import cautions
 from api.key_words import ACTS
@@ -73,6 +75,24 @@ def test_numbers_are_written_as_in_the_readers_region() -> None:
     assert chosen_words("es", "es-ES").t("{n:.1f}", n=3.5) == "3,5"
     assert chosen_words("es", "es-MX").t("{n:.1f}", n=3.5) == "3.5"
     assert Words("en").t("{n:.1f}", n=3.5) == "3.5"
+
+
+@pytest.mark.parametrize("words", [Words(), Words("es", "ES")], ids=["en", "es-ES"])
+@pytest.mark.parametrize(
+    ("text", "given"),
+    [
+        ("{n} of {total:,.2f}", {"n": 2, "total": 3456.5}),
+        ("{{kept}} {said!r}", {"said": "so"}),
+        ("{wide:{by}}|{said:>5}", {"wide": 1, "by": 5, "said": "so"}),
+        ("{said}", {"said": Markup("<b>")}),
+        ("{whole.imag} {yes} {x:+.1f}", {"whole": 3, "yes": True, "x": -1234.5}),
+    ],
+)
+def test_places_are_filled_as_the_librarys_formatter_does(
+    words: Words, text: str, given: dict[str, Any]
+) -> None:
+    assert words.t(text, **given) == words.vformat(text, (), given)
+    assert type(words.t(text, **given)) is str
 
 
 def test_an_unapproved_caution_shows_the_english_beside() -> None:
