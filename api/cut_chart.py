@@ -16,8 +16,10 @@ from api.chart_spec import number
 from api.cut_traces import Floats, Trace, scale_steps, thinned
 from api.words import _
 
-LEFT, RIGHT, HEAD, FOOT = 46, 8, 52, 28
-PANE, GAP = 120, 22
+LEFT, RIGHT, HEAD, FOOT = 46, 8, 70, 28
+PANE, GAP = 120, 26
+_GRIPS = 52
+"""Where the grips of boundaries end; a pane's title stands between them and its first line."""
 _SECONDS = (1, 2, 5, 10, 15, 30)
 _MINUTES = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 720, 1440)
 MOST_APART = 60
@@ -129,11 +131,12 @@ def _boundaries(stretches: Sequence[Stretch], scale: _Scale, foot: float, starte
         out.append(
             f'<g class="boundary" data-boundary="{s.index}" data-at="{s.end!r}" '
             f'transform="translate({x} 0)"><title>{escape(said)}</title>'
-            f'<rect class="touch" x="-12" y="{HEAD - 18}" width="24" height="{foot - HEAD + 18}" '
+            f'<rect class="touch" x="-12" y="{_GRIPS - 18}" width="24" '
+            f'height="{foot - _GRIPS + 18}" '
             'fill="none" pointer-events="all"/>'
-            f'<line class="cut-line" x1="0" x2="0" y1="{HEAD - 6}" y2="{foot}" stroke="#b08a3c" '
+            f'<line class="cut-line" x1="0" x2="0" y1="{_GRIPS - 6}" y2="{foot}" stroke="#b08a3c" '
             'stroke-width="1.5"/>'
-            f'<path class="grip" d="M-5,{HEAD - 16}h10v8l-5,6l-5,-6z" fill="#b08a3c"/></g>'
+            f'<path class="grip" d="M-5,{_GRIPS - 16}h10v8l-5,6l-5,-6z" fill="#b08a3c"/></g>'
         )
     return "".join(out)
 
@@ -208,13 +211,17 @@ def _pane(
         'stroke-linejoin="round"/>'
     )
     out += _levels(trace, n, scale, y, (low, high))
-    out.append(
-        f'<text class="title" x="{LEFT + 4}" y="{top + 15}" font-size="13" '
-        f'font-weight="700" fill="#14302a" stroke="#eef4f0" stroke-width="4" '
-        f'stroke-linejoin="round" paint-order="stroke">{escape(trace.label)}'
+    return "".join(out)
+
+
+def _title(trace: Trace, top: float) -> str:
+    """Return a pane's title: above the pane, and over the boundaries that pass there."""
+    return (
+        f'<text class="title" x="{LEFT}" y="{top - 6}" font-size="13" font-weight="700" '
+        'fill="#14302a" stroke="#eef4f0" stroke-width="5" stroke-linejoin="round" '
+        f'paint-order="stroke" pointer-events="none">{escape(trace.label)}'
         f'<tspan font-weight="400" fill="#47605a"> {escape(trace.unit)}</tspan></text>'
     )
-    return "".join(out)
 
 
 def _time_axis(scale: _Scale, started: datetime, foot: float) -> str:
@@ -293,10 +300,9 @@ def time_chart(
     tall = height(len(traces))
     foot = tall - FOOT
     stays = [s for s in stretches if s.number is not None]
-    panes = "".join(
-        _pane(trace, n, times, scale, HEAD + n * (PANE + GAP), stays)
-        for n, trace in enumerate(traces)
-    )
+    tops = [HEAD + n * (PANE + GAP) for n in range(len(traces))]
+    panes = "".join(_pane(trace, n, times, scale, tops[n], stays) for n, trace in enumerate(traces))
+    titles = "".join(_title(trace, top) for trace, top in zip(traces, tops, strict=True))
     hatch = (
         f'<defs><pattern id="{width}-between" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="6" '
@@ -311,5 +317,5 @@ def time_chart(
         f'<title id="{ident}-t">{escape(title)}</title>'
         f'<desc id="{ident}-d">{escape(described(stretches, started))}</desc>{hatch}'
         f"{_ground(stretches, scale, HEAD, foot)}{panes}{_time_axis(scale, started, foot)}"
-        f"{_heads(stretches, scale)}{_boundaries(stretches, scale, foot, started)}</svg>"
+        f"{_heads(stretches, scale)}{_boundaries(stretches, scale, foot, started)}{titles}</svg>"
     )

@@ -120,8 +120,7 @@ def trend(pane: TrendPane, ident: str) -> str:
     name = f"{pane.label}, {rate_words(pane.firing_rate)}"
     head = (
         f'<text class="title" x="0" y="12" font-size="13" font-weight="700" fill="#14302a">'
-        f'{rate_words(pane.firing_rate)} <tspan class="unit" font-weight="400" fill="#47605a" '
-        f'dx="4">{escape(pane.unit)}</tspan></text>'
+        f"{rate_words(pane.firing_rate)}</text>"
     )
     if pane.low is not None or pane.high is not None:
         head += (

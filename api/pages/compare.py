@@ -138,9 +138,17 @@ def _view(intake: IntakeOf, text: str) -> VisitView | None:
         return None
 
 
-def _name(view: VisitView) -> str:
-    boiler = _("Boiler not yet known") if view.boiler is None else view.boiler.name
-    return f"{boiler}, {words().day(view.visit.started)}"
+def _boiler(view: VisitView) -> str:
+    return _("Boiler not yet known") if view.boiler is None else view.boiler.name
+
+
+def _names(first: VisitView, second: VisitView) -> tuple[str, str]:
+    """Return how two visits are told apart: of one boiler by their days, else by boiler and day."""
+    days = words().day(first.visit.started), words().day(second.visit.started)
+    same = first.visit.boiler_id is not None and first.visit.boiler_id == second.visit.boiler_id
+    if same and days[0] != days[1]:
+        return days
+    return f"{_boiler(first)}, {days[0]}", f"{_boiler(second)}, {days[1]}"
 
 
 @router.get("/compare")
@@ -160,7 +168,7 @@ def compare(request: Request, intake: IntakeOf, a: str = "", b: str = "") -> Res
         )
     shown = shown_for(request)
     one, other = values_of(first.points), values_of(second.points)
-    names = (_name(first), _name(second))
+    names = _names(first, second)
     panes = []
     for key in (*PANES, "efficiency_net"):
         pane = _pane(key, ((names[0], first), (names[1], second)), shown)
@@ -173,6 +181,7 @@ def compare(request: Request, intake: IntakeOf, a: str = "", b: str = "") -> Res
         names=names,
         ids=(a, b),
         boiler=second.visit.boiler_id,
+        boiler_name="" if first.visit.boiler_id != second.visit.boiler_id else _boiler(second),
         panes=panes,
         compared=compared(one, other, shown),
         flags=[
