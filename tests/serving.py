@@ -1,11 +1,18 @@
-"""A real server over an application, in a thread of its own, and bare lines to it."""
+"""A real server over an application, in a thread or a program of its own, and bare lines to it."""
 
 from __future__ import annotations
 
+import os
+import signal
 import socket
+import subprocess
+import sys
 import threading
+import time
+import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -30,6 +37,49 @@ def serving(app: Any, port: int = 0) -> Iterator[str]:
         finally:
             server.should_exit = server.force_exit = True
             thread.join(20)
+
+
+Program = subprocess.Popen[str]
+SERVE = [sys.executable, "-c", "from api.command import main; main()", "serve"]
+
+
+def started(book: Path, *options: str, **settings: str) -> tuple[Program, str]:
+    """Start ``fluebook serve`` as a program of its own; return it and its address once it answers.
+
+    It says its address as soon as it holds it; whoever connects then waits until it is up.
+    """
+    program = subprocess.Popen(
+        [*SERVE, "--book", str(book), "--port", "0", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, **settings},
+    )
+    assert program.stdout is not None and program.stderr is not None
+    said = program.stdout.readline().strip()
+    assert said.startswith("http://"), program.stderr.read()
+    with urllib.request.urlopen(f"{said}healthz", timeout=60) as answer:
+        assert answer.status == 200
+    return program, said.rstrip("/")
+
+
+def killed(program: Program) -> None:
+    """Kill a server in the middle of whatever it does; nothing where it has ended already."""
+    program.send_signal(signal.SIGKILL)
+    program.wait(20)
+    for pipe in (program.stdout, program.stderr):
+        if pipe is not None:
+            pipe.close()
+
+
+def stops_listening(address: str) -> None:
+    """Wait until nobody can connect any more: an orderly stop has begun."""
+    until = time.monotonic() + 20
+    with suppress(ConnectionError):
+        while time.monotonic() < until:
+            linked(address).close()
+            time.sleep(0.02)
+        raise AssertionError("the server still takes connections")
 
 
 def linked(address: str) -> socket.socket:

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import http.client
 import json
-import os
 import re
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
@@ -26,43 +22,9 @@ from api.settings_page import entries, settings_page
 from ingest.intake import Intake
 from ingest.store import verify_file
 from tests.api.conftest import BOILER
+from tests.serving import head, killed, linked, started, stops_listening
 
 TOP = Path(__file__).parents[2]
-
-
-@contextmanager
-def serving(book: Path, *more: str, **settings: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    command = [
-        str(Path(sys.executable).with_name("fluebook")),
-        "serve",
-        "--book",
-        str(book),
-        "--port",
-        "0",
-    ]
-    program = subprocess.Popen(
-        [*command, *more],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, **settings},
-        cwd=TOP,
-    )
-    try:
-        assert program.stdout is not None
-        address = program.stdout.readline().strip()
-        assert address.startswith("http://"), program.stderr and program.stderr.read()
-        yield program, address
-    finally:
-        program.kill()
-        program.wait()
-        for pipe in (program.stdout, program.stderr):
-            if pipe is not None:
-                pipe.close()
-
-
-def host_of(address: str) -> str:
-    return address.removeprefix("http://").rstrip("/")
 
 
 def test_ready_says_when_the_book_cannot_be_written(
@@ -103,11 +65,12 @@ def test_a_request_has_an_id_and_keeps_a_sensible_one(client: TestClient) -> Non
 
 
 def test_lines_are_json_and_hold_no_secret(tmp_path: Path) -> None:
-    with serving(tmp_path / "book.db") as (program, address):
+    program, address = started(tmp_path / "book.db")
+    try:
         assert program.stdout is not None and program.stderr is not None
         program.stdout.readline()
         token = program.stdout.readline().strip().rpartition("/")[2]
-        connection = http.client.HTTPConnection(host_of(address), timeout=20)
+        connection = http.client.HTTPConnection(urlsplit(address).netloc, timeout=20)
         secret = "flk_" + "s3cret" * 6
         for path in (f"/first/{token}", "/v1/me?password=hunter2hunter2"):
             connection.request("GET", path, headers={"Authorization": f"Bearer {secret}"})
@@ -116,9 +79,11 @@ def test_lines_are_json_and_hold_no_secret(tmp_path: Path) -> None:
         program.send_signal(signal.SIGTERM)
         program.wait(20)
         written = program.stderr.read()
+    finally:
+        killed(program)
     lines = [json.loads(line) for line in written.splitlines()]
     asked = [line for line in lines if line["event"] == "request"]
-    assert [line["route"] for line in asked] == ["/first/{token}", "/v1/me"]
+    assert [line["route"] for line in asked] == ["/healthz", "/first/{token}", "/v1/me"]
     assert all(re.fullmatch("[0-9a-f]{16}", line["request"]) for line in asked)
     for hidden in (token, secret, "hunter2"):
         assert hidden not in written
@@ -126,22 +91,23 @@ def test_lines_are_json_and_hold_no_secret(tmp_path: Path) -> None:
 
 def test_a_stop_lets_the_request_under_way_finish(tmp_path: Path) -> None:
     book = tmp_path / "book.db"
-    with serving(book, "--alone") as (program, address):
-        host, _, port = host_of(address).partition(":")
+    program, address = started(book, "--alone")
+    try:
         body = json.dumps(BOILER).encode()
-        with socket.create_connection((host, int(port)), timeout=20) as half:
-            head = (
-                f"POST /v1/boilers HTTP/1.1\r\nHost: {host}:{port}\r\nContent-Type: "
-                f"application/json\r\nContent-Length: {len(body)}\r\n\r\n"
-            )
-            half.sendall(head.encode() + body[:40])
-            time.sleep(0.5)
+        with linked(address) as half:
+            headers = ("Content-Type: application/json", f"Content-Length: {len(body)}")
+            half.sendall(head(address, "POST /v1/boilers", *headers, "Expect: 100-continue"))
+            # RFC 9110, 10.1.1 (memory): the request has been taken, and its body is waited for.
+            assert half.recv(65536) == b"HTTP/1.1 100 Continue\r\n\r\n"
+            half.sendall(body[:40])
             program.send_signal(signal.SIGTERM)
-            time.sleep(0.5)
+            stops_listening(address)
             half.sendall(body[40:])
             answer = half.recv(65536)
         assert b" 201 " in answer.split(b"\r\n")[0]
         assert program.wait(20) in (0, -signal.SIGTERM)
+    finally:
+        killed(program)
     assert verify_file(book) == []
     kept = sqlite3.connect(book)
     assert kept.execute("SELECT COUNT(*) FROM boiler").fetchone() == (1,)

@@ -4,11 +4,6 @@ from __future__ import annotations
 
 import http.client
 import json
-import os
-import re
-import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -25,29 +20,9 @@ from ingest.models import Visit
 from ingest.store import Book
 from ingest.store.webhooks import Subscription
 from tests.api.notify.receiver import Receiver
+from tests.serving import killed, started
 
 ENVIRONMENT = {"FLUEBOOK_WEBHOOK_ALLOW_PRIVATE": "yes", "FLUEBOOK_WEBHOOK_TIMEOUT_S": "2"}
-
-
-def serving(book: Path, **more: str) -> tuple[subprocess.Popen[str], str]:
-    command = "from api.command import main; main()"
-    server = subprocess.Popen(
-        [sys.executable, "-c", command, "serve", "--alone", "--port", "0", "--book", str(book)],
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, **ENVIRONMENT, **more},
-    )
-    assert server.stdout is not None
-    found = re.search(r"http://\S+", server.stdout.readline())
-    assert found is not None
-    return server, found.group(0)
-
-
-def killed(server: subprocess.Popen[str]) -> None:
-    server.send_signal(signal.SIGKILL)
-    server.wait(20)
-    assert server.stdout is not None
-    server.stdout.close()
 
 
 def hand_in(address: str, visit: UUID) -> None:
@@ -80,16 +55,16 @@ def test_a_server_killed_before_or_during_a_try_loses_no_event(tmp_path: Path) -
     path = tmp_path / "book.db"
     with Receiver(hang_s=1.5) as there:
         secret, visits = ready(path, there.url, 3)
-        server, address = serving(path, FLUEBOOK_DELIVER="no")
+        server, address = started(path, "--alone", **ENVIRONMENT, FLUEBOOK_DELIVER="no")
         for one in visits:
             hand_in(address, one)
         killed(server)  # before anything was sent
         assert there.seen == []
-        server, _ = serving(path)
+        server, _ = started(path, "--alone", **ENVIRONMENT)
         eventually(lambda: len(there.seen) == 1, 30)
         killed(server)  # the receiver has it, and nobody wrote that down
         there.hang_s = 0.0
-        server, _ = serving(path)
+        server, _ = started(path, "--alone", **ENVIRONMENT)
         try:
             # The claim of the killed server has to run out first.
             eventually(lambda: len(there.seen) == 4, 40)
