@@ -12,8 +12,7 @@ from typing import Any, TypeGuard
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticKnownError, core_schema
 
-LARGEST = 1e12
-"""A number beyond is no measurement."""
+from parsers.numbers import LARGEST
 
 
 def is_number(value: object) -> TypeGuard[float]:

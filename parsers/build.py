@@ -13,6 +13,7 @@ from parsers.columns import Ask, Measured, understood
 from parsers.errors import Problem
 from parsers.model import Bound, Column, NotRead, Phase, Reading
 from parsers.numbers import (
+    LARGEST,
     Mark,
     Parts,
     Settled,
@@ -60,10 +61,13 @@ def _taken_apart(block: Block, i: int) -> tuple[list[str], list[float], list[Par
     texts = _texts(block, i)
     whole = "\n".join(texts)
     if all(texts) and max(map(len, texts)) < 40:
+        plain: list[float] = []
         if _PLAIN.fullmatch(whole) is not None:
-            return texts, list(map(float, texts)), []
-        if _PLAIN_COMMA.fullmatch(whole) is not None and _CERTAIN_COMMA.search(whole) is not None:
-            return texts, list(map(float, whole.replace(",", ".").split("\n"))), []
+            plain = list(map(float, texts))
+        elif _PLAIN_COMMA.fullmatch(whole) is not None and _CERTAIN_COMMA.search(whole) is not None:
+            plain = list(map(float, whole.replace(",", ".").split("\n")))
+        if plain and max(plain) <= LARGEST and min(plain) >= -LARGEST:
+            return texts, plain, []
     return texts, [], [split_cell(t) for t in texts]
 
 

@@ -23,10 +23,10 @@ from combustion.units import Conversion
 from parsers.build import blocks_read, outside_message, prepared_blocks
 from parsers.columns import Ask
 from parsers.errors import ReadError
-from parsers.fixed import times_of
 from parsers.grid import DELIMITERS, Row, split_rows
+from parsers.long_clock import LongClock, added, long_clock, past_midnight
 from parsers.model import Column, LineCount, NotRead, Phase, Reading, ReadWarning
-from parsers.numbers import is_sentinel
+from parsers.numbers import LARGEST, is_sentinel
 from parsers.shapes import Block, Understand, is_summary, phase_of, tables
 from parsers.table import LogReadings, Table, Words
 from parsers.text import decoded, physical_lines
@@ -61,8 +61,7 @@ class _Plan:
     delimiter: str
     width: int
     measured: dict[str, tuple[int, Conversion | None]]
-    time_columns: list[int]
-    sample_time: str
+    clock: LongClock
     words: dict[str, int]
     checked: list[int]
     decimal: str
@@ -153,24 +152,21 @@ def _planned(
     if len(votes) > 1:
         return None
     decimal = str(votes.pop()) if votes else "."
-    time_columns = [i for i, m in enumerate(meanings) if m.role in ("date", "time")]
-    if len(time_columns) > 2 or any(m.role in ("elapsed", "zone", "am_pm") for m in meanings):
+    clock = long_clock(block, meanings, order, quiet)
+    if clock is None:
         return None
-    time_columns.sort(key=lambda i: meanings[i].role)
-    used = {n.column.index for n in numbers} | set(time_columns)
+    used = {n.column.index for n in numbers} | {*clock.columns, *clock.ignored}
     words = {}
     for i, m in enumerate(meanings):
         if m.role in ("phase", "fuel", "burner", "note"):
             if m.role in words:
                 return None
             words[m.role] = i
-    sample = block.samples[0].cells
     return _Plan(
         delimiter,
         len(block.headings),
         {n.column.quantity: (n.column.index, n.column.convert) for n in numbers},
-        time_columns,
-        " ".join(sample[i] for i in time_columns),
+        clock,
         words,
         [i for i in range(len(block.headings)) if i not in used and i not in words.values()],
         decimal,
@@ -206,7 +202,7 @@ def _read_body(
     body = _Body(
         {q: np.empty(count) for q in plan.measured},
         np.empty(count, dtype=np.int64),
-        np.empty(count, dtype="datetime64[us]") if plan.time_columns else None,
+        np.empty(count, dtype="datetime64[us]") if plan.clock.kept else None,
         {role: Words(np.zeros(count, dtype=np.int32)) for role in plan.words},
         line=first,
     )
@@ -227,6 +223,8 @@ def _read_body(
         bool(np.any(v[np.isfinite(v)] % 1)) for v in table.values.values()
     ):
         raise _Contradicted
+    if plan.clock.carried and table.times is not None:
+        _over_midnight(table, body)
     _clock(table, body)
     references = {
         q: r
@@ -269,6 +267,7 @@ def _read_body(
         total["not_read"],
     )
     kept = {"outside_plausible", "maybe_no_value", "clock_jumped_back", "newest_first"}
+    kept |= {"midnight_passed"} if plan.clock.carried else set()
     said = [w for w in own.warnings if w.code not in kept]
     return Log(account, readings, lines, [*refused, *body.not_read], [*said, *body.said],
                shape.preamble)  # fmt: skip
@@ -330,6 +329,11 @@ def _chunk(
             at = stop
 
 
+def _sized(array: NDArray[np.float64]) -> bool:
+    """Return whether all are numbers, and none beyond what anything measures."""
+    return not len(array) or bool(array.min() >= -LARGEST and array.max() <= LARGEST)
+
+
 def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) -> None:
     n = body.rows
     parse = _by_pyarrow if pyarrow is not None else _by_pandas
@@ -337,21 +341,21 @@ def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) 
     whole = False
     measured = {i for i, _ in plan.measured.values()}
     for i, array in columns.items():
-        if np.isfinite(array).all():
+        if _sized(array):
             # A measured column without an empty cell: no row is without a value.
             whole |= i in measured
             kept = array
         else:
             kept = array[~np.isnan(array)]
-            if not np.isfinite(kept).all():
+            if not _sized(kept):
                 raise _NotPlain
         body.fractions |= plan.whole_numbers and bool(np.any(kept % 1))
-    if plan.time_columns and body.times is not None:
-        cells = [texts[i] for i in plan.time_columns]
-        times = times_of(cells, plan.sample_time, plan.day_first)
+    if plan.clock.columns:
+        times = plan.clock.times([texts[i] for i in plan.clock.columns])
         if times is None:
             raise _NotPlain
-        body.times[n : n + rows] = times
+        if body.times is not None:
+            body.times[n : n + rows] = times
     for role, i in plan.words.items():
         _coded(body.words[role], texts[i], n, role != "note")
     # A row of marks or nothing under every quantity is no reading: the careful code names it.
@@ -397,11 +401,11 @@ def _by_pyarrow(
     view: memoryview, rows: int, quotes: bool, plan: _Plan
 ) -> tuple[dict[int, NDArray[np.float64]], dict[int, Any]]:
     names = [str(i) for i in range(plan.width)]
-    texts = [*plan.time_columns, *plan.words.values()]
+    texts = [*plan.clock.columns, *plan.words.values()]
     measured = [i for i, _ in plan.measured.values()]
     types = {str(i): pyarrow.float64() for i in (*measured, *plan.checked)}
     types |= {str(i): pyarrow.string() for i in plan.words.values()}
-    types |= {str(i): pyarrow.binary() for i in plan.time_columns}
+    types |= {str(i): pyarrow.binary() for i in plan.clock.columns}
     try:
         table = pyarrow.csv.read_csv(
             pyarrow.BufferReader(pyarrow.py_buffer(view)),
@@ -443,7 +447,7 @@ def _by_pandas(
 
     if quotes:
         raise _NotPlain
-    texts = [*plan.time_columns, *plan.words.values()]
+    texts = [*plan.clock.columns, *plan.words.values()]
     measured = [i for i, _ in plan.measured.values()]
     kinds: dict[int, Any] = dict.fromkeys((*measured, *plan.checked), np.float64)
     kinds |= dict.fromkeys(texts, object)
@@ -572,6 +576,28 @@ def _cleaned(table: Table, plan: _Plan, body: _Body, own: Ask) -> dict[str, dict
             )
     _ = own
     return reasons
+
+
+def _over_midnight(table: Table, body: _Body) -> None:
+    """Add a day wherever clock times without a date start again, and warn of it."""
+    if table.times is None:
+        return
+    days = past_midnight(table.times)
+    table.times += days.astype("timedelta64[D]")
+    for i, reading in body.odd.items():
+        if i < len(days) and days[i] and reading.time is not None:
+            body.odd[i] = replace(reading, time=added(reading.time, int(days[i])))
+    dates = table.times.astype("datetime64[D]")
+    known = np.flatnonzero(~np.isnat(dates))
+    turns = known[1:][np.diff(dates[known]) > np.timedelta64(0, "D")]
+    body.said += [
+        ReadWarning(
+            "midnight_passed",
+            "the clock passed midnight; a day is added",
+            int(table.lines[i]),
+        )
+        for i in turns.tolist()
+    ]
 
 
 def _clock(table: Table, body: _Body) -> None:

@@ -6,7 +6,6 @@ Here every reading of a cell is listed, and a column is settled only by what exc
 
 from __future__ import annotations
 
-import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -30,6 +29,8 @@ class NumberCell(str):
 _MINUS = dict.fromkeys(map(ord, "‐‑‒–—―−﹣－⁻"), "-") | {0x00A0: " ", 0x202F: " ", 0xFEFF: None}
 _MINUS |= {0x2009: " ", 0x2007: " "}
 
+LARGEST = 1e12
+"""A number beyond is no measurement, and the sum of a few may be none at all."""
 _LONGEST = 60
 """Characters; no number of an instrument with its unit is longer."""
 
@@ -189,7 +190,7 @@ def readings_of(body: str) -> tuple[tuple[Mark, float], ...]:
             whole = "".join(groups)
         if whole or fraction:
             number = float(f"{whole or '0'}.{fraction or '0'}{exponent}")
-            if math.isfinite(number):
+            if number <= LARGEST:
                 found.append((mark, number))
     return tuple(found)
 
@@ -268,7 +269,7 @@ def value_of(parts: Parts, mark: Mark | Literal["either", "mixed"]) -> float | N
     """Return the number of a cell under a decimal mark, None where it does not fit."""
     if parts.exact:
         number = float(parts.body)
-        if not math.isfinite(number):
+        if not abs(number) <= LARGEST:
             return None
     else:
         ways = dict(readings_of(parts.body))

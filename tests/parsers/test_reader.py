@@ -122,6 +122,14 @@ def test_a_cell_that_is_no_number_is_named_and_the_rest_is_read() -> None:
     assert "about 20" in result.readings[0].missing["co_dry"]
 
 
+@pytest.mark.parametrize("cell", ["1e308", "-1e308", "1" + "0" * 20, "9" * 400, "1e400", "0x10"])
+def test_a_number_beyond_what_anything_measures_is_none(cell: str) -> None:
+    result = read(f"O2 [%],CO [ppm]\n5.1,{cell}\n4.8,12\n".encode(), "a.csv")
+    assert "co_dry" not in result.readings[0].values
+    assert "not a number" in result.readings[0].missing["co_dry"]
+    assert result.readings[1].values["co_dry"] == 12
+
+
 def test_bounds_are_kept_apart_from_values() -> None:
     reading = of("O2 [%];CO [ppm]\n5;> 2000\n5;<1\n5;4000+\n").readings
     assert reading[0].bounds["co_dry"].above == 2000.0
