@@ -93,7 +93,7 @@ def read_options_from(given: Mapping[str, Any]) -> ReadOptions | None:
     if day not in ("", "true", "false"):
         raise wrong_field("day_first", "day_first is no choice", day, "true or false")
     if decimal not in ("", ".", ","):
-        raise wrong_field("decimal", "the decimal mark is none", decimal, ". or ,")
+        raise wrong_field("decimal", "the decimal mark is none", decimal, "a point or a comma")
     return ReadOptions(
         site_zone=zone,
         started=_started(text["started"]),

@@ -3,6 +3,9 @@
 ``api.locales.sentences`` tells the English sentence apart into template and values; the template
 is said in the reader's language and so is each value that is itself words. Where any part is not
 known in that language the whole sentence stays English: half a translation misleads.
+
+What the readers of files refuse is said the same way, by their own templates
+(``api.locales.reader_texts``).
 """
 
 from __future__ import annotations
@@ -10,10 +13,13 @@ from __future__ import annotations
 import re
 from datetime import date
 from functools import lru_cache
+from typing import Literal
 
 from api.cautions import approval_hash, approvals
-from api.locales.sentences import templates
+from api.locales.reader_texts import reading_templates
+from api.locales.sentences import Template, templates
 from api.words import N_, SOURCE, _, words
+from combustion.quantities import QUANTITIES
 
 _PIECES = (
     N_("above"), N_("below"), N_("too close to tell from"), N_("higher"), N_("lower"),
@@ -45,14 +51,21 @@ _PIECES = (
     N_("the recorded firing rate is zero, and air follows"),
     N_("short, and every quantity goes on the same way after it"),
     N_("too few samples, or no quantity in it that answers the firing rate"),
-    N_("A dry trap lets flue gas into the room."),
+    N_("A dry trap lets flue gas into the room."), N_("comma"), N_("no phase"), N_("no fuel"),
+    N_("decimal point"), N_("ramp"), N_("plateau"),
 )  # fmt: skip
 _NAMES = {
     "fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what", "title",
     "title_2", "label", "text", "reason", "reason_by", "by", "note", "part", "task", "id",
-    "shown", "shown_2",
+    "shown", "shown_2", "cell", "error", "given", "heading", "listed", "member", "msg", "named",
+    "number", "raw",
 }  # fmt: skip
-"""Places that hold a name or a date, kept as written where it has no translation."""
+"""Places that hold a name, a date or a file's own text, kept as written where it has no
+translation."""
+_QUOTED = re.compile(r"'.*'|\".*\"", re.DOTALL)
+_MEANINGS = {q.meaning.lower(): q.meaning for q in QUANTITIES.values()}
+Group = Literal["findings", "reading"]
+"""Whose texts a sentence is told apart by: the rules', or the readers' of files before them."""
 _DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _FIGURES = re.compile(r"[-+\u2212\d., e%]*")
 _RANGE = re.compile(r"(open|[-\u2212\d.]+) to (open|[-\u2212\d.]+)( \D+)?")
@@ -61,36 +74,50 @@ _SENTENCES = re.compile(r"(?<=[a-z\u201d]\.) (?=[A-Z])")
 _MOST_DEPTH = 4
 
 
-def _piece(name: str, value: str, depth: int) -> str | None:
+@lru_cache(maxsize=2)
+def _told_by(group: Group) -> tuple[Template, ...]:
+    return templates() if group == "findings" else (*templates(), *reading_templates())
+
+
+def _piece(name: str, value: str, depth: int, group: Group) -> str | None:
     bare = value.strip()
-    if not bare or (_FIGURES.fullmatch(bare) and not _DAY.fullmatch(bare)):
+    if (
+        not bare
+        or _QUOTED.fullmatch(bare)
+        or (_FIGURES.fullmatch(bare) and not _DAY.fullmatch(bare))
+    ):
         return value
     before, after = value[: len(value) - len(value.lstrip())], value[len(value.rstrip()) :]
     if _DAY.fullmatch(bare):
         return before + words().day(date.fromisoformat(bare)) + after
-    said = _said(bare, depth + 1) or _ends(bare)
+    said = _said(bare, depth + 1, group) or _ends(bare)
+    if bare in _MEANINGS:
+        said = _(_MEANINGS[bare])
+        said = said[:1].lower() + said[1:]
     if said is None and " and " in bare:
-        parts = [_said(part, depth + 1) for part in bare.split(" and ")]
+        parts = [_said(part, depth + 1, group) for part in bare.split(" and ")]
         said = "; ".join(filter(None, parts)) if all(parts) else None
-    said = said or _listed(bare, depth)
+    said = said or _listed(bare, depth, group)
+    if said is None and group == "reading" and depth < _MOST_DEPTH:
+        said = _clauses(bare, depth + 1)
     if said is None:
         head, at, tail = bare.partition(" at ")
-        place = _said(f"at {tail}", depth + 1) if at and " " not in head else None
+        place = _said(f"at {tail}", depth + 1, group) if at and " " not in head else None
         if place is not None:
             said = f"{head} {place}"
         elif name in _NAMES or _ONE_WORD.fullmatch(bare):
             # A device of several is called by its title and its own name, which stays.
-            said = ", ".join(_said(part, depth + 1) or part for part in bare.split(", "))
+            said = ", ".join(_said(part, depth + 1, group) or part for part in bare.split(", "))
     return None if said is None else before + said + after
 
 
-def _listed(bare: str, depth: int) -> str | None:
+def _listed(bare: str, depth: int, group: Group) -> str | None:
     """Return pieces between commas, where each is known with or without its comma."""
     first, *rest = bare.split(", ")
-    said = _said(first, depth + 1) if first else ""
+    said = _said(first, depth + 1, group) if first else ""
     for part in rest:
-        after = _said(f", {part}", depth + 1)
-        plain = None if after else _said(part, depth + 1)
+        after = _said(f", {part}", depth + 1, group)
+        plain = None if after else _said(part, depth + 1, group)
         if said is None or not (after or plain):
             return None
         said += after or f", {plain}"
@@ -110,18 +137,18 @@ def _ends(bare: str) -> str | None:
     return _("{low} to {high}", low=low, high=high) + unit
 
 
-def _said(text: str, depth: int = 0) -> str | None:
-    return _kept(words().language, str(words().locale), text, depth)
+def _said(text: str, depth: int = 0, group: Group = "findings") -> str | None:
+    return _kept(words().language, str(words().locale), text, depth, group)
 
 
 @lru_cache(maxsize=8192)
-def _kept(_language: str, _locale: str, text: str, depth: int) -> str | None:
+def _kept(_language: str, _locale: str, text: str, depth: int, group: Group) -> str | None:
     translated = words().t(text)
     if translated != text:
         return translated
     if depth > _MOST_DEPTH:
         return None
-    for template in templates():
+    for template in _told_by(group):
         if template.text.endswith(".") != (depth == 0):
             continue
         found = template.values(text)
@@ -130,7 +157,7 @@ def _kept(_language: str, _locale: str, text: str, depth: int) -> str | None:
         pattern = words().t(template.text)
         if pattern == template.text:
             continue
-        values = {name: _piece(name, value, depth) for name, value in found.items()}
+        values = {name: _piece(name, value, depth, group) for name, value in found.items()}
         if all(v is not None for v in values.values()):
             return pattern.format(**values)
     return None
@@ -170,6 +197,43 @@ def _sentence(text: str) -> str | None:
     if whole is None and between and text.endswith("."):
         after = _said(tail[:-1], 1)
         whole = None if after is None else f"{_said(head, 1) or head}: {after}."
+    return whole
+
+
+def reading_said(text: str) -> str:
+    """Return what a reader of files refuses, expects or advises, in the reader's language.
+
+    >>> reading_said("the file has no bytes")
+    'the file has no bytes'
+    """
+    if words().language == SOURCE or not text:
+        return text
+    return _clauses(text, 1) or text
+
+
+def _clauses(text: str, depth: int) -> str | None:
+    """Return clauses between semicolons, each known whole or after its colon; None if one is not.
+
+    A sentence with its full stop is known with it or without.
+    """
+    if whole := _said(text, depth, "reading") or _said(text, 0, "reading"):
+        return whole
+    if text.endswith("."):
+        said = _clauses(text[:-1], depth)
+        return said and f"{said}."
+    parts = [_clause(part, depth) for part in text.split("; ")]
+    return "; ".join(filter(None, parts)) if all(parts) else None
+
+
+def _clause(text: str, depth: int) -> str | None:
+    whole = _said(text, depth, "reading")
+    head, between, tail = text.partition(": ")
+    if whole is None and between:
+        known = _said(head, depth, "reading")
+        before = known or (head if _ONE_WORD.fullmatch(head) else None)
+        # Behind words that are known stands what the file itself says: "sensor off: OFF ppm".
+        after = _piece("tail", tail, depth, "reading") or (tail if known else None)
+        whole = None if after is None or before is None else f"{before}: {after}"
     return whole
 
 

@@ -12,10 +12,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from api.findings import finding
+from api.findings import finding, reading_said
+from api.locales.reader_texts import reading_templates
 from api.problems import ErrorItem
 from api.words import N_, _
 from ingest.store import NotFound
+from parsers import ReadError
 
 _TEXT = N_("a text is expected")
 _WHOLE = N_("a whole number is expected")
@@ -117,6 +119,56 @@ KINDS = (
 )  # fmt: skip
 """What a refusal of the book names, as pieces of its sentence."""
 
+PAGE_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "State it: --decimal , or --decimal . as the instrument writes it.": N_(
+            "State it below, under “What the file leaves open”."
+        ),
+        "State it: --day-first or --month-first.": N_(
+            "State below, under “What the file leaves open”, whether day or month comes first."
+        ),
+        "Write it into the heading, or state it: --unit {quantity}={canonical}.": N_(
+            "State it below, under “What the file leaves open”: {quantity}={canonical}."
+        ),
+        "State them: --rates 100,75,50,25 (one for each reading), --phase as-left, or line "
+        "ranges.": N_("State them below: one firing rate for each reading, and when it was taken."),
+        "Look at fluebook read FILE --explain for the lines of the readings.": N_(
+            "Count the lines of the file from 1, headings too."
+        ),
+        "Rename one heading, or teach a map that says which column counts: fluebook maps "
+        "teach.": N_("Rename one heading, or teach under “Column maps” which column counts."),
+        "Correct the unit, or teach a map that leaves the column out: fluebook maps teach.": N_(
+            "Correct the unit, or teach under “Column maps” that the column is left out."
+        ),
+        "Teach this file's headings as a map of their own: fluebook maps teach.": N_(
+            "Teach this file's headings under “Column maps”."
+        ),
+        "Check that this is the instrument's export; unknown headings can be taught once: "
+        "fluebook maps teach.": N_(
+            "Check that this is the instrument's export. Headings that are not known can be "
+            "taught once, under “Column maps”."
+        ),
+        "the packed file cannot be unpacked ({error})": N_("the packed file cannot be unpacked"),
+        "the spreadsheet cannot be opened ({name}: {error})": N_(
+            "the spreadsheet cannot be opened"
+        ),
+    }
+)
+"""What a reader of files says at a command line -> what a person at a page can use."""
+
+
+def page_said(text: str) -> str:
+    """Return what a reader of files or the book says, as a page says it in its reader's language.
+
+    >>> page_said("State it: --day-first or --month-first.")
+    'State below, under “What the file leaves open”, whether day or month comes first.'
+    """
+    for template in reading_templates():
+        values = template.values(text) if template.text in PAGE_WORDS else None
+        if values is not None:
+            return _(PAGE_WORDS[template.text], **values)
+    return _known(text)
+
 
 def why_not(error: Exception) -> str:
     """Return in the reader's words, without a full stop, why the book or a check refuses.
@@ -127,11 +179,16 @@ def why_not(error: Exception) -> str:
         # A kind of two words is not told from its id by the sentence alone.
         said = _("there is no {kind} {identity} in this book")
         return said.format(kind=_(error.kind), identity=error.identity)
+    if isinstance(error, ReadError):
+        return "; ".join(page_said(p.message) for p in error.problems)
     return _known(str(error).removesuffix("."))
 
 
 def _known(text: str) -> str:
     """Return a sentence in the reader's words, with or without its full stop as it was given."""
+    said = reading_said(text)
+    if said != text:
+        return said
     bare = text.removesuffix(".")
     for asked in (bare, f"{bare}."):
         said = finding(asked)
@@ -145,8 +202,9 @@ def told(items: Sequence[ErrorItem]) -> list[ErrorItem]:
     return [
         item.model_copy(
             update={
-                "message": _known(item.message),
-                "next_step": None if item.next_step is None else _(item.next_step),
+                "message": page_said(item.message),
+                "expected": None if item.expected is None else page_said(item.expected),
+                "next_step": None if item.next_step is None else page_said(item.next_step),
             }
         )
         for item in items

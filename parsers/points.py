@@ -233,7 +233,7 @@ def _stated(
             problems.append(
                 Problem(
                     "statement_contradicts_file",
-                    f"the file gives {what} {own}, and {stated} is stated",
+                    f"the file gives {own} as {what}, and {stated} is stated",
                     "one of them",
                     "Leave the statement out, or correct the file.",
                     line=_place(reading),

@@ -17,6 +17,7 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir, extract_from_file
 
 from api.key_words import WORDS
+from api.locales.reader_texts import read_texts
 from api.locales.rule_texts import RULE_TEXTS
 from api.locales.sentences import refused, written
 from api.plan_words import shipped_texts
@@ -154,7 +155,7 @@ def collected() -> Catalog:
     for place, line, message, comments in in_code():
         if message and message != ("", ""):
             found.add(cast(Any, message), None, [(place, line)], auto_comments=comments)
-    sentences = ((name, text) for name, text, _ in (*written(), *refused()))
+    sentences = ((name, text) for name, text, _ in (*written(), *refused(), *read_texts()))
     for where, text in (*in_lists(), *in_judging(), *sentences):
         if text:
             found.add(text, None, auto_comments=[where])

@@ -11,11 +11,12 @@ from __future__ import annotations
 import ast
 import re
 import string
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
+from typing import TypeGuard
 
 FLOORS = Path(str(files("ingest"))).parent
 WRITTEN_IN = (
@@ -73,9 +74,10 @@ def _name(expression: ast.expr) -> str:
     return names[0].strip("_") if names else "part"
 
 
-def _template(joined: ast.JoinedStr) -> tuple[str, frozenset[str]]:
+def template_of(said: ast.JoinedStr | ast.Constant) -> tuple[str, frozenset[str]]:
+    """Return the template of an f-string or of a plain text, and the names of its figures."""
     text, used, figures = "", set[str](), set[str]()
-    for part in joined.values:
+    for part in said.values if isinstance(said, ast.JoinedStr) else [said]:
         if isinstance(part, ast.Constant):
             text += str(part.value).replace("{", "{{").replace("}", "}}")
         elif isinstance(part, ast.FormattedValue):
@@ -104,7 +106,7 @@ def written() -> Iterator[tuple[str, str, frozenset[str]]]:
     for path in sorted(p for pattern in WRITTEN_IN for p in FLOORS.glob(pattern)):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.JoinedStr):
-                text, figures = _template(node)
+                text, figures = template_of(node)
                 if _FIXED.search(re.sub(r"\{\w+\}", "", text)) and not _TAG.fullmatch(text):
                     yield path.name, text, figures
 
@@ -121,14 +123,17 @@ def refused() -> Iterator[tuple[str, str, frozenset[str]]]:
             if not own and not (path.name == "errors.py" and _makes_itself(call)):
                 continue
             for said in call.args:
-                if isinstance(said, ast.JoinedStr):
-                    text, figures = _template(said)
-                elif isinstance(said, ast.Constant) and isinstance(said.value, str):
-                    text, figures = said.value.replace("{", "{{").replace("}", "}}"), frozenset()
-                else:
+                if not is_text(said):
                     continue
+                text, figures = template_of(said)
                 if " " in text and _FIXED.search(re.sub(r"\{\w+\}", "", text)):
                     yield path.name, text, figures
+
+
+def is_text(node: ast.AST) -> TypeGuard[ast.JoinedStr | ast.Constant]:
+    """Return whether code holds a text there, with places or without."""
+    plain = isinstance(node, ast.Constant) and isinstance(node.value, str)
+    return plain or isinstance(node, ast.JoinedStr)
 
 
 def _makes_itself(call: ast.Call) -> bool:
@@ -139,7 +144,12 @@ def _makes_itself(call: ast.Call) -> bool:
 @lru_cache(maxsize=1)
 def templates() -> tuple[Template, ...]:
     """Return the templates, the most telling (most words of its own) first."""
-    texts = {text: figures for _, text, figures in (*written(), *refused())}
+    return ranked((*written(), *refused()))
+
+
+def ranked(found: Iterable[tuple[str, str, frozenset[str]]]) -> tuple[Template, ...]:
+    """Return texts as found in code as templates, the most telling first."""
+    texts = {text: figures for _, text, figures in found}
     own = {text: len(re.sub(r"\{\w+\}", "", text)) for text in texts}
-    ranked = sorted(texts, key=lambda t: (-own[t], t))
-    return tuple(Template(t, _pattern(t, texts[t])) for t in ranked)
+    in_order = sorted(texts, key=lambda t: (-own[t], t))
+    return tuple(Template(t, _pattern(t, texts[t])) for t in in_order)

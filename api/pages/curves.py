@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from api.chart_spec import rate_words
+from api.findings import reading_said
 from api.pages.show import PHASE_WORDS, Shown, label
 from api.pages.sources import Origin
 from api.words import _
@@ -153,7 +154,7 @@ def _cell(
     point = points[index]
     read = reading_of(points, computed, index, key)
     if read is None:
-        return Cell("–", why=point.missing.get(key))
+        return Cell("–", why=reading_said(point.missing.get(key, "")) or None)
     text = (">" if read[1] else "") + shown.figure(key, read[0])
     anchor = origin(point, key) if key in point.values else None
     return Cell(text, anchor, (point.key.phase, key, point.key.firing_rate) in flagged)

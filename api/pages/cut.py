@@ -24,6 +24,7 @@ from api.pages.facts import boiler_words, leave_words
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, day, label
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
+from api.refusals import told
 from api.routes.shared import IntakeOf, signer
 from api.words import N_, _, _n
 from ingest.accuracy import Accuracies
@@ -455,7 +456,7 @@ async def _redirected_or_said(
             title=_("The corrections are kept, and the firing points were not taken")
             if kept
             else _("This was not done, and nothing was changed"),
-            problems=details.errors,
+            problems=told(details.errors),
             # What was kept has moved the stretches: their numbers are no longer those of the form.
             said={} if kept else form,
             part=form,

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from api.findings import reading_said
 from api.pages.numbers import typed_number
 from api.pages.show import Shown
 from api.refusals import refusal
@@ -249,7 +250,7 @@ def limits_asked(
         if isinstance(cause, ValidationError):
             found = [(str(e["loc"][0]) if e["loc"] else "", refusal(e)) for e in cause.errors()]
             return None, [_told(f"/{key}", why) for key, why in found]
-        return None, [_told(p.pointer, p.message) for p in error.problems]
+        return None, [_told(p.pointer, reading_said(p.message)) for p in error.problems]
 
 
 def _told(pointer: str, message: str) -> str:

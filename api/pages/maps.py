@@ -9,10 +9,11 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from api.findings import reading_said
 from api.pages.render import page
 from api.routes.files import uploaded
 from api.routes.shared import IntakeOf
-from api.words import _
+from api.words import N_, _, capital
 from combustion.quantities import MEASURED, QUANTITIES
 from ingest.intake import Intake
 from parsers.maps import IGNORE, ColumnMap, heading_rows, taught
@@ -33,10 +34,26 @@ class HeadingView:
     unit: str
 
 
+_ROLE_WORDS = {
+    "time": N_("time, or date and time"),
+    "date": N_("date alone"),
+    "elapsed": N_("time since the start"),
+    "zone": N_("time zone"),
+    "am_pm": N_("morning or afternoon (am, pm)"),
+    "phase": N_("as found, trial or as left"),
+    "fuel": N_("fuel"),
+    "burner": N_("burner"),
+    "note": N_("note"),
+    "number": N_("running number"),
+}
+
+
 def _choices() -> list[tuple[str, str]]:
-    quantities = [(key, f"{QUANTITIES[key].label}: {QUANTITIES[key].meaning}") for key in MEASURED]
-    roles = [(role, f"({role.replace('_', ' ')})") for role in ROLES]
-    return [(IGNORE, "leave out"), *roles, *quantities]
+    quantities = [
+        (key, f"{_(QUANTITIES[key].label)}: {_(QUANTITIES[key].meaning)}") for key in MEASURED
+    ]
+    roles = [(role, f"({_(_ROLE_WORDS[role])})") for role in ROLES]
+    return [(IGNORE, _("leave out")), *roles, *quantities]
 
 
 def _shown(
@@ -59,6 +76,10 @@ def _shown(
         choices=_choices(),
         said=said,
     )
+
+
+def _sentence(error: ValueError) -> str:
+    return capital(reading_said(str(error).removesuffix("."))) + "."
 
 
 @router.get("")
@@ -113,7 +134,7 @@ async def teach(request: Request, intake: IntakeOf) -> Response:
                 request,
                 intake,
                 draft=draft,
-                said=_("{why} Nothing was kept.", why=str(error)),
+                said=_("{why} Nothing was kept.", why=_sentence(error)),
                 status=422,
             )
         intake.put_map(made, "page")

@@ -42,6 +42,7 @@ from api.pages.visit import photos_of, visit_page
 from api.plan_words import plan_said, plan_text
 from api.problems import ProblemError
 from api.refusals import refusals, why_not
+from api.refusals import told as said_items
 from api.report.service import ISOLATION_WORDS
 from api.routes.photos import taken
 from api.routes.shared import IntakeOf, adopt_plan, fitting_plans, plans_of, signer
@@ -412,7 +413,7 @@ def _pictures_taken(
         try:
             kept = taken(intake, visit_id, data, file, who)
         except ProblemError as error:
-            wrong[name] = f"{file}: {error.details.errors[0].message}"
+            wrong[name] = f"{file}: {said_items(error.details.errors)[0].message}"
         else:
             entries[f"{at}.photo.{kept.sha256}"] = ON
             # Keeping it made a new version of the visit, which is this form's own doing.

@@ -65,7 +65,7 @@ class Photo:
 
 _FIELDS = dict.fromkeys(
     ("rates", "as_log", "phase", "line_ranges", "fuel", "units", "zone", "started"), ""
-) | {"response_time": "", "caption": ""}
+) | {"response_time": "", "caption": "", "day_first": "", "decimal": ""}
 
 
 @dataclass(frozen=True, slots=True)
