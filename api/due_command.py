@@ -46,9 +46,9 @@ def due(
         known = office_plans(plans)
         with Book(book) as opened:
             intake = Intake(opened)
-            found = due_in_book(intake, last, {**known, **intake.plans()})
+            found = due_in_book(intake, last, intake.plans_in_force(known))
             if ical is not None:
-                ical.write_bytes(due_ics(intake, found, {**known, **intake.plans()}))
+                ical.write_bytes(due_ics(intake, found, intake.plans_in_force(known)))
     except (PlanError, FileNotFoundError, BookError) as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error

@@ -111,6 +111,7 @@ GET    /v1/plans                                            TIRA
 POST   /v1/plans                                            RA
 POST   /v1/plans/preview                                    RA read
 GET    /v1/plans/{key}                                      TIRA
+DELETE /v1/plans/{key}                                      RA
 GET    /v1/plans/{key}/toml                                 TIRA
 GET    /v1/maps                                             TIRA
 GET    /v1/maps/{fingerprint}                               TIRA

@@ -36,6 +36,7 @@ from ingest.intake_life import Lives
 from ingest.intake_limits import LimitsStated
 from ingest.intake_maps import Maps
 from ingest.intake_notices import Notices
+from ingest.intake_plans import PlansInUse
 from ingest.intake_service import NotAPicture, PhotoTaken, ServiceParts
 from ingest.intake_shapes import (
     OPEN_STATES,
@@ -102,6 +103,7 @@ class Intake(
     Lives,
     Maps,
     Notices,
+    PlansInUse,
     ServiceParts,
     StandingAcceptances,
 ):

@@ -6,7 +6,7 @@ Exit statuses: 0 done; 2 a plan or the book cannot be used; 64 wrong usage.
 from __future__ import annotations
 
 import getpass
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -14,6 +14,8 @@ import typer
 
 from ingest.book_commands import BookPath
 from ingest.intake import Intake
+from ingest.intake_service import PlanKept
+from ingest.service.office import office_plans
 from ingest.service.plans import Plan, PlanError, read_plan
 from ingest.store import Book, BookError
 
@@ -25,7 +27,7 @@ Files = Annotated[
 plans = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
-    help="Check service plans, bring them into a book, list what it holds.",
+    help="Check service plans, bring them into a book, list or remove what it holds.",
 )
 
 
@@ -60,27 +62,71 @@ def check(files: Files) -> None:
         typer.echo(_counted(plan))
 
 
+def _added(
+    intake: Intake, plan: Plan, name: str, known: dict[str, Plan], take_in: bool
+) -> Iterator[str]:
+    """Keep a plan, and yield what became of it and of the plans that include it."""
+    kept = intake.keep_plan(plan, name, known) if take_in else PlanKept(intake.put_plan(plan, name))
+    yield f"{_counted(plan)}{'' if kept.fresh else ', was there already'}"
+    for one in kept.into:
+        if one.problems:
+            yield f"{one.before.key} stays as it is: {'; '.join(one.problems)}"
+        else:
+            known[one.plan.key] = one.plan
+            yield f"{_counted(one.plan)}, takes it in, after {one.before.version}"
+
+
 @plans.command()
 def add(
     files: Files,
     book: BookPath = Path("fluebook.db"),
     who: Annotated[str | None, typer.Option(help="Who answers for them; the login name.")] = None,
+    take_in: Annotated[
+        bool,
+        typer.Option("--take-in", help="Let plans of the book that include them take them in."),
+    ] = False,
 ) -> None:
     """Bring plans into a book, all or none; what a plan includes is taken in with it."""
     read = _read(files)
     name = who or getpass.getuser()
     try:
-        with Book(book) as opened, opened.change(name):
+        with Book(book) as opened:
             intake = Intake(opened)
-            said = [
-                f"{_counted(p)}{'' if intake.put_plan(p, name) else ', was there already'}"
-                for p in read
-            ]
-    except BookError as error:
+            # Those that come along say themselves what they include.
+            held = intake.plans_in_force(office_plans()) if take_in else {}
+            known = {**held, **{p.key: p for p in read}}
+            with opened.change(name):
+                said = [line for p in read for line in _added(intake, p, name, known, take_in)]
+    except (BookError, PlanError, FileNotFoundError) as error:
         typer.echo(f"{error}\nNothing was changed.", err=True)
         raise typer.Exit(UNUSABLE) from error
     for line in said:
         typer.echo(line)
+
+
+@plans.command()
+def remove(
+    key: Annotated[str, typer.Argument(help="The plan's key, as `plans list` has it.")],
+    book: BookPath = Path("fluebook.db"),
+    who: Annotated[str | None, typer.Option(help="Who answers for it; the login name.")] = None,
+) -> None:
+    """Take a plan out of use; its versions and what followed them stay in the book.
+
+    It is offered for no further visit and nothing of it falls due; added again, it is in force.
+    """
+    if not book.is_file():
+        typer.echo(f"{book}: there is no such book", err=True)
+        raise typer.Exit(UNUSABLE)
+    try:
+        with Book(book) as opened:
+            intake = Intake(opened)
+            known = intake.plans_in_force(office_plans())
+            kept_by = intake.look_at_removal(key, known)
+            intake.remove_plan(key, who or getpass.getuser(), known)
+    except (BookError, PlanError, FileNotFoundError) as error:
+        typer.echo(f"{error}\nNothing was changed.", err=True)
+        raise typer.Exit(UNUSABLE) from error
+    typer.echo(f"{key} is out of use; {len(kept_by)} boiler(s) were kept by it")
 
 
 @plans.command("list")

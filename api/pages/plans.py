@@ -23,7 +23,7 @@ from api.words import _
 from ingest.intake import Intake, WordsMissing
 from ingest.service.plan_toml import plan_toml
 from ingest.service.plans import Plan, PlanError, parse_plan
-from ingest.store import StateConflict
+from ingest.store import NotFound, StateConflict
 
 router = APIRouter(prefix="/plans", include_in_schema=False)
 _MOST = 400_000
@@ -83,7 +83,7 @@ def _shown(
         until=entries.get("until", "") or last.isoformat(),
         wrong=wrong,
         said=said,
-        **{"trial": None, "into": (), **more},
+        **{"trial": None, "into": (), "removing": "", **more},
     )
 
 
@@ -101,7 +101,27 @@ async def change(request: Request, intake: IntakeOf) -> Response:
     """Look a plan over, try it on the past year, or keep it where it is right."""
     async with request.form(max_part_size=_MOST) as form:
         entries = {k: v for k, v in form.items() if isinstance(v, str)}
-    return await run_in_threadpool(_answered, request, intake, entries)
+    answer = _removing if entries.get("act") in ("removing", "remove") else _answered
+    return await run_in_threadpool(answer, request, intake, entries)
+
+
+def _removing(request: Request, intake: Intake, entries: dict[str, str]) -> Response:
+    """Tell what taking a plan out of use does; take it out where that was seen."""
+    known, key = plans_of(request), entries.get("opened", "")
+    chosen = known.get(key)
+    title = key if chosen is None else plan_text(chosen.title)
+    text = entries.get("text") or ("" if chosen is None else plan_toml(chosen))
+    held = {"text": text, "opened": "" if chosen is None else key, "who": entries.get("who", "")}
+    try:
+        if entries["act"] == "removing":
+            kept_by = intake.look_at_removal(key, known)
+            return _shown(request, intake, held, removing=title, kept_by=kept_by)
+        intake.remove_plan(key, decider(request, entries.get("who", "")[:100]), known)
+    except (WordsMissing, NotFound, StateConflict) as error:
+        told = _("It was not removed: {why}.", why=why_not(error))
+        return _shown(request, intake, held, [told], refused=True)
+    told = _("{title} is removed. Brought in again, it is in force again.", title=title)
+    return _shown(request, intake, {}, [told])
 
 
 def _answered(request: Request, intake: Intake, entries: dict[str, str]) -> Response:

@@ -75,6 +75,9 @@ class PlanVersion(BaseModel):
     added_at: str
     added_by: str
     newest: bool = Field(description="In force for visits that name no version.")
+    removed_at: str | None = Field(
+        default=None, description="Since when the plan is out of use, where it was removed."
+    )
 
 
 class PlanVersions(BaseModel):
@@ -144,7 +147,7 @@ async def toml_sent(request: Request) -> str:
 @router.get("", summary="Every version of every plan in the book")
 def all_plans(intake: IntakeOf) -> PlanVersions:
     """List the plans by key, newest version first."""
-    found, seen = [], set()
+    found, seen, gone = [], set(), intake.removed_plans()
     for kept in intake.plan_versions():
         plan = kept.plan
         found.append(
@@ -157,7 +160,8 @@ def all_plans(intake: IntakeOf) -> PlanVersions:
                 tests=len(plan.test),
                 added_at=kept.added_at,
                 added_by=kept.added_by,
-                newest=plan.key not in seen,
+                newest=plan.key not in seen and plan.key not in gone,
+                removed_at=gone[plan.key][0] if plan.key in gone else None,
             )
         )
         seen.add(plan.key)
@@ -212,6 +216,17 @@ def _held(intake: Intake, key: str, version: str | None) -> Plan:
 def one_plan(key: Key, intake: IntakeOf, version: Version = None) -> dict[str, Any]:
     """Return a plan as fluebook.plan/1 in JSON, with what it includes taken in."""
     return _held(intake, key, version).model_dump(mode="json", exclude_none=True)
+
+
+@router.delete("/{key}", summary="Take a plan out of use", status_code=204)
+@refuses(404, 409)
+def remove_plan(key: Key, request: Request, intake: IntakeOf, who: Who) -> Response:
+    """Offer a plan no more and let nothing of it fall due; its versions and what followed it stay.
+
+    Refused while another plan includes it or a boiler names it. Brought in again, it is in force.
+    """
+    intake.remove_plan(key, who, plans_of(request))
+    return Response(status_code=204)
 
 
 @router.get(

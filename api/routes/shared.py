@@ -115,12 +115,12 @@ Expected = Annotated[int | None, Depends(_expected)]
 
 
 def plans_of(request: Request) -> dict[str, Plan]:
-    """Return the office's plans, files read once for a running program; the book's come first."""
+    """Return the plans in force, files read once for a running program; the book's come first."""
     held: dict[str, Plan] | None = getattr(request.app.state, "plans", None)
     if held is None:
         held = request.app.state.plans = office_plans()
     intake: Intake = request.app.state.intake
-    return {**held, **intake.plans()}
+    return intake.plans_in_force(held)
 
 
 def fitting_plans(request: Request, boiler: Boiler | None) -> list[Plan]:

@@ -48,15 +48,25 @@ def send_plans(meeting: Meeting) -> None:
 
 
 def fetch_plans(meeting: Meeting) -> None:
-    """Bring every version of the office's plans down, the newest last as it is in force."""
-    here = {(k.plan.key, k.plan.version) for k in meeting.intake.plan_versions()}
-    for listed in reversed(meeting.office.call("GET", "plans")["plans"]):
+    """Bring every version of the office's plans down, the newest last as it is in force.
+
+    What is out of use there is so here, and what was brought in again there is in force here.
+    """
+    intake, plans = meeting.intake, meeting.office.call("GET", "plans")["plans"]
+    here = {(k.plan.key, k.plan.version) for k in intake.plan_versions()}
+    gone_here = intake.removed_plans()
+    for listed in reversed(plans):
         key, version = listed["key"], listed["version"]
-        if (key, version) in here:
+        back = key in gone_here and listed["newest"]
+        if (key, version) in here and not back:
             continue
         found = meeting.office.call("GET", f"plans/{key}", params={"version": version})
         plan = Plan.model_validate(found)
-        if meeting.attempt(
-            f"plan {key} {version}", partial(meeting.intake.put_plan, plan, "office")
-        ):
+        if meeting.attempt(f"plan {key} {version}", partial(intake.put_plan, plan, "office")):
             meeting.done(f"plan {key} {version} fetched")
+    for key in {p["key"] for p in plans if p.get("removed_at")} - set(gone_here):
+        known = intake.plans()
+        if key in known and meeting.attempt(
+            f"plan {key}", partial(intake.remove_plan, key, "office", known)
+        ):
+            meeting.done(f"plan {key} out of use, as at the office")

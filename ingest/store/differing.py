@@ -32,6 +32,7 @@ _ROWS: Mapping[str, str] = {
     "until, until_part_change, made_at, made_by, ended_at, ended_by, ended_how, ended_why "
     "FROM standing_acceptance",
     "plan": "SELECT key || ' ' || version AS key, document AS sha256, added_at, added_by FROM plan",
+    "removed_plan": "SELECT key, removed_at, removed_by FROM removed_plan",
     "webhook": "SELECT id AS key, url, name, events, site_id AS site, active, "
     "removed_at IS NOT NULL AS removed FROM webhook",
     "duty_person": "SELECT id AS key, name, email FROM duty_person",

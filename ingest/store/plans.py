@@ -1,16 +1,20 @@
-"""Service plans as they were brought in: every version stays, the newest of a key is in force."""
+"""Service plans as they were brought in: every version stays, the newest of a key is in force.
+
+One that was removed is in force no more until it is brought in again.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
 from ingest.service.plans import Plan
 from ingest.store.audit import canonical_json
 from ingest.store.book import Change
-from ingest.store.errors import StateConflict
+from ingest.store.errors import NotFound, StateConflict
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +33,7 @@ def _plan(document: str) -> Plan:
 
 
 def put_plan(change: Change, plan: Plan) -> bool:
-    """Keep a plan; return False where the same one is there.
+    """Keep a plan; return False where the same one is there and in force.
 
     Raises
     ------
@@ -45,7 +49,7 @@ def put_plan(change: Change, plan: Plan) -> bool:
     if there is not None:
         # Compared as plans: what a plan may say grows, and one that says none of it is the same.
         if _plan(there[0]) == plan:
-            return False
+            return _brought_back(change, plan)
         raise StateConflict(
             f"the plan {plan.key} {plan.version} is in the book with other content; "
             "give the changed plan a version of its own"
@@ -63,12 +67,81 @@ def put_plan(change: Change, plan: Plan) -> bool:
             "who": change.who,
         },
     )
+    change.sql.execute("DELETE FROM removed_plan WHERE key = :key", {"key": plan.key})
     change.record("plan_added", f"plan:{plan.key}", {"version": plan.version, "sha256": digest})
     return True
 
 
+def _brought_back(change: Change, plan: Plan) -> bool:
+    done = change.sql.execute("DELETE FROM removed_plan WHERE key = :key", {"key": plan.key})
+    if done.rowcount == 0:
+        return False
+    change.record("plan_brought_back", f"plan:{plan.key}", {"version": plan.version})
+    return True
+
+
+def must_be_free(sql: sqlite3.Connection, key: str, in_force: Iterable[Plan]) -> None:
+    """Refuse where a plan cannot be taken out of force.
+
+    Parameters
+    ----------
+    in_force : iterable of Plan
+        Where the plan itself and others that include it are looked for.
+
+    Raises
+    ------
+    NotFound
+        If no plan in force has this key.
+    StateConflict
+        While another plan includes it, or a boiler names it among its plans.
+    """
+    known = {p.key: p for p in in_force}
+    if key not in known:
+        raise NotFound("plan", key)
+    including = sorted(p.key for p in known.values() if p.key != key and key in p.includes)
+    if including:
+        raise StateConflict(
+            f"the plan {key} is included by {', '.join(including)}; remove or change those first"
+        )
+    rows = sql.execute(
+        "SELECT name FROM boiler WHERE EXISTS (SELECT 1 FROM json_each(document, '$.plans') "
+        "WHERE value = :key) ORDER BY name",
+        {"key": key},
+    ).fetchall()
+    if rows:
+        raise StateConflict(
+            f"the plan {key} stands among the plans of {len(rows)} boiler(s), such as "
+            f"{rows[0][0]}; name another one there first"
+        )
+
+
+def remove(change: Change, plan: Plan, in_force: Iterable[Plan]) -> None:
+    """Take a plan out of force; its versions stay, and one that never came in comes in first.
+
+    Raises
+    ------
+    NotFound, StateConflict
+        As ``must_be_free`` does.
+    """
+    must_be_free(change.sql, plan.key, in_force)
+    put_plan(change, plan)
+    change.sql.execute(
+        "INSERT INTO removed_plan (key, removed_at, removed_by) VALUES (:key, :at, :who)",
+        {"key": plan.key, "at": change.at, "who": change.who},
+    )
+    change.record("plan_removed", f"plan:{plan.key}", {})
+
+
+def removed(sql: sqlite3.Connection) -> dict[str, tuple[str, str]]:
+    """Return the plans that are out of force by key: when and by whom each was removed."""
+    return {r[0]: (r[1], r[2]) for r in sql.execute("SELECT * FROM removed_plan")}
+
+
 def plan(sql: sqlite3.Connection, key: str, version: str | None = None) -> Plan | None:
-    """Return a plan in one version, the newest where none is named; None where it is not there."""
+    """Return a plan in one version, the newest where none is named; None where it is not there.
+
+    One that was removed is there: what followed it is still judged by it.
+    """
     row = sql.execute(
         "SELECT document FROM plan WHERE key = :key AND (:version IS NULL OR version = :version) "
         "ORDER BY number DESC LIMIT 1",
@@ -78,10 +151,11 @@ def plan(sql: sqlite3.Connection, key: str, version: str | None = None) -> Plan 
 
 
 def plans(sql: sqlite3.Connection) -> list[KeptPlan]:
-    """Return the newest version of each plan, by key."""
+    """Return the newest version of each plan in force, by key."""
     rows = sql.execute(
         "SELECT document, added_at, added_by FROM plan p WHERE number = (SELECT MAX(q.number) "
-        "FROM plan q WHERE q.key = p.key) ORDER BY key"
+        "FROM plan q WHERE q.key = p.key) "
+        "AND key NOT IN (SELECT key FROM removed_plan) ORDER BY key"
     )
     return [KeptPlan(_plan(r[0]), r[1], r[2]) for r in rows]
 

@@ -244,5 +244,6 @@ from ingest.store import schema_field as _field  # noqa: E402, F401
 from ingest.store import schema_jobs as _jobs  # noqa: E402, F401
 from ingest.store import schema_lists as _lists  # noqa: E402, F401
 from ingest.store import schema_notices as _notices  # noqa: E402, F401
+from ingest.store import schema_plans as _plans  # noqa: E402, F401
 from ingest.store import schema_speed as _speed  # noqa: E402, F401
 from ingest.store import schema_standing as _standing  # noqa: E402, F401

@@ -248,6 +248,11 @@ def _plan(book: Told, line: Line) -> None:
     key = f"{line.id} {line.details['version']}"
     sha256 = line.details["sha256"]
     book.put(line, "plan", key, sha256=sha256, added_at=line.at, added_by=line.who)
+    book.gone("removed_plan", line.id)
+
+
+def _plan_removed(book: Told, line: Line) -> None:
+    book.put(line, "removed_plan", line.id, removed_at=line.at, removed_by=line.who)
 
 
 def _webhook(book: Told, line: Line) -> None:
@@ -314,6 +319,8 @@ _TELLS: Mapping[str, Callable[[Told, Line], None]] = {
     "standing_acceptance_made": _standing,
     "standing_acceptance_ended": _standing_ended,
     "plan_added": _plan,
+    "plan_removed": _plan_removed,
+    "plan_brought_back": lambda book, line: book.gone("removed_plan", line.id),
     **dict.fromkeys(("webhook_made", "webhook_changed"), _webhook),
     **dict.fromkeys(("webhook_switched_off", "webhook_removed"), _webhook_off),
     **dict.fromkeys(("account_made", "account_changed"), _account),

@@ -115,6 +115,33 @@ def test_a_plan_that_cannot_take_it_in_stays_and_says_why(client: TestClient) ->
     assert client.get(f"/v1/plans/{DEEP.key}").json()["version"] == DEEP.version
 
 
+def test_a_plan_is_removed_once_it_was_told_what_that_does(client: TestClient) -> None:  # noqa: F811
+    serviced(client, name="Boiler 7")  # names the two-yearly plan as its own
+    opened = client.get(f"/plans?plan={DEEP.key}").text
+    assert 'value="removing"' in opened
+    for act in ("removing", "remove"):
+        asked = {"act": act, "opened": DEEP.key, "who": "R. Two"}
+        told = client.post("/plans", data=asked)
+        assert told.status_code == 422
+        assert "among the plans of 1 boiler(s), such as Boiler 7" in html.unescape(told.text)
+    oil = next(key for key, plan in PLANS.items() if "no2_oil" in plan.fuels)
+    asked = {"act": "removing", "opened": oil}
+    told = client.post("/plans", data=asked)
+    assert "No boiler is kept by it." in html.unescape(told.text)
+    assert oil in client.get("/plans").text
+    done = client.post("/plans", data={**asked, "act": "remove", "who": "R. Two"})
+    assert "is removed. Brought in again, it is in force again." in html.unescape(done.text)
+    assert f"plan={oil}" not in client.get("/plans").text
+    (listed,) = [p for p in client.get("/v1/plans").json()["plans"] if p["key"] == oil]
+    assert (listed["newest"], bool(listed["removed_at"])) == (False, True)
+    assert client.post("/plans", data={**asked, "act": "remove"}).status_code == 422
+    assert client.delete(f"/v1/plans/{oil}").status_code == 404
+    posted(client, plan_toml(PLANS[oil]), "keep", who="R. Two")
+    assert f"plan={oil}" in client.get("/plans").text
+    assert client.delete(f"/v1/plans/{oil}").status_code == 204
+    assert client.delete(f"/v1/plans/{DEEP.key}").status_code == 409
+
+
 def test_another_key_is_another_plan_and_boilers_stay(client: TestClient) -> None:  # noqa: F811
     serviced(client)
     text = owned(DEEP).replace(f'key = "{DEEP.key}"', 'key = "deep-own"')

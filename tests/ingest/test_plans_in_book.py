@@ -15,7 +15,7 @@ from api.command import main
 from ingest.intake import Intake
 from ingest.judgement import Judgement
 from ingest.service.office import SHIPPED, office_plans
-from ingest.store import Book, StateConflict
+from ingest.store import Book, NotFound, StateConflict
 from samples.service import filled_document, two_yearly_plan
 from tests.ingest.books import CLEAN, RATES, open_book, with_boiler, with_visit
 
@@ -54,6 +54,54 @@ def test_a_plan_is_kept_once_and_a_changed_one_needs_a_version_of_its_own(tmp_pa
         assert intake.plans() == {PLAN.key: newer}
         assert intake.plan(PLAN.key, PLAN.version) == PLAN
         assert book.verify() == []
+
+
+def test_a_removed_plan_is_out_of_use_until_it_is_brought_in_again(tmp_path: Path) -> None:
+    office = office_plans(SHIPPED)
+    assert "condensing-gas-yearly" in PLAN.includes
+    with open_book(tmp_path) as book:
+        intake = Intake(book)
+        boiler = with_boiler(intake, condensing=True)
+        yearly = office["condensing-gas-yearly"]
+        with pytest.raises(StateConflict, match=f"is included by {PLAN.key};"):
+            intake.remove_plan(yearly.key, "B. Lund", intake.plans_in_force(office))
+        assert intake.removed_plans() == {} == intake.plans()
+        # A plan of the office's files comes into the book with its removal.
+        name = book.reader.execute("SELECT name FROM boiler").fetchone()[0]
+        assert intake.look_at_removal(PLAN.key, intake.plans_in_force(office)) == [name]
+        intake.remove_plan(PLAN.key, "B. Lund", intake.plans_in_force(office))
+        assert PLAN.key not in {**intake.plans_in_force(office), **intake.plans()}
+        assert intake.plan(PLAN.key, PLAN.version) == PLAN
+        with pytest.raises(NotFound):
+            intake.remove_plan(PLAN.key, "B. Lund", intake.plans_in_force(office))
+        assert book.verify() == []
+        # What followed it is judged by it, and what is nowhere removed by that nothing else is.
+        visit = handed_in(intake, lacking_gasket())
+        assert missing_tasks(intake.visit(visit).judgement)
+        assert intake.put_plan(PLAN, "office")
+        assert not intake.put_plan(PLAN, "office")
+        assert intake.plans() == {PLAN.key: PLAN}
+        assert boiler is not None
+        with_boiler(intake, condensing=True, name="Named", plans=[PLAN.key])
+        with pytest.raises(StateConflict, match=r"of 1 boiler\(s\), such as Named;"):
+            intake.remove_plan(PLAN.key, "B. Lund", intake.plans_in_force(office))
+        assert book.verify() == []
+        trail = [
+            x["action"] for x in intake.trail_lines(most=50) if x["subject"].startswith("plan")
+        ]
+        assert sorted(trail) == ["plan_added", "plan_brought_back", "plan_removed"]
+
+
+def test_a_removal_put_in_behind_the_trail_is_found(tmp_path: Path) -> None:
+    with open_book(tmp_path) as book:
+        Intake(book).put_plan(PLAN, "office")
+        path = book.path
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute("INSERT INTO removed_plan VALUES (?, '2026-01-01', 'x')", (PLAN.key,))
+    connection.close()
+    with Book(path) as book:
+        assert [f.where for f in book.verify()] == [f"removed_plan {PLAN.key}"]
 
 
 def test_hand_in_freezes_what_the_plan_misses_and_names_plan_and_version(tmp_path: Path) -> None:
@@ -137,6 +185,12 @@ def test_command_checks_adds_and_lists_plans(tmp_path: Path) -> None:
     assert len(added.output.splitlines()) == len(office_plans())
     assert "was there already" in run(main, ["plans", "add", str(SHIPPED), *book]).output
     assert PLAN.title in run(main, ["plans", "list", *book]).output
+    gone = run(main, ["plans", "remove", "call-out", *book])
+    assert gone.output == "call-out is out of use; 0 boiler(s) were kept by it\n"
+    assert "call-out" not in run(main, ["plans", "list", *book]).output
+    again = run(main, ["plans", "remove", "call-out", *book])
+    assert again.exit_code == 2
+    assert "there is no plan call-out" in again.output
     wrong = tmp_path / "own.toml"
     wrong.write_text('format = "fluebook.plan/1"\nkey = "own"\nversion = "1"\n', encoding="utf-8")
     for arguments in (["check", str(wrong)], ["add", str(wrong), *book]):
@@ -145,6 +199,28 @@ def test_command_checks_adds_and_lists_plans(tmp_path: Path) -> None:
         assert "own.toml, line " in refused.output
     with Book(tmp_path / "b.db") as opened:
         assert "own" not in Intake(opened).plans()
+
+
+def test_command_lets_plans_that_include_a_changed_one_take_it_in(tmp_path: Path) -> None:
+    run, book = CliRunner().invoke, ["--book", str(tmp_path / "b.db")]
+    assert run(main, ["plans", "add", str(SHIPPED), *book]).exit_code == 0
+    (key,) = PLAN.includes
+    text = (SHIPPED / f"{key}.toml").read_text(encoding="utf-8")
+    own = tmp_path / f"{key}.toml"
+    now = office_plans()[key].version
+    for version, options in (("own.1", []), ("own.2", ["--take-in"])):
+        changed = text.replace(f'version = "{now}"', f'version = "{version}"')
+        own.write_text(
+            changed.replace("interval_months = 12", "interval_months = 6", 1), encoding="utf-8"
+        )
+        added = run(main, ["plans", "add", str(own), *options, *book])
+        assert added.exit_code == 0, added.output
+        with Book(tmp_path / "b.db") as opened:
+            held = Intake(opened).plans()
+        taken = f"{PLAN.version}+own.2" if options else PLAN.version
+        assert (held[key].version, held[PLAN.key].version) == (version, taken)
+    assert f"{PLAN.key} {PLAN.version}+own.2" in added.output
+    assert f"takes it in, after {PLAN.version}" in added.output
 
 
 BOILER = {"name": "B-1", "fuel": "natural_gas", "condensing": True, "units": {}}

@@ -98,7 +98,7 @@ def test_a_book_with_every_kind_of_row_is_clean(once: Path) -> None:
     empty = {t for t, s in _ROWS.items() if connection.execute(s).fetchone() is None}
     connection.close()
     # Cuts and plans have books of their own in test_cuts and test_plans_in_book.
-    assert empty == {"cut_confirmation", "cut_correction", "plan"}
+    assert empty == {"cut_confirmation", "cut_correction", "plan", "removed_plan"}
 
 
 @pytest.mark.parametrize(
