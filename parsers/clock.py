@@ -99,6 +99,13 @@ def _preamble_start(block: Block, order: DateOrder) -> tuple[datetime, Stamp] | 
     return None
 
 
+def day_of_clocks(block: Block, order: DateOrder, ask: Ask) -> date | None:
+    """Return the day of clock times without a date: stated in the file, or by the person."""
+    day = _preamble_date(block, order)
+    started = ask.options.started
+    return started.date() if day is None and started is not None else day
+
+
 def _preamble_zone(block: Block) -> tzinfo | None:
     for key, value in block.preamble.items():
         if _ZONE_KEY.search(folded(key)):
@@ -131,7 +138,7 @@ def block_times(block: Block, meanings: Sequence[Meaning], order: DateOrder, ask
             return _zoned([start[0]], [start[1]], block, "", ask)
         return Times([None] * n)
     zone_at, half_at = _column(block, meanings, "zone"), _column(block, meanings, "am_pm")
-    day_default = None if date_at is not None else _preamble_date(block, order)
+    day_default = None if date_at is not None else day_of_clocks(block, order, ask)
     naive: list[datetime | None] = []
     stamps: list[Stamp | None] = []
     undated = ambiguous = False
@@ -258,10 +265,8 @@ def _bare(cell: str) -> str:
     return cell if parts is None or parts.negative else parts.body
 
 
-def _elapsed(
-    block: Block, meanings: Sequence[Meaning], column: int, order: DateOrder, ask: Ask
-) -> Times:
-    n = len(block.samples)
+def elapsed_factor(block: Block, meanings: Sequence[Meaning], column: int) -> float | None:
+    """Return the seconds in one of an elapsed column's unit, None where it states none."""
     unit = meanings[column].unit or block.units[column]
     words = folded(block.headings[column]).split()
     if unit is None:
@@ -270,12 +275,27 @@ def _elapsed(
     if unit is None:
         unit = "s" if {"seconds", "sec", "secs", "s"} & set(words) else None
         unit = unit or ("min" if {"minutes", "min"} & set(words) else None)
-    per_unit = None
-    if unit is not None:
-        try:
-            per_unit = 0.001 if unit.casefold() == "ms" else conversion(unit, "s").factor
-        except UnitError:
-            per_unit = None
+    if unit is None:
+        return None
+    try:
+        return 0.001 if unit.casefold() == "ms" else conversion(unit, "s").factor
+    except UnitError:
+        return None
+
+
+def elapsed_start(block: Block, order: DateOrder, ask: Ask) -> tuple[datetime, Stamp | None] | None:
+    """Return the start that elapsed times count from: stated in the file, or by the person."""
+    start = _preamble_start(block, order)
+    if start is None and ask.options.started is not None:
+        return ask.options.started, None
+    return start
+
+
+def _elapsed(
+    block: Block, meanings: Sequence[Meaning], column: int, order: DateOrder, ask: Ask
+) -> Times:
+    n = len(block.samples)
+    per_unit = elapsed_factor(block, meanings, column)
     line, at = block.heading_places[column]
     seconds = [
         elapsed_seconds(_bare(s.cells[column]), per_unit) if column < len(s.cells) else None
@@ -284,9 +304,7 @@ def _elapsed(
     if all(s is None for s in seconds):
         ask.warn("elapsed_without_unit", "the elapsed time has no unit; no times", line, at)
         return Times([None] * n)
-    start: tuple[datetime, Stamp | None] | None = _preamble_start(block, order)
-    if start is None and ask.options.started is not None:
-        start = ask.options.started, None
+    start = elapsed_start(block, order, ask)
     if start is None:
         ask.warn(
             "elapsed_without_start", "elapsed times without a start before them; no times", line, at

@@ -1,26 +1,39 @@
-"""Times of one fixed form to numbers, a whole column at once.
+"""Cells of a few forms to times and numbers, a whole column at once.
 
-A logger writes every time in one form. The form is learned from one cell; every other cell must
-have digits and marks in the same places, and numbers that a calendar has. Some write no fraction
-on a whole second, or fewer digits where the last are naughts: cells of one width are then one form,
-and differ from the others in nothing but seconds and fraction.
+A logger writes every time in one form, or in a few: digits and marks at other places where a
+leading zero or the end of a fraction is not written. Cells with digits in the same places are read
+together. Of such cells the digits of the clock are numbers; the date, and whatever stands after,
+is the same over many rows: each is understood once, by the code that reads a single cell.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from parsers.times import stamp
+from parsers.times import Stamp, day_of, stamp
 
-_FORM = re.compile(r"(\d+)([-/.])(\d+)\2(\d+)([T ])(\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?")
-_MOST_WIDTHS = 16
+_CLOCK = re.compile(
+    r"(?<![\d:.,])"
+    r"(?P<clock>(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d{1,6}))?)?)(?![\d:.,])"
+)
+_PACKED = re.compile(
+    r"(?<!\d)20\d{6}[T _-]?(?P<clock>(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2})(?P<f>))(?!\d)"
+)
+_NUMBER = re.compile(r"(\d{1,15})(?:[.,](\d{1,10}))?")
+_DURATION = re.compile(r"(?:(\d{1,4}):)?(\d{1,2}):(\d{2})(?:[.,](\d{1,6}))?")
+_MOST_FORMS = 64
+_MOST_WIDE = 60
+_EPOCH = date(1970, 1, 1)
+_DAY = 86_400_000_000
 
 Matrix = NDArray[np.uint8]
+Micro = NDArray[np.int64]
 
 
 def _matrix(texts: Any) -> Matrix | None:
@@ -68,46 +81,147 @@ def _some(texts: Any, rows: NDArray[np.int64]) -> Any:
     return [texts[i] for i in rows.tolist()] if isinstance(texts, list) else texts.take(rows)
 
 
-def _frame(text: str) -> tuple[str, ...] | None:
-    """Return what cells of several widths must have in common: all but digits of the clock."""
-    form = _FORM.match(text)
-    if form is None:
-        return None
-    date = re.sub(r"\d", "0", text[: form.end(4)])
-    return date, form[5], text[form.end() :]
+def _alike(columns: Sequence[Any]) -> Iterator[tuple[NDArray[np.int64] | slice, Matrix | None]]:
+    """Yield the rows of each form, and their bytes; None for cells that are not plain text."""
+    whole = _joined(columns)
+    if whole is not None:
+        yield from _by_digits(whole, None)
+        return
+    widths = [_widths(c) for c in columns]
+    # Two columns side by side: their widths as one number.
+    kinds, kind = np.unique(sum(w * 1000**n for n, w in enumerate(widths)), return_inverse=True)
+    if len(kinds) > _MOST_FORMS:
+        yield slice(0), None
+        return
+    for n in range(len(kinds)):
+        rows = np.flatnonzero(kind.reshape(-1) == n)
+        part = _joined([_some(c, rows) for c in columns])
+        if part is None:
+            yield rows, None
+            return
+        yield from _by_digits(part, rows)
 
 
-def times_of(columns: Sequence[Any], sample: str, day_first: bool | None) -> Any:
-    """Return datetime64[us] wall clocks, None where the cells are not all of the sample's form.
+def _by_digits(
+    matrix: Matrix, rows: NDArray[np.int64] | None
+) -> Iterator[tuple[NDArray[np.int64] | slice, Matrix | None]]:
+    """Yield the rows whose digits stand in the same places."""
+    if matrix.shape[1] > _MOST_WIDE:
+        yield slice(0), None
+        return
+    digit = (matrix - np.uint8(48)) < 10  # what is below "0" wraps around
+    if bool((digit == digit[0]).all()):
+        yield (slice(None) if rows is None else rows), matrix
+        return
+    codes = digit @ (np.uint64(1) << np.arange(matrix.shape[1], dtype=np.uint64))
+    forms, form = np.unique(codes, return_inverse=True)
+    if len(forms) > _MOST_FORMS:
+        yield slice(0), None
+        return
+    for n in range(len(forms)):
+        here = np.flatnonzero(form.reshape(-1) == n)
+        yield (here if rows is None else rows[here]), matrix[here]
+
+
+def _read(columns: Sequence[Any], one: Callable[[Matrix], Micro | None]) -> Micro | None:
+    """Return what ``one`` makes of each form, in the order of the rows."""
+    out = np.empty(len(columns[0]), dtype=np.int64)
+    for rows, matrix in _alike(columns):
+        found = None if matrix is None else one(matrix)
+        if found is None:
+            return None
+        out[rows] = found
+    return out
+
+
+def times_of(
+    columns: Sequence[Any], sample: str, day_first: bool | None, day: date | None = None
+) -> Any:
+    """Return datetime64[us] wall clocks, None where the cells are not plain times like the sample.
 
     Parameters
     ----------
     columns : sequence of list of str or pyarrow binary array
         The cells of a time column, or of a date and a time column.
-    sample, day_first
-        As :func:`fixed_times` takes them; the sample may have another fraction.
+    sample : str
+        One cell, already understood; another may lack the leading zero or have another fraction.
+    day_first : bool or None
+        Order of day and month where the form leaves it open.
+    day : date or None
+        The day of clock times without one.
     """
-    matrix = _joined(columns)
-    if matrix is not None and matrix.shape[1] == len(sample.strip()):
-        return fixed_times(matrix, sample, day_first)
-    widths = [_widths(c) for c in columns]
-    # Two columns side by side: their widths as one number.
-    kinds, kind = np.unique(sum(w * 1000**n for n, w in enumerate(widths)), return_inverse=True)
-    frame = _frame(sample.strip())
-    if frame is None or not 0 < len(kinds) <= _MOST_WIDTHS:
+    like = stamp(sample)
+    if like is None:
         return None
-    out = np.empty(len(widths[0]), dtype="datetime64[us]")
-    for n in range(len(kinds)):
-        rows = np.flatnonzero(kind.reshape(-1) == n)
-        alike = _joined([_some(c, rows) for c in columns])
-        if alike is None:
-            return None
-        first = alike[0].tobytes().decode("ascii", "replace")
-        found = fixed_times(alike, first, day_first) if _frame(first) == frame else None
+    found = _read(columns, lambda matrix: _micro_of(matrix, like, day_first, day))
+    return None if found is None else found.view("datetime64[us]")
+
+
+def _micro_of(matrix: Matrix, like: Stamp, day_first: bool | None, day: date | None) -> Any:
+    first = _text(matrix[0])
+    form = _CLOCK.search(first) or _PACKED.search(first)
+    if form is None:
+        return None
+    (low, high), between = form.span("clock"), ":" if ":" in form["clock"] else ""
+    hour, minute, second, fraction = (
+        _number(matrix, *form.span(k)) if form[k] else np.zeros(len(matrix), dtype=np.int64)
+        for k in ("h", "m", "s", "f")
+    )
+    if hour.max() > 23 or minute.max() > 59 or second.max() > 59:
+        return None
+    marks = [n for n in range(low, high) if not first[n].isdigit()]
+    if not (matrix[:, marks] == matrix[0, marks]).all():
+        return None
+    rest = np.hstack([matrix[:, :low], matrix[:, high:]])
+    turns = [0]
+    if rest.shape[1]:
+        turns += (np.flatnonzero((rest[1:] != rest[:-1]).any(axis=1)) + 1).tolist()
+    days = np.empty(len(turns), dtype=np.int64)
+    halves = np.zeros(len(turns), dtype=np.int64)  # 1 before noon, 2 after it, as they are marked
+    for n, row in enumerate(turns):
+        text = _text(matrix[row])
+        found = _day_and_half((text[:low], text[high:]), between, like, day_first, day)
         if found is None:
             return None
-        out[rows] = found
-    return out
+        days[n], halves[n] = found
+    counts = np.diff([*turns, len(matrix)])
+    if halves.any():
+        half = np.repeat(halves, counts)
+        marked = hour[half > 0]
+        if marked.min() < 1 or marked.max() > 12:
+            return None
+        hour = np.where(half > 0, hour % 12 + 12 * (half == 2), hour)
+    micro = (hour * 3600 + minute * 60 + second) * 1_000_000 + np.repeat(days, counts) * _DAY
+    return micro + fraction * 10 ** (6 - len(form["f"] or ""))
+
+
+def _day_and_half(
+    around: tuple[str, str], between: str, like: Stamp, day_first: bool | None, day: date | None
+) -> tuple[int, int] | None:
+    """Return (days since 1970, half of the day as marked) of a cell's text around its clock."""
+    before, behind = around
+    found = stamp(between.join((f"{before}01", "00", f"00{behind}")))
+    if (
+        found is None
+        or found.clock is None
+        or (found.offset, found.zone) != (like.offset, like.zone)
+    ):
+        return None
+    if (found.numbers is None) != (like.numbers is None):
+        return None
+    if found.order in ("dmy", "mdy") and day_first is not None:
+        dotted = "." in f"{before}{behind}"[:10]
+        if not dotted and day_first is not (found.order == "dmy"):
+            return None  # it contradicts what was settled: the careful code decides
+    on = day if found.numbers is None else day_of(found, day_first)
+    if on is None:
+        return None
+    marked = stamp(between.join((f"{before}13", "00", f"00{behind}"))) is None
+    return (on - _EPOCH).days, (1 + (found.clock.hour == 13)) if marked else 0
+
+
+def _text(row: Matrix) -> str:
+    return row.tobytes().decode("ascii", "replace")
 
 
 def _number(matrix: Matrix, start: int, stop: int) -> NDArray[np.int64]:
@@ -118,71 +232,58 @@ def _number(matrix: Matrix, start: int, stop: int) -> NDArray[np.int64]:
     return total
 
 
-def _days(year: NDArray[np.int64], month: NDArray[np.int64], day: NDArray[np.int64]) -> Any:
-    """Return days since 1970-01-01 of proleptic Gregorian dates (days_from_civil, H. Hinnant)."""
-    year = year - (month <= 2)
-    era = year // 400
-    of_era = year - era * 400
-    of_year = (153 * (month + np.where(month > 2, -3, 9)) + 2) // 5 + day - 1
-    return era * 146097 + of_era * 365 + of_era // 4 - of_era // 100 + of_year - 719468
+def counts_of(texts: Any) -> NDArray[np.float64] | None:
+    """Return plain numbers without sign, exact to the last bit; None where a cell is none.
 
-
-def fixed_times(matrix: Matrix, sample: str, day_first: bool | None) -> Any:
-    """Return datetime64[us] wall clocks, None where the cells are not all of the sample's form.
-
-    Parameters
-    ----------
-    matrix : array of uint8, (n, width)
-        The cells.
-    sample : str
-        One cell, already understood.
-    day_first : bool or None
-        Order of day and month where the form leaves it open.
+    >>> counts_of(["9.5", "10"])
+    array([ 9.5, 10. ])
     """
-    sample = sample.strip()
-    form = _FORM.match(sample)
-    found = stamp(sample)
-    if form is None or found is None or len(sample) != matrix.shape[1] or not sample.isascii():
+    found = _read([texts], _bits_of)
+    return None if found is None else found.view(np.float64)
+
+
+def _bits_of(matrix: Matrix) -> Any:
+    form = _NUMBER.fullmatch(_text(matrix[0]))
+    if form is None or len(form[1]) + len(form[2] or "") > 15:
+        return None  # beyond 2 ** 53 the sum of the digits is not exact
+    if not form[2]:
+        return _number(matrix, *form.span(1)).astype(np.float64).view(np.int64)
+    mark = matrix[:, form.end(1)]
+    if not (mark == mark[0]).all():
         return None
-    text = np.frombuffer(sample.encode("ascii"), dtype=np.uint8)
-    spans = [form.span(k) for k in (1, 3, 4, 6, 7, 8, 9) if form.span(k) != (-1, -1)]
-    digits = {i for a, b in spans for i in range(a, b)}
-    for i in range(matrix.shape[1]):
-        column = matrix[:, i]
-        if i in digits:
-            if int(column.min()) < 48 or int(column.max()) > 57:
-                return None
-        elif not (column == text[i]).all():
-            return None
-    first, second, third = (_number(matrix, *form.span(k)) for k in (1, 3, 4))
-    widths = [b - a for a, b in (form.span(k) for k in (1, 3, 4))]
-    if widths == [4, 2, 2]:
-        year, month, day = first, second, third
-    elif widths == [2, 2, 4]:
-        dotted = form[2] == "."
-        if not dotted and day_first is None:
-            return None
-        year = third
-        day, month = (first, second) if dotted or day_first else (second, first)
-    else:
+    whole, places = _number(matrix, *form.span(1)), len(form[2])
+    number = whole * 10**places + _number(matrix, *form.span(2))
+    return (number / 10.0**places).view(np.int64)
+
+
+def after(start: datetime, seconds: NDArray[np.float64]) -> Any:
+    """Return wall clocks so many seconds after one, rounded as ``timedelta`` rounds."""
+    whole = np.trunc(seconds)
+    micro = whole.astype(np.int64) * 1_000_000
+    micro += np.rint((seconds - whole) * 1e6).astype(np.int64)
+    wall = (start.replace(tzinfo=None) - datetime(1970, 1, 1)) // timedelta(microseconds=1)  # noqa: DTZ001
+    return (micro + wall).view("datetime64[us]")
+
+
+def durations_of(texts: Any) -> NDArray[np.float64] | None:
+    """Return the seconds of h:mm:ss or mm:ss cells, None where a cell is none.
+
+    >>> durations_of(["9:59", "0:10:00.5"])
+    array([599. , 600.5])
+    """
+    found = _read([texts], _duration_bits)
+    return None if found is None else found.view(np.float64)
+
+
+def _duration_bits(matrix: Matrix) -> Any:
+    form = _DURATION.fullmatch(_text(matrix[0]))
+    if form is None:
         return None
-    hour, minute = _number(matrix, *form.span(6)), _number(matrix, *form.span(7))
-    second_ = _number(matrix, *form.span(8)) if form[8] else np.zeros(len(matrix), dtype=np.int64)
-    if (
-        month.min() < 1 or month.max() > 12 or day.min() < 1 or day.max() > 31
-        or hour.max() > 23 or minute.max() > 59 or second_.max() > 59 or year.min() < 1900
-    ):  # fmt: skip
+    marks = [n for n in range(form.end()) if not form[0][n].isdigit()]
+    if not (matrix[:, marks] == matrix[0, marks]).all():
         return None
-    if day.max() > 28:
-        late = day > 28
-        ends = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])[month[late]]
-        years = year[late]
-        leap = (years % 4 == 0) & ((years % 100 != 0) | (years % 400 == 0))
-        if (day[late] > ends + (leap & (month[late] == 2))).any():
-            return None
-    seconds = _days(year, month, day) * 86400 + hour * 3600 + minute * 60 + second_
-    micro = seconds * 1_000_000
-    if form[9]:
-        a, b = form.span(9)
-        micro = micro + _number(matrix, a, b) * 10 ** (6 - (b - a))
-    return micro.view("datetime64[us]")
+    parts = [_number(matrix, *form.span(k)) if form[k] else 0 for k in (1, 2, 3)]
+    seconds = np.asarray(parts[0] * 3600 + parts[1] * 60 + parts[2], dtype=np.float64)
+    if form[4]:
+        seconds = seconds + _number(matrix, *form.span(4)) / 10.0 ** len(form[4])
+    return seconds.view(np.int64)

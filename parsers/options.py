@@ -31,7 +31,8 @@ class ReadOptions:
     units : Mapping of str to str
         Quantity key to the unit that the person declares for a column without one.
     started : datetime or None
-        Start of a log whose times are counted from a start that the file does not state.
+        Start of a log whose times are counted from a start that the file does not state; its day
+        is that of clock times without a date.
     max_unpacked : int
         Bytes; a packed upload that unpacks to more is refused.
     max_careful : int

@@ -292,12 +292,16 @@ def epoch_time(text: str) -> datetime | None:
     return None
 
 
+FIRST_DAY, LAST_DAY = 36526, 73051
+"""Spreadsheet's day counts of the years 2000 to 2099."""
+
+
 def serial_time(text: str) -> datetime | None:
     """Return the time of a spreadsheet's day count from 1899-12-30, 2000 to 2100 only."""
     if not re.fullmatch(r"\d{5}(?:[.,]\d+)?", text.strip()):
         return None
     days = float(text.strip().replace(",", "."))
-    if not 36526 <= days < 73051:
+    if not FIRST_DAY <= days < LAST_DAY:
         return None
     seconds = round(days * 86400, 3)
     return datetime(1899, 12, 30) + timedelta(seconds=round(seconds))  # noqa: DTZ001
