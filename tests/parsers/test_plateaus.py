@@ -78,9 +78,9 @@ def test_score_on_simulated_logs(method: simulated_logs.Method, with_rate: bool)
 @pytest.mark.parametrize(
     ("method", "with_rate", "found", "false", "not_marked"),
     [
-        (simulated_logs.joint_unknown, False, 0.97, 0.01, 0.04),
-        (simulated_logs.joint, False, 0.97, 0.01, 0.04),
-        (simulated_logs.joint, True, 0.995, 0.001, 0.01),
+        (simulated_logs.joint_unknown, False, 0.97, 0.01, 0.01),
+        (simulated_logs.joint, False, 0.97, 0.01, 0.01),
+        (simulated_logs.joint, True, 0.995, 0.001, 0.005),
     ],
 )
 def test_full_score(
@@ -89,15 +89,15 @@ def test_full_score(
     """The score in ``docs/plateaus.md``, on the 300 logs that it was measured on, unseen before.
 
     The shares themselves are asserted against the aims: plateaus found, false ones, means within
-    their stated uncertainty. The marking of every short stay is met with a rate only; held is
-    what was measured, with little room.
+    their stated uncertainty. Not every short stay is marked: held is what was measured, with
+    little room, and that with the false ones they stay within the aim for those.
     """
-    first = 72000 if with_rate else 71000
-    score = simulated_logs.run(method, with_rate, range(first, first + 300))
+    score = simulated_logs.run(method, with_rate, range(90000, 90300))
     assert score.found >= found * score.long
     assert score.false <= false * score.claimed
     assert score.covered >= 0.95 * score.stated
     assert score.short_settled <= not_marked * score.short_found
+    assert score.false + score.short_settled <= false * score.claimed
     assert score.long_settled >= 0.9 * score.found
 
 
