@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from functools import cache
 from typing import Any
 
-from fastapi import FastAPI, Request, Response
+from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 from starlette.exceptions import HTTPException
+from starlette.routing import BaseRoute
 
 from api.accounts import Desk
 from api.answers import list_refusals
@@ -110,58 +112,21 @@ def _refused(description: str) -> dict[str, Any]:
     return {"description": description, "content": {MEDIA_TYPE: {"schema": schema}}}
 
 
-def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
-    """Return the application over one book.
+def _refusals() -> dict[int | str, dict[str, Any]]:
+    return {
+        422: _refused("What was sent cannot be used; nothing was stored."),
+        "default": _refused("Refused or failed; `status` and `type` say how."),
+    }
 
-    Parameters
-    ----------
-    intake : Intake
-        The one way in; it owns the book and is closed by whoever opened it.
-    settings : Settings
-        What the office decides.
+
+@cache
+def _routes() -> tuple[BaseRoute, ...]:
+    """Return the routes of every application: each finds in its request what it works on.
+
+    What the framework makes of a route when it is first asked for, a twentieth of a second for
+    some files of them, is made once in a process, however many applications it holds.
     """
-
-    clerk = Clerk(intake.book)
-    fleet_count = FleetCount(intake, fleet.boiler_trend)
-
-    @asynccontextmanager
-    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        with courier_of(intake, settings):
-            yield
-            clerk.stop()
-            fleet_count.stop()
-        # Uvicorn ends this block once the requests under way are answered.
-
-    app = FastAPI(
-        title="fluebook",
-        version=VERSION,
-        description=DESCRIPTION,
-        openapi_url="/v1/openapi.json",
-        docs_url=None,
-        redoc_url=None,
-        lifespan=lifespan,
-        responses={
-            422: _refused("What was sent cannot be used; nothing was stored."),
-            "default": _refused("Refused or failed; `status` and `type` say how."),
-        },
-    )
-    app.state.intake = intake
-    app.state.settings = settings
-    app.state.kept_visits = KeptVisits(intake)
-    app.state.clerk = clerk
-    app.state.fleet_count = fleet_count
-    app.state.file_progress = FileProgress(intake.book.path)
-    app.state.sign_in_tries = MovingWindowRateLimiter(MemoryStorage())
-    app.add_middleware(Compressed)
-    app.add_middleware(KeptPages, book=intake.book)
-    desk = app.state.desk = Desk(intake.book)
-    app.add_middleware(Languages, desk=desk, otherwise=settings.language)
-    app.add_middleware(Repeats, book=intake.book)
-    app.add_middleware(Doorkeeper, desk=desk, alone=settings.alone, rate=settings.requests_a_minute)
-    app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
-    figures = app.state.figures = Figures()
-    app.add_middleware(Watch, figures=figures)
-    install_problems(app)
+    holder = APIRouter(responses=_refusals())
     for module in (
         visits,  # asked for most, so looked for first
         sites,
@@ -213,7 +178,60 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         audit_pages,
         operating,
     ):
-        app.include_router(module.router)
+        holder.include_router(module.router)
+    return tuple(holder.routes)
+
+
+def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
+    """Return the application over one book.
+
+    Parameters
+    ----------
+    intake : Intake
+        The one way in; it owns the book and is closed by whoever opened it.
+    settings : Settings
+        What the office decides.
+    """
+
+    clerk = Clerk(intake.book)
+    fleet_count = FleetCount(intake, fleet.boiler_trend)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        with courier_of(intake, settings):
+            yield
+            clerk.stop()
+            fleet_count.stop()
+        # Uvicorn ends this block once the requests under way are answered.
+
+    app = FastAPI(
+        title="fluebook",
+        version=VERSION,
+        description=DESCRIPTION,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+        responses=_refusals(),
+    )
+    app.state.intake = intake
+    app.state.settings = settings
+    app.state.kept_visits = KeptVisits(intake)
+    app.state.clerk = clerk
+    app.state.fleet_count = fleet_count
+    app.state.file_progress = FileProgress(intake.book.path)
+    app.state.sign_in_tries = MovingWindowRateLimiter(MemoryStorage())
+    app.add_middleware(Compressed)
+    app.add_middleware(KeptPages, book=intake.book)
+    desk = app.state.desk = Desk(intake.book)
+    app.add_middleware(Languages, desk=desk, otherwise=settings.language)
+    app.add_middleware(Repeats, book=intake.book)
+    app.add_middleware(Doorkeeper, desk=desk, alone=settings.alone, rate=settings.requests_a_minute)
+    app.add_middleware(Guards, max_body=settings.max_upload + _FRAME, hosts=settings.hosts)
+    figures = app.state.figures = Figures()
+    app.add_middleware(Watch, figures=figures)
+    install_problems(app)
+    app.router.routes.extend(_routes())
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
     describe_events(app)
     _pages_speak_html(app)
