@@ -22,8 +22,9 @@ from api.problems import ErrorItem, ProblemError
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import Conversion, UnitError, conversion
 from ingest.dimensions import CANONICAL_UNITS
-from ingest.sent import LARGEST, Sent
+from ingest.sent import Sent
 from parsers import Bound, Phase, Reading
+from parsers.numbers import LARGEST
 
 MOST_READINGS = 20_000
 _BARE = {"%", "ppm", "1", "rpm"}

@@ -27,7 +27,7 @@ from api.permissions import permissions_at
 from api.words import N_
 from ingest.documents import DocumentError, DocumentProblem
 from ingest.intake import WordsMissing
-from ingest.store import NotFound, StateConflict, VersionConflict
+from ingest.store import NotFound, StateConflict, UnfitText, VersionConflict
 from parsers import Problem, ReadError
 
 logger = logging.getLogger(__name__)
@@ -179,6 +179,18 @@ def problem_of_book_error(error: Exception) -> ProblemError:
     return ProblemError(slug, f"{error}.", [ErrorItem(message=str(error), next_step=step)])
 
 
+def problem_of_unfit_text(error: UnfitText) -> ProblemError:
+    """Return a text that cannot be kept, with its place in what was sent."""
+    item = ErrorItem(
+        message=str(error),
+        pointer=_pointer(error.path) if error.path else None,
+        code="text_unfit",
+        expected="whole characters, and no null character",
+        next_step="Correct the place named and send it again; nothing was stored.",
+    )
+    return ProblemError("not-valid", f"{error}.", [item])
+
+
 def _pointer(location: Sequence[int | str]) -> str:
     return "".join("/" + str(p).replace("~", "~0").replace("/", "~1") for p in location)
 
@@ -290,6 +302,10 @@ def install_problems(app: FastAPI) -> None:
         assert isinstance(error, HTTPException)
         return respond(problem_of_status(error.status_code, str(error.detail)), error.headers)
 
+    async def unfit_text(_: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, UnfitText)
+        return respond(problem_of_unfit_text(error))
+
     async def half_a_character(_: Request, error: Exception) -> JSONResponse:
         # JSON can name one half of a pair of UTF-16 alone; no text that can be kept holds it.
         if "surrogates not allowed" not in str(error):
@@ -316,6 +332,7 @@ def install_problems(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, not_valid)
     app.add_exception_handler(ValidationError, document_not_valid)
     app.add_exception_handler(HTTPException, status_only)
+    app.add_exception_handler(UnfitText, unfit_text)
     app.add_exception_handler(UnicodeEncodeError, half_a_character)
     app.add_exception_handler(PydanticSerializationError, half_a_character)
     app.add_exception_handler(Exception, failed)

@@ -10,6 +10,7 @@ from ingest.store.errors import (
     SecretsLocked,
     StateConflict,
     TargetExists,
+    UnfitText,
     VersionConflict,
 )
 from ingest.store.safekeeping import backup, restore, verify_file
@@ -26,6 +27,7 @@ __all__ = [
     "SecretsLocked",
     "StateConflict",
     "TargetExists",
+    "UnfitText",
     "VersionConflict",
     "backup",
     "restore",

@@ -15,10 +15,13 @@ from typing import Any
 
 import orjson
 
+from ingest.store.texts import refuse_unfit
+
 # Made once: the library makes an encoder with every call that asks for anything but its defaults.
 _slowly = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 START = "0" * 64
 _HEAD = "audit_head"
+_NULL = b"\\u0000"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +63,20 @@ def canonical_json(value: Any) -> str:
 
     What the quick encoder does not take, such as whole numbers beyond 64 bits, goes to the
     standard library's, which is slower.
+
+    Raises
+    ------
+    UnfitText
+        If a text in it holds a character that cannot be kept.
     """
     try:
-        return orjson.dumps(value, option=orjson.OPT_SORT_KEYS).decode()
+        quick = orjson.dumps(value, option=orjson.OPT_SORT_KEYS)
     except TypeError:
+        refuse_unfit(value)
         return _slowly(value)
+    if _NULL in quick:
+        refuse_unfit(value)
+    return quick.decode()
 
 
 def _hash(

@@ -4,6 +4,7 @@ BookError
 |- NotFound         no such site, boiler, visit, reading or file
 |- StateConflict    the visit's state, or what it already holds, does not allow it
 |  `- SecretsLocked  no key at hand opens the signing secrets
+|- UnfitText        a text holds a character that cannot be kept
 |- VersionConflict  someone else changed it since it was read
 |- NotABook         the file is no book, or a broken one
 |- NewerBook        a newer program wrote the book
@@ -35,6 +36,15 @@ class StateConflict(BookError):
 
 class SecretsLocked(StateConflict):
     """No key at hand opens the signing secrets; what is to be signed waits."""
+
+
+class UnfitText(BookError):
+    """A text holds a character that cannot be kept; ``path`` leads to it."""
+
+    def __init__(self, path: Sequence[str], holds: str) -> None:
+        named = next((part for part in reversed(path) if not part.isdigit()), "")
+        super().__init__(f"{named or 'a text'} holds {holds}")
+        self.path = tuple(path) if named else ()
 
 
 class VersionConflict(BookError):

@@ -10,7 +10,8 @@ import pytest
 from pydantic import ValidationError
 
 import api.app  # noqa: F401, brings every shape of the HTTP API
-from ingest.sent import LARGEST, Sent
+from ingest.sent import Sent
+from parsers.numbers import LARGEST
 
 
 def _shapes(base: type[Sent]) -> Iterator[type[Sent]]:
