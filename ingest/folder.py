@@ -21,7 +21,8 @@ from ingest.documents import (
     read_json_file,
     visit_from,
 )
-from ingest.judgement import Case, EarlierVisit
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Case
 from ingest.models import Boiler, Limits, Visit
 from ingest.service.job import Job, with_job
 from ingest.service.models import ServiceRecord

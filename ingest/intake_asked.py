@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from uuid import UUID
 
+from ingest.earlier import EarlierVisit
 from ingest.intake_coming import NOT_BEGUN
 from ingest.intake_judging import (
     HISTORY_VISITS,
@@ -21,7 +22,7 @@ from ingest.intake_judging import (
     unknown_boiler,
     with_site,
 )
-from ingest.judgement import Case, EarlierVisit, Judgement
+from ingest.judgement import Case, Judgement
 from ingest.models import Boiler, Limits, Site, Visit
 from ingest.service.job import Job, with_job
 from ingest.service.office import plan_named

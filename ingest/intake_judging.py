@@ -8,8 +8,9 @@ from datetime import UTC
 from importlib.metadata import version as installed_version
 from uuid import UUID
 
+from ingest.earlier import EarlierVisit
 from ingest.intake_shapes import Statement
-from ingest.judgement import Case, EarlierVisit, Judgement
+from ingest.judgement import Case, Judgement
 from ingest.limits import LimitSet, resolve_limits
 from ingest.log_points import counted, points_in_force
 from ingest.models import Boiler, Site, Visit
@@ -18,6 +19,7 @@ from ingest.service.kept import followed
 from ingest.service.plans import Plan
 from ingest.store import cuts, jobs, judgements, lists, places, plans, readings, settings, visits
 from ingest.store.book import Change, stamp
+from ingest.store.held import Held
 from ingest.store.visits import VisitRow
 from ingest.validator import judge
 from parsers import FiringPoint, Reading, assign, firing_points, refuse_unclear
@@ -29,7 +31,11 @@ HISTORY_VISITS = 20
 """Earlier visits whose readings judging looks back on; service parts it looks back on for ever."""
 
 
-def boiler_and_site(sql: sqlite3.Connection, visit: Visit) -> tuple[Boiler | None, Site | None]:
+Plant = tuple[Boiler | None, Site | None]
+"""The boiler of a visit and the site it stands in, None where not known."""
+
+
+def boiler_and_site(sql: sqlite3.Connection, visit: Visit) -> Plant:
     """Return the boiler of a visit and the site it stands in, None where not known."""
     if visit.boiler_id is None:
         return None, None
@@ -39,10 +45,11 @@ def boiler_and_site(sql: sqlite3.Connection, visit: Visit) -> tuple[Boiler | Non
     return boiler, places.document(sql, "site", boiler.site_id, Site)[0]
 
 
-def at_home(sql: sqlite3.Connection, visit: Visit, owner: str) -> Visit:
+def at_home(sql: sqlite3.Connection, visit: Visit, owner: str) -> tuple[Visit, Plant]:
     """Return a visit with its boiler looked up by external id, and times in the site's zone.
 
-    A boiler that is not in the book yet leaves the visit unassigned.
+    A boiler that is not in the book yet leaves the visit unassigned. Its boiler and site come with
+    it, so that nobody has to look for them again.
 
     Raises
     ------
@@ -52,7 +59,8 @@ def at_home(sql: sqlite3.Connection, visit: Visit, owner: str) -> Visit:
     if visit.boiler_id is None and visit.boiler_external_id is not None:
         found = places.by_external_id(sql, "boiler", visit.boiler_external_id, owner)
         visit = visit.model_copy(update={"boiler_id": found})
-    return in_zone(visit, *boiler_and_site(sql, visit))
+    plant = boiler_and_site(sql, visit)
+    return in_zone(visit, *plant), plant
 
 
 def in_zone(visit: Visit, boiler: Boiler | None, site: Site | None) -> Visit:
@@ -94,11 +102,25 @@ def history(sql: sqlite3.Connection, row: VisitRow) -> list[EarlierVisit]:
         return []
     before = lists.NO_TIME if visit.started is None else stamp(visit.started)
     return [
-        EarlierVisit(earlier, readings.points_marked(sql, identity, stamp))
-        for identity, earlier, stamp in visits.earlier(
+        _earlier(sql, identity, earlier, mark)
+        for identity, earlier, mark in visits.earlier(
             sql, visit.boiler_id, before, row.id, HISTORY_VISITS
         )
     ]
+
+
+_by_mark: Held[EarlierVisit] = Held(2048)
+
+
+def _earlier(
+    sql: sqlite3.Connection, identity: str, visit: Visit, mark: str | None
+) -> EarlierVisit:
+    """Return an earlier visit, the same object again while its document and points are."""
+    held = None if mark is None else _by_mark.get(mark)
+    if held is not None and held.visit is visit:
+        return held
+    made = EarlierVisit(visit, readings.points_marked(sql, identity, mark))
+    return made if mark is None else _by_mark.put(mark, made)
 
 
 def older_service(
@@ -146,9 +168,17 @@ def plan_of(sql: sqlite3.Connection, visit: Visit, boiler: Boiler | None) -> Pla
     return plans.plan(sql, key, None if record.plan is None else record.plan_version)
 
 
-def case_of(sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]) -> Case:
-    """Return all that judging a stored visit looks at, by what the book holds today."""
-    boiler, site = boiler_and_site(sql, row.visit)
+def case_of(
+    sql: sqlite3.Connection,
+    row: VisitRow,
+    points: Sequence[FiringPoint],
+    plant: Plant | None = None,
+) -> Case:
+    """Return all that judging a stored visit looks at, by what the book holds today.
+
+    ``plant`` is its boiler and site, where the caller has them from the same change.
+    """
+    boiler, site = plant or boiler_and_site(sql, row.visit)
     boiler = with_site(boiler or unknown_boiler(row.visit), site)
     past = history(sql, row)
     job = None if row.visit.job_id is None else jobs.shared_with(sql, row.id)
@@ -165,10 +195,13 @@ def case_of(sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint
 
 
 def judged(
-    sql: sqlite3.Connection, row: VisitRow, points: Sequence[FiringPoint]
+    sql: sqlite3.Connection,
+    row: VisitRow,
+    points: Sequence[FiringPoint],
+    plant: Plant | None = None,
 ) -> tuple[Judgement, LimitSet, Plan | None]:
     """Return a visit's judgement by today's rules and limits, and the plan it is held to."""
-    case = case_of(sql, row, points)
+    case = case_of(sql, row, points, plant)
     limits = resolve_limits(case.boiler, company=case.company_limits)
     return judge(case, limits=limits), limits, case.plan
 
@@ -178,18 +211,19 @@ def judge_open(
     row: VisitRow,
     file: str = "readings",
     live: Sequence[Reading] | None = None,
+    plant: Plant | None = None,
 ) -> tuple[Sequence[FiringPoint], Judgement]:
     """Put points and judgement of a visit in step with its readings.
 
     ``live`` are the readings that stand, where the caller has them: a long log is then not read
-    back from the book it was just written to.
+    back from the book it was just written to. ``plant`` is the visit's boiler and site, likewise.
     """
     if live is None or (not row.empty and cuts.confirmed(change.sql, row.id)):
         points = live_points(change.sql, row.id, file)
     else:
         points = firing_points(live, file=file) if live else []
     readings.write_points(change, row.id, points, first=row.empty)
-    judgement, limits, plan = judged(change.sql, row, points)
+    judgement, limits, plan = judged(change.sql, row, points, plant)
     judgements.write_judgement(
         change, row.id, "current", judgement, limits, PROGRAM_VERSION, plan=plan, first=row.empty
     )

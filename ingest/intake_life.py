@@ -9,9 +9,9 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
+from ingest.earlier import EarlierVisit
 from ingest.intake_judging import PROGRAM_VERSION
 from ingest.intake_shapes import OPEN_STATES
-from ingest.judgement import EarlierVisit
 from ingest.limits import LimitSet, resolve_limits
 from ingest.models import Boiler, Site, Visit
 from ingest.service.findings import open_findings

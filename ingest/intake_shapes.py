@@ -8,7 +8,8 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Generic, TypeVar
 from uuid import UUID
 
-from ingest.judgement import EarlierVisit, Judgement
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Judgement
 from ingest.limits import LimitSet
 from ingest.models import Boiler, Site, Visit, VisitState
 from ingest.service.job import Job, with_job

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from ingest.identifiers import new_id
 from ingest.intake_jobs import refuse_other_plant
-from ingest.intake_judging import at_home, boiler_and_site, judge_open, present, stated
+from ingest.intake_judging import Plant, at_home, boiler_and_site, judge_open, present, stated
 from ingest.intake_shapes import OPEN_STATES, Doc, Kept, Statement
 from ingest.joining import join_waiting
 from ingest.judgement import Judgement
@@ -56,12 +56,12 @@ class Taking:
             If it is handed in or accepted.
         """
         with self.book.change(who) as change:
-            visit, row = self._known(change, visit, owner)
+            visit, row, plant = self._known(change, visit, owner)
             if row is not None and row.visit == visit:
                 return Kept(visit, row.version)
             stored = _written(change, visit, row, owner, expected_version, imported)
             stored = join_waiting(change, stored, owner)
-            judge_open(change, stored)
+            judge_open(change, stored, plant=plant)
             _record(change, stored, row)
         return Kept(visit, stored.version)
 
@@ -89,8 +89,8 @@ class Taking:
             If the visit is not open, or an id is taken by another reading.
         """
         with self.book.change(who) as change:
-            visit, row = self._known(change, visit, owner)
-            ids, fresh = _fresh(change, visit, given)
+            visit, row, plant = self._known(change, visit, owner)
+            ids, fresh = _fresh(change, visit, given, plant)
             same = row is not None and row.visit == visit
             if row is not None and same and not fresh:
                 return VisitTaken(Kept(visit, row.version), ids, present(change.sql, row)[1])
@@ -104,7 +104,7 @@ class Taking:
                 stored = join_waiting(change, stored, owner)
                 version = stored.version
                 _record(change, stored, row)
-            judgement = self._filled(change, stored, fresh)
+            judgement = self._filled(change, stored, fresh, plant)
         return VisitTaken(Kept(visit, version), ids, judgement)
 
     def add_readings(
@@ -129,12 +129,13 @@ class Taking:
         """
         with self.book.change(who) as change:
             row = visits.visit_row(change.sql, visit_id)
-            ids, fresh = _fresh(change, row.visit, given)
+            plant = boiler_and_site(change.sql, row.visit)
+            ids, fresh = _fresh(change, row.visit, given, plant)
             if not fresh:
                 return ids, present(change.sql, row)[1], row.version
             must_be_open(row)
             visits.check_version(row, expected_version)
-            judgement = self._filled(change, row, fresh)
+            judgement = self._filled(change, row, fresh, plant)
             version = visits.touch(change, row)
         return ids, judgement, version
 
@@ -145,25 +146,27 @@ class Taking:
         sql = self.book.reader
         return readings.at_most(sql, visit_id, most) and waiting.at_most(sql, owner, visit_id, most)
 
-    def _known(self, change: Change, visit: Visit, owner: str) -> tuple[Visit, VisitRow | None]:
-        """Return the visit at home in its boiler with an id, and its row where it is known."""
-        home = at_home(change.sql, visit, owner)
+    def _known(
+        self, change: Change, visit: Visit, owner: str
+    ) -> tuple[Visit, VisitRow | None, Plant]:
+        """Return the visit at home in its boiler with an id, its row if known, and its plant."""
+        home, plant = at_home(change.sql, visit, owner)
         if home.id is None:
-            return with_id(home), None
+            return with_id(home), None, plant
         if not visits.exists(change.sql, home.id):
-            return home, None
-        return home, visits.visit_row(change.sql, home.id)
+            return home, None, plant
+        return home, visits.visit_row(change.sql, home.id), plant
 
     def _filled(
-        self, change: Change, row: VisitRow, fresh: Sequence[tuple[UUID, Reading]]
+        self, change: Change, row: VisitRow, fresh: Sequence[tuple[UUID, Reading]], plant: Plant
     ) -> Judgement:
         """Add readings that the book does not have yet, and judge the visit with them."""
         if not fresh:
-            return judge_open(change, row)[1]
+            return judge_open(change, row, plant=plant)[1]
         before = [] if row.empty else [k.reading for k in readings.readings(change.sql, row.id)]
         digest = readings.add_readings(change, row.id, fresh, None, first=row.empty)
         live = [*before, *(reading for _, reading in fresh)]
-        _, judgement = judge_open(change, row, live=live)
+        _, judgement = judge_open(change, row, live=live, plant=plant)
         change.record(
             "readings_added",
             f"visit:{row.id}",
@@ -201,12 +204,11 @@ def _record(change: Change, stored: VisitRow, before: VisitRow | None) -> None:
 
 
 def _fresh(
-    change: Change, visit: Visit, given: Given
+    change: Change, visit: Visit, given: Given, plant: Plant
 ) -> tuple[list[UUID], list[tuple[UUID, Reading]]]:
     """Return the ids of all readings, and those that the book does not have yet."""
     assert visit.id is not None
-    boiler, _ = boiler_and_site(change.sql, visit)
-    whole = stated([r for _, r in given], Statement(), visit, boiler, "readings")
+    whole = stated([r for _, r in given], Statement(), visit, plant[0], "readings")
     ids = [identity or new_id() for identity, _ in given]
     known = readings.known_ids(change.sql, [identity for identity, _ in given if identity])
     fresh: dict[UUID, Reading] = {}

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from ingest.earlier import EarlierVisit
 from ingest.models import Boiler, Limits, Severity, Visit
 from ingest.service.plans import Plan
 from parsers.model import Phase
@@ -18,14 +19,6 @@ from parsers.points import FiringPoint
 Answer = Literal["beyond", "too_close"]
 Status = Literal["read", "quoted", "memory", "common practice", "stated"]
 Level = Literal["default", "company", "model", "boiler"]
-
-
-@dataclass(frozen=True, slots=True)
-class EarlierVisit:
-    """A visit of the same boiler before the one judged."""
-
-    visit: Visit
-    points: Sequence[FiringPoint]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from ingest.judgement import Case, EarlierVisit
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Case
 from ingest.models import Boiler, Visit
 from parsers.model import Bound, Reading
 from parsers.points import firing_points

@@ -15,7 +15,7 @@ from api.pages.curves import PANES, Computed, last_pass, reading_of
 from api.pages.show import Shown, day, label
 from api.pages.sources import Sources, Spreads, Whence, measured, plain_source
 from api.words import N_, _
-from ingest.judgement import EarlierVisit
+from ingest.earlier import EarlierVisit
 from ingest.models import Visit
 from parsers import FiringPoint, Phase
 

@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from api.cautions import caution
-from api.chart_spec import number, stated_number
+from api.chart_spec import number
 from api.findings import finding, finding_with_english, reason_said
 from api.key_words import key_said
 from api.pages.computed import computed
@@ -18,10 +18,11 @@ from api.pages.curves import PhaseTable, tables
 from api.pages.file_lines import first_lines
 from api.pages.show import PHASE_WORDS, Shown, day, rates
 from api.pages.sources import Origin, Sources, plain_source
-from api.pages.unit_text import in_units, with_signs
+from api.pages.unit_text import Exact, in_units, quantity, with_signs
 from api.words import N_, _, _n
 from combustion.quantities import QUANTITIES
-from ingest.judgement import EarlierVisit, Flag, Judgement
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Flag, Judgement
 from ingest.models import Boiler, Visit
 from ingest.rules import RULES
 from parsers import FiringPoint
@@ -97,14 +98,38 @@ def file_view(name: str, sha256: str, size: int, data: Callable[[], bytes], by: 
     return FileView(name, sha256, size, by, lines, total - len(lines))
 
 
-def finding_shown(sentence: str, severity: str, shown: Shown) -> str:
-    """Return a finding's sentence in the reader's language and units; a stop's English beside."""
+def finding_shown(sentence: str, severity: str, shown: Shown, exact: Exact = ()) -> str:
+    """Return a finding's sentence in the reader's language and units; a stop's English beside.
+
+    ``exact`` are the numbers behind it, where they are at hand.
+    """
     said = finding_with_english(sentence) if severity == "stop" else finding(sentence)
-    return with_signs(in_units(said, shown)) if said != sentence else in_units(said, shown)
+    in_their_units = in_units(said, shown, exact)
+    return with_signs(in_their_units) if said != sentence else in_their_units
 
 
-def _sentence(flag: Flag, shown: Shown) -> str:
-    return finding_shown(flag.message, flag.severity, shown)
+def exact_of(flag: Flag, points: Sequence[FiringPoint] = ()) -> Exact:
+    """Return the unrounded numbers that a flag's sentence may say: its own, and its points'."""
+    own = [(n, flag.unit) for n in (flag.value, flag.low, flag.high) if n is not None and flag.unit]
+    read = [
+        (settled.mean, QUANTITIES[key].unit)
+        for point in points
+        if point.key.phase == flag.phase and point.key.firing_rate in flag.firing_rates
+        for key, settled in point.values.items()
+    ]
+    return (*own, *read)
+
+
+def key_of(flag: Flag) -> str | None:
+    """Return the quantity whose numbers a flag has; of a difference of temperatures its own."""
+    key = flag.quantity
+    if key is None or key not in QUANTITIES:
+        return None
+    return "net_stack_temperature" if (flag.unit, QUANTITIES[key].unit) == ("K", "degC") else key
+
+
+def _sentence(flag: Flag, shown: Shown, points: Sequence[FiringPoint] = ()) -> str:
+    return finding_shown(flag.message, flag.severity, shown, exact_of(flag, points))
 
 
 def next_step_said(flag: Flag) -> str:
@@ -122,7 +147,7 @@ def _anchor_of(flag: Flag, points: Sequence[FiringPoint], origin: Origin) -> str
 
 def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: Origin) -> FlagView:
     """Return a flag as the page shows it."""
-    key = flag.quantity if flag.quantity in QUANTITIES else None
+    key = key_of(flag)
     value = limit = uncertainty = ""
     if key is not None and flag.value is not None:
         value = shown.value(key, flag.value)
@@ -130,7 +155,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
         if flag.uncertainty:
             uncertainty = _spread(key, flag.uncertainty, shown)
     elif flag.value is not None:
-        value = f"{stated_number(flag.value)} {flag.unit or ''}".strip()
+        value = quantity(flag.value, flag.unit or "1", shown)
     where = ""
     if flag.firing_rates:
         where = rates(flag.firing_rates)
@@ -144,7 +169,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
         flag.severity,
         _(RULES[flag.rule].title) if flag.rule in RULES else flag.rule,
         flag.rule if flag.rule in RULES else "",
-        _sentence(flag, shown),
+        _sentence(flag, shown, points),
         in_units(next_step_said(flag), shown),
         value,
         uncertainty,
@@ -161,11 +186,16 @@ def _spread(key: str, uncertainty: float, shown: Shown) -> str:
     return number(spread, shown.decimals(key) + (1 if spread < 1 else 0))
 
 
-def worst_sentence(flags: Sequence[Flag], shown: Shown, standing: Collection[str] = ()) -> str:
+def worst_sentence(
+    flags: Sequence[Flag],
+    shown: Shown,
+    standing: Collection[str] = (),
+    points: Sequence[FiringPoint] = (),
+) -> str:
     """Return the worst finding that does not stand accepted as one sentence with its number."""
     left = [flag for flag in flags if flag.id not in standing]
     if left:
-        return _sentence(left[0], shown)
+        return _sentence(left[0], shown, points)
     return _(ALL_STANDS if flags else NOTHING_BEYOND)
 
 
@@ -204,7 +234,7 @@ def verdict(
         said.append(_("Every rule had its input."))
     if not points:
         return _("Nothing was read yet, so nothing is judged."), " ".join(said)
-    return worst_sentence(judgement.flags, shown, standing), " ".join(said)
+    return worst_sentence(judgement.flags, shown, standing, points), " ".join(said)
 
 
 def visit_given(

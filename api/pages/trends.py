@@ -12,8 +12,8 @@ from api.pages.curves import last_pass
 from combustion.losses import heat_balance_from_o2
 from combustion.quantities import QUANTITIES
 from combustion.refusals import OutOfRange
+from ingest.earlier import EarlierVisit
 from ingest.intake_life import Life
-from ingest.judgement import EarlierVisit
 from ingest.rules.curve import curve_for, interpolated
 from parsers import FiringPoint
 

@@ -8,7 +8,8 @@ from datetime import datetime
 from typing import Any, Literal
 
 from api.pages.sources import Sources, plain_source
-from ingest.judgement import EarlierVisit, Flag, Judgement, NotJudged
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Flag, Judgement, NotJudged
 from ingest.models import Boiler, Site, Visit
 from ingest.service.models import Finding
 from ingest.service.plans import Plan

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from ingest.rules.history import Place
+from ingest.earlier import Place, found_stands
 from ingest.rules.model import Rule
 from ingest.rules.point import Point
-from ingest.rules.view import View, found_stands
+from ingest.rules.view import View
 from parsers.points import FiringPoint
 
 _FAMILY = "copies"
@@ -168,16 +168,17 @@ def _no_change(
 def _earlier(view: View) -> None:
     judged = False
     places = [(p, (p.burner, p.rate)) for p in view.deciding]
-    for visit, points in zip(view.case.history, view.history, strict=True):
-        there = {(burner, rate): p for (burner, _, rate), p in points.items()}
+    for earlier in view.case.history:
+        there = earlier.by_rate
         pairs = [(p, other) for p, place in places if (other := there.get(place)) is not None]
         if not pairs:
             continue
         judged = True
         alike = _alike(pairs)
         if alike:
-            name = visit.visit.external_id or (visit.visit.id and str(visit.visit.id)) or "earlier"
-            started = visit.visit.started
+            visit = earlier.visit
+            name = visit.external_id or (visit.id and str(visit.id)) or "earlier"
+            started = visit.started
             when = f" of {started.date().isoformat()}" if started is not None else f" {name}"
             view.flag(
                 COPIED_EARLIER,

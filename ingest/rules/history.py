@@ -2,26 +2,11 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from math import isfinite
-from operator import itemgetter
 from typing import NamedTuple
 
-from ingest.fuel_facts import fuel_key
-from parsers.points import FiringPoint
-
-Group = tuple[str, str]
-"""Burner and fuel: what forms one firing curve."""
-
-Place = tuple[str, str, float]
-"""Burner, fuel and rate: where a point stands on its curve."""
-
-ValueOf = Callable[[FiringPoint], float | None]
-"""A figure of an earlier point, None where it lacks what it is made of."""
-
-RATE_NEAR = 5.0
-"""A rate beyond the ends of an earlier curve is compared only this near [%]."""
+from ingest.earlier import EarlierCurve, ValueOf
 
 
 def median(values: Sequence[float]) -> float:
@@ -33,71 +18,6 @@ def median(values: Sequence[float]) -> float:
     ordered = sorted(values)
     n = len(ordered)
     return ordered[n // 2] if n % 2 else 0.5 * (ordered[n // 2 - 1] + ordered[n // 2])
-
-
-def at_rate(rows: Sequence[tuple[float, float]], rate: float) -> float | None:
-    """Return a value at a rate from (rate, value) rows sorted by rate, linear between them.
-
-    >>> at_rate([(20.0, 10.0), (100.0, 50.0)], 60.0), at_rate([(20.0, 10.0)], 60.0)
-    (30.0, None)
-    """
-    if not rows:
-        return None
-    place = bisect_left(rows, (rate,))
-    if place < len(rows) and rows[place][0] == rate:
-        return rows[place][1]
-    if place == 0:
-        return rows[0][1] if rows[0][0] - rate <= RATE_NEAR else None
-    if place == len(rows):
-        return rows[-1][1] if rate - rows[-1][0] <= RATE_NEAR else None
-    (r0, v0), (r1, v1) = rows[place - 1], rows[place]
-    return v0 + (v1 - v0) * (rate - r0) / (r1 - r0)
-
-
-Pass = Mapping[Place, FiringPoint]
-"""The points of one pass by their place, sorted by it; the fuel as its points spell it."""
-
-
-def as_left_of(points: Sequence[FiringPoint], stands: bool) -> Pass:
-    """Return the last as-left pass of an earlier visit."""
-    left = [p for p in points if p.key.phase == "as_left"]
-    if not left and stands:
-        left = [p for p in points if p.key.phase == "as_found"]
-    last: dict[Place, FiringPoint] = {}
-    for point in left:
-        key = point.key
-        place = (key.burner, key.fuel, key.firing_rate)
-        held = last.get(place)
-        if held is None or key.pass_number >= held.key.pass_number:
-            last[place] = point
-    return {place: last[place] for place in sorted(p for p in last if isfinite(p[2]))}
-
-
-class EarlierCurve(NamedTuple):
-    """The as-left points of one burner and fuel in one earlier visit, by rate."""
-
-    rows: Sequence[tuple[float, FiringPoint]]
-    at: Mapping[float, FiringPoint]
-    """The point at exactly a rate, the first where two spellings of one fuel stand there."""
-
-    def between(self, rate: float, value_of: ValueOf) -> float | None:
-        """Return a value at a rate, interpolated over the points that have it."""
-        read = ((r, value_of(p)) for r, p in self.rows)
-        return at_rate([(r, v) for r, v in read if v is not None and isfinite(v)], rate)
-
-
-def earlier_curves(visits: Sequence[Pass]) -> dict[Group, list[EarlierCurve]]:
-    """Return the curves of earlier visits by burner and fuel."""
-    curves: dict[Group, list[EarlierCurve]] = {}
-    for points in visits:
-        groups: dict[Group, list[tuple[float, FiringPoint]]] = {}
-        for (burner, fuel, rate), point in points.items():
-            groups.setdefault((burner, fuel_key(fuel)), []).append((rate, point))
-        for group, rows in groups.items():
-            # Two spellings of one fuel may have come apart: the curve needs its own order.
-            rows.sort(key=itemgetter(0))
-            curves.setdefault(group, []).append(EarlierCurve(rows, dict(reversed(rows))))
-    return curves
 
 
 class Usual(NamedTuple):

@@ -7,9 +7,9 @@ from math import isfinite, sqrt
 
 from combustion.refusals import AMBIENT_O2, O2_UNDILUTED
 from ingest.accuracy import Accuracies
+from ingest.earlier import Place
 from ingest.fuel_facts import fuel_key
 from ingest.models import Visit
-from ingest.rules.history import Place
 from parsers.model import Phase
 from parsers.points import FiringPoint, Settled
 

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from itertools import pairwise
 from math import hypot, sqrt
 
+from ingest.earlier import ValueOf
 from ingest.judgement import Source
 from ingest.limits import Limit
 from ingest.rules.against import above
-from ingest.rules.history import Usual, ValueOf
+from ingest.rules.history import Usual
 from ingest.rules.model import Rule
 from ingest.rules.point import Point
 from ingest.rules.view import View, probability_above
@@ -186,7 +187,7 @@ def _against_history(view: View, read: Sequence[tuple[Point, float]]) -> None:
     if not judged:
         view.not_judged(
             STACK_APPROACH,
-            f"{len(view.history)} earlier visits at hand; two with as-left stack and water "
+            f"{len(view.case.history)} earlier visits at hand; two with as-left stack and water "
             "temperature near a rate are wanted",
         )
 

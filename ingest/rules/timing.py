@@ -89,8 +89,10 @@ def _settled(view: View, point: Point) -> bool:
     return True
 
 
-def _comparable(*times: datetime | None) -> bool:
-    return all(t is not None for t in times) and len({t.tzinfo is None for t in times if t}) == 1
+def _comparable(one: datetime | None, other: datetime | None) -> bool:
+    if one is None or other is None:
+        return False
+    return (one.tzinfo is None) == (other.tzinfo is None)
 
 
 def _times(view: View) -> None:

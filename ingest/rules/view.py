@@ -12,11 +12,12 @@ from math import erfc, isfinite, sqrt
 from statistics import NormalDist
 
 from ingest.accuracy import Accuracies
+from ingest.earlier import Group, Place, earlier_curves, found_stands
 from ingest.judgement import Answer, Case, Flag, NotJudged, Source
 from ingest.limits import Limit, LimitSet
-from ingest.models import Severity, Visit
+from ingest.models import Severity
 from ingest.rules.curve import BandAt, Edges, curve_for
-from ingest.rules.history import Group, Past, Place, as_left_of, earlier_curves
+from ingest.rules.history import Past
 from ingest.rules.model import Rule
 from ingest.rules.point import Point
 
@@ -47,11 +48,6 @@ def _clear_of(within_at: float) -> float:
 def _unjudged(rule: str, needs: str, why: str) -> NotJudged:
     """Return the entry: some forty for each visit, and few that differ."""
     return NotJudged(rule, needs, why)
-
-
-def found_stands(visit: Visit) -> bool:
-    """Return whether as found stands as as left: declared, or nothing was adjusted."""
-    return visit.as_found_stands or (visit.adjusted is False and not visit.adjustments)
 
 
 class View:
@@ -89,8 +85,7 @@ class View:
         # Without as-left points the as-found ones are all there is: they are judged as they stand.
         self.deciding = self.left if self.left else self.found_last
         self.curves = _curves(self.deciding)
-        self.history = [as_left_of(e.points, found_stands(e.visit)) for e in case.history]
-        self.earlier = earlier_curves(self.history)
+        self.earlier = earlier_curves(case.history)
         self.bands: dict[tuple[str, float], BandAt] = {}
         self._by_altitude: float | None = None
         self._past: dict[Place, Past] = {}

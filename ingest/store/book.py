@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -141,6 +142,9 @@ class Book:
         self._mark = Mark(self._connect)
         try:
             self._writer = self._connect()
+            # What a savepoint would have to undo stays in memory; a file for it costs a system call
+            # for each page that a change touches first.
+            self._writer.execute("PRAGMA temp_store = MEMORY")
             self._migrate()
             self.group = Group(self._writer, self._lock)
             seal_plain(self._writer, self.seal, lambda: stamp(clock()))
@@ -239,13 +243,15 @@ class Book:
                 # The disk was full, say: what stands in the group before is undone, too.
                 raise sqlite3.OperationalError("the changes of this group were undone")
             self._writer.execute("SAVEPOINT one" if grouped else "BEGIN IMMEDIATE")
+            tail = self.group.tail if grouped else audit.Tail()
+            before = replace(tail)
             try:
-                tail = self.group.tail if grouped else audit.Tail()
                 self._open = Change(self._writer, who, stamp(self.clock()), tail)
                 yield self._open
                 if self._open.failed:
                     raise RuntimeError("a part of this change failed, so all of it is undone")
-                tail.keep(self._writer)
+                if not grouped:  # a group keeps it once for all
+                    tail.keep(self._writer)
                 ticket = repeats.claim(self._writer, self._open.at)
                 self._writer.execute("RELEASE one" if grouped else "COMMIT")
                 if ticket is not None and grouped:
@@ -257,7 +263,7 @@ class Book:
                     self._writer.execute("ROLLBACK TO one" if grouped else "ROLLBACK")
                     if grouped:
                         self._writer.execute("RELEASE one")
-                        self.group.tail = audit.Tail()
+                        self.group.tail = before
                 raise
             finally:
                 self._open = None

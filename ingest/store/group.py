@@ -77,6 +77,7 @@ class Group:
     def keep(self) -> None:
         """End it: sync what was changed in it to the disk."""
         try:
+            self.tail.keep(self._sql)
             self._sql.execute("COMMIT")
         except BaseException:
             self.undo()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import secrets
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from ingest.store.errors import NotFound
 from ingest.store.held import Held
 from ingest.store.named import insert, rows_of_each
 from ingest.store.rows import point_from, point_json, reading_from, reading_json
+from ingest.store.visits import points_mark
 from parsers.model import Reading
 from parsers.points import FiringPoint, PointKey
 
@@ -85,6 +85,18 @@ def _evidence_reached(sql: sqlite3.Connection, sha256: str) -> bool:
         return True
     rows = sql.execute("SELECT visit_id FROM attachment WHERE sha256 = :s", {"s": sha256})
     return any(reach.reaches_visit(sql, row[0]) for row in rows.fetchall())
+
+
+def evidence_under(sql: sqlite3.Connection, visit_id: UUID, sha256: str) -> bytes:
+    """Return kept bytes of a file of one visit, without a look at other visits that have it."""
+    row = sql.execute(
+        "SELECT e.data FROM attachment a JOIN evidence e ON e.sha256 = a.sha256 "
+        "WHERE a.visit_id = :v AND a.sha256 = :s LIMIT 1",
+        {"v": str(visit_id), "s": sha256},
+    ).fetchone()
+    if row is None or not reach.reaches_visit(sql, visit_id):
+        raise NotFound("evidence", sha256)
+    return bytes(row[0])
 
 
 def attach(
@@ -291,17 +303,16 @@ def supersede(change: Change, old: UUID, new: UUID | None, why: str, at: str | N
 def write_points(
     change: Change, visit_id: UUID, points: Sequence[FiringPoint], *, first: bool = False
 ) -> None:
-    """Put a visit's firing points in place of those it had; ``first`` says that it had none.
+    """Put a visit's firing points in place of those it had, under a new mark.
 
-    They get a mark that no other points in any book have: what is kept under it is never stale,
-    and the mark of a change that was undone is never seen again.
+    ``first`` says that it had none: then the mark is the one that the visit was written with.
     """
     visit = str(visit_id)
-    change.sql.execute(
-        "UPDATE visit SET points_stamp = :stamp WHERE id = :v",
-        {"stamp": secrets.token_hex(16), "v": visit},
-    )
     if not first:
+        change.sql.execute(
+            "UPDATE visit SET points_stamp = :stamp WHERE id = :v",
+            {"stamp": points_mark(), "v": visit},
+        )
         change.sql.execute("DELETE FROM point WHERE visit_id = :v", {"v": visit})
     insert(
         change.sql,

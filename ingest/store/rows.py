@@ -83,12 +83,13 @@ def reading_from(
 
 def point_json(point: FiringPoint) -> str:
     """Return a firing point as the book keeps it, without its readings."""
+    started = _time_out(point.started)
     return canonical_json(
         {
             "values": {key: tuple(settled) for key, settled in point.values.items()},
             "count": point.count,
-            "started": _time_out(point.started),
-            "ended": _time_out(point.ended),
+            "started": started,
+            "ended": started if point.ended is point.started else _time_out(point.ended),
             "bounds": _bounds_out(point.bounds),
             "missing": dict(point.missing),
             "references": dict(point.references),

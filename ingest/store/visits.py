@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -89,6 +90,8 @@ def write_visit(
         "version": version,
         "changed_at": change.at,
     }
+    if previous is None:
+        row["points_stamp"] = points_mark()
     names = list(row)
     change.sql.execute(
         f"INSERT INTO visit ({', '.join(names)}) VALUES ({', '.join(':' + n for n in names)}) "
@@ -105,6 +108,15 @@ def write_visit(
         None if previous is None else previous.handed_in_at,
         empty=previous is None,
     )
+
+
+def points_mark() -> str:
+    """Return a mark that no other points in any book have.
+
+    What is kept under it is never stale, and the mark of a change that was undone is never seen
+    again.
+    """
+    return secrets.token_hex(16)
 
 
 def unassigned(sql: sqlite3.Connection, boiler_external_id: str, owner: str) -> list[VisitRow]:
@@ -192,9 +204,7 @@ def finished_between(
         keys, named_keys = named("plan", plans)
         where.append(_FOLLOWS.format(keys=keys))
         given |= named_keys
-    held = reach.where_visits(
-        "(SELECT site_id FROM boiler WHERE boiler.id = visit.boiler_id)", "boiler_id", "owner"
-    )
+    held = reach.where_visits("boiler_id", "owner")
     if held is not None:
         where.append(held[0])
         given |= held[1]

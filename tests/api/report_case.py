@@ -9,7 +9,8 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 from api.report import Evidence, Photo, Replaced, ReportInput, Signature
-from ingest.judgement import Case, EarlierVisit, Flag, Source
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Case, Flag, Source
 from ingest.limits import resolve_limits
 from ingest.models import SEVERITIES, Boiler, Site, Visit
 from ingest.service.rules import judge_service

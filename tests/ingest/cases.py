@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from ingest.judgement import Case, EarlierVisit, Flag, Judgement
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Case, Flag, Judgement
 from ingest.models import Boiler, Visit
 from ingest.validator import judge
 from parsers.model import Bound, Phase, Reading

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from combustion.decision import decide
 from combustion.quantities import MEASURED
+from ingest.earlier import EarlierVisit
 from ingest.judge_json import judge_json
-from ingest.judgement import Case, EarlierVisit
+from ingest.judgement import Case
 from ingest.limits import resolve_limits
 from ingest.models import AccuracySpec, Adjustment, Instrument, RangeSpec, RoomCo, Visit
 from ingest.rules import READING_RULES, RULES

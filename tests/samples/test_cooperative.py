@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from ingest.judgement import Case, EarlierVisit, Judgement
+from ingest.earlier import EarlierVisit
+from ingest.judgement import Case, Judgement
 from ingest.validator import judge
 from parsers import ReadOptions, assign, firing_points, read
 from samples.cooperative import LAST_DAY, MadeVisit, Unit, fleet, identity, sites, visits
