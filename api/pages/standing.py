@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from api.pages.facts import key_of
 from api.pages.forms import done_or_said
 from api.pages.numbers import typed_number
 from api.pages.render import shown_for
@@ -50,7 +51,8 @@ def standing_asked(
         raise _refused(_("This finding has no value: leave the field empty."), "up_to")
     if quantity is not None:
         try:
-            up_to = flag.value if not text else shown.canonical(quantity, typed_number(text))
+            key = key_of(flag) or quantity
+            up_to = flag.value if not text else shown.canonical(key, typed_number(text))
         except ValueError:
             raise _refused(_("The value is not a number."), "up_to") from None
     until = None

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from api.pages.compare import signed
-from api.pages.facts import finding_shown
+from api.pages.facts import exact_of, finding_shown
 from api.pages.show import Shown
 from api.words import _, words
 from ingest.judgement import Flag
@@ -31,7 +31,7 @@ class Changed:
 
 
 def _sentences(flags: Sequence[Flag], shown: Shown) -> list[tuple[str, str]]:
-    return [(f.severity, finding_shown(f.message, f.severity, shown)) for f in flags]
+    return [(f.severity, finding_shown(f.message, f.severity, shown, exact_of(f))) for f in flags]
 
 
 def _changed(tried: Sequence[Tried], shown: Shown) -> list[Changed]:

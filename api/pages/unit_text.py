@@ -6,9 +6,10 @@ Rules, sources and limits are written with one unit, some with both; a reader se
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from api.pages.show import Shown
-from api.words import words
+from api.words import Words, words
 from combustion.quantities import QUANTITIES
 from combustion.units import UnitError, conversion
 
@@ -18,6 +19,7 @@ _IN_TEXT = re.compile(
     r"(degC|degF|K|Pa|inWC|psi|kW|ft lbf|N m|mm)\b"
 )
 _TWICE = re.compile(r"(\S+ \S+) \(\1\)")
+_DEGREE = re.compile(r"\bdeg([CF])\b")
 _FOREIGN = {"degF", "inWC", "psi"}
 _KEY_OF_UNIT = {
     "degC": "stack_temperature",
@@ -28,10 +30,19 @@ _KEY_OF_UNIT = {
     "Pa": "stack_draft",
     "kW": "fuel_input",
 }
-_US_UNITS = {"degC": "degF", "Pa": "inWC", "N m": "ft lbf", "N·m": "ft lbf", "mm": "in"}
+_US_UNITS = {
+    "degC": "degF",
+    "K": "delta_degF",
+    "Pa": "inWC",
+    "kW": "MBH",
+    "N m": "ft lbf",
+    "N·m": "ft lbf",
+    "mm": "in",
+}
 _SI_UNITS = {"degF": "degC", "inWC": "Pa", "ft lbf": "N m", "in": "mm", "psi": "bar"}
 UNIT_NAMES = {
     "degF": "°F",
+    "delta_degF": "°F",
     "degC": "°C",
     "1": "",
     "ft lbf": "ft·lbf",
@@ -57,9 +68,18 @@ def quantity(value: float, unit: str, shown: Shown) -> str:
     return f"{words().signs(text).replace('-', '−')} {name}".rstrip()
 
 
-def in_units(text: str, shown: Shown) -> str:
+Exact = tuple[tuple[float, str], ...]
+"""Numbers behind a sentence, unrounded, each with the unit that the sentence has them in."""
+
+
+def in_units(text: str, shown: Shown, exact: Exact = ()) -> str:
     """Return a rule's sentence with its numbers in the reader's units.
 
+    A sentence is written with rounded numbers; one that rounds one of ``exact`` is converted from
+    that, so that it is the same as where the number itself is shown.
+
+    >>> in_units("Stack temperature is 161 degC.", Shown("us"), ((160.6, "degC"),))
+    'Stack temperature is 321 °F.'
     >>> in_units("Stack temperature is 180 degC at 100 %.", Shown("us"))
     'Stack temperature is 356 °F at 100 %.'
     >>> in_units("Flange nuts, nut 3: 28 ft lbf, range 30 to 35 ft lbf.", Shown("si"))
@@ -67,12 +87,24 @@ def in_units(text: str, shown: Shown) -> str:
     >>> in_units("limits -12.5 to open Pa", Shown("us"))
     'limits −0.05 to open inWC'
     """
+    return _in_units(text, shown, words(), exact)
+
+
+@lru_cache(maxsize=8192)
+def _in_units(text: str, shown: Shown, _spoken: Words, exact: Exact) -> str:
+    def behind(figure: str, unit: str) -> float:
+        bare = figure.replace("−", "-")
+        decimals = len(bare.partition(".")[2])
+        for value, of in exact:
+            if of == unit and f"{value:.{decimals}f}" == bare:
+                return value
+        return float(bare)
 
     def one(match: re.Match[str]) -> str:
         unit = match.group(4)
         open_end = match.group(2) if match.group(3) is None and match.group(2) else ""
         if unit not in _KEY_OF_UNIT:
-            begin, *rest = (float(n.replace("−", "-")) for n in match.group(1, 3) if n)
+            begin, *rest = (behind(n, unit) for n in match.group(1, 3) if n)
             said = quantity(rest[0] if rest else begin, unit, shown)
             before = quantity(begin, unit, shown).partition(" ")[0]
             between = (match.group(2) or "").removesuffix(match.group(3) or "")
@@ -81,15 +113,16 @@ def in_units(text: str, shown: Shown) -> str:
             return f"{before}{between}{said}" if rest else said
         key = _KEY_OF_UNIT[unit]
         canonical = conversion(unit, QUANTITIES[key].unit) if unit in _FOREIGN else float
-        first = shown.figure(key, canonical(float(match.group(1).replace("−", "-"))))
+        first = shown.figure(key, canonical(behind(match.group(1), unit)))
         if match.group(3) is not None:
-            last = canonical(float(match.group(3).replace("−", "-")))
+            last = canonical(behind(match.group(3), unit))
             between = match.group(2).removesuffix(match.group(3))
             return f"{first}{between}{shown.value(key, last)}"
         return f"{first}{open_end} {shown.unit(key)}"
 
     # A source that names both systems says one and the same number twice to a reader of one.
-    return _TWICE.sub(r"\1", _IN_TEXT.sub(one, text))
+    said = _TWICE.sub(r"\1", _IN_TEXT.sub(one, text))
+    return _DEGREE.sub(r"°\1", said)
 
 
 def with_signs(text: str) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from api.cautions import caution, counted_caution
 from api.findings import reason_said
 from api.key_words import key_said
-from api.pages.facts import finding_shown, in_words, next_step_said
+from api.pages.facts import exact_of, finding_shown, in_words, next_step_said
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
 from api.report import blocks
@@ -137,7 +137,9 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
     for flag in all_flags(given):
         source = flag.source
         with speaking(words):
-            sentence_said = in_words(finding_shown(flag.message, flag.severity, shown))
+            sentence_said = in_words(
+                finding_shown(flag.message, flag.severity, shown, exact_of(flag, given.points))
+            )
             next_step = next_step_said(flag)
         done = given.visit.done_about(flag.id, flag.rule)
         if done is not None:

@@ -148,11 +148,12 @@ def _implausible(view: View, point: Point) -> None:
         if plausible[0] - slack <= value <= plausible[1] + slack:
             continue
         quantity = QUANTITIES[key]
+        unit = "" if quantity.unit == "1" else f" {quantity.unit}"
         view.flag(
             IMPLAUSIBLE,
             "check",
-            f"{quantity.label} reads {value:g} {quantity.unit} {point.at()}, outside the plausible "
-            f"{plausible[0]:g} to {plausible[1]:g}.",
+            f"{quantity.label} reads {value:g}{unit} {point.at()}, outside the plausible "
+            f"{plausible[0]:g} to {plausible[1]:g}{unit}.",
             points=(point,),
             quantity=key,
             unit=quantity.unit,

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from api.findings import finding
 from api.locales import keep
 from api.locales.sentences import templates, written
-from api.pages.facts import finding_shown
+from api.pages.facts import finding_shown, flag_view, key_of
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
+from api.settings import UnitSystem
 from api.words import speaking, words_of
 from ingest.judgement import Flag
 from ingest.validator import judge
+from parsers import Reading, firing_points
 from tests.page_words import english_in
 from tests.simulated_faults import FAULTS, faulty
 
@@ -116,3 +120,69 @@ def test_one_number_in_two_units_is_said_once() -> None:
     source = "54.4 degC (130 degF) for gas"
     assert in_units(source, Shown("us")) == "130 °F for gas"
     assert in_units(source, Shown("si")) == "54 °C for gas"
+
+
+def _rounded(value: float, limit: float, unit: str, key: str, decimals: int) -> Flag:
+    """Return a flag whose sentence rounds its numbers, as the rules write theirs."""
+    said = (
+        f"is {value:.{decimals}f} {unit} at 100 %, above its limit of {limit:.{decimals}f} {unit}"
+    )
+    return Flag("f", "stack_high", "fix", f"It {said}.", "", phase="as_left", firing_rates=(100.0,),
+                quantity=key, unit=unit, value=value, high=limit)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("key", "unit", "decimals", "first", "step"),
+    [
+        ("stack_temperature", "degC", 0, 40.0, 0.13),
+        ("stack_draft", "Pa", 1, -60.0, 0.037),
+        ("net_stack_temperature", "K", 0, 0.4, 0.07),
+        ("stack_temperature", "K", 1, 0.05, 0.03),
+        ("fuel_input", "kW", 0, 55.0, 1.37),
+    ],
+)
+@pytest.mark.parametrize("system", ["us", "si"])
+def test_a_sentence_says_the_number_that_stands_beside_it(
+    key: str, unit: str, decimals: int, first: float, step: float, system: UnitSystem
+) -> None:
+    """The number beside a sentence is converted unrounded; the sentence is written rounded."""
+    shown = Shown(system)
+    otherwise = 0
+    for n in range(2000):
+        flag = _rounded(first + n * step, first + n * step + 7.3, unit, key, decimals)
+        view = flag_view(flag, (), shown, lambda point, quantity: None)
+        assert f"It is {view.value} at 100 %" in view.message, (view.value, view.message)
+        assert view.message.endswith(f"{view.limit.removeprefix('at most ')}."), view
+        otherwise += in_units(flag.message, shown) != view.message
+    assert otherwise > 10 or system == "si"
+
+
+def test_a_difference_of_temperatures_is_never_shown_as_a_temperature() -> None:
+    # 12 K are 21.6 degF, and a stack of 12 degC is one of 53.6 degF (by definition of the degree).
+    flag = replace(_rounded(12.0, 3.0, "K", "stack_temperature", 0), message="")
+    view = flag_view(flag, (), Shown("us"), lambda point, quantity: None)
+    assert (view.value, view.limit) == ("22 °F", "at most 5 °F")
+
+
+def test_the_numbers_of_points_are_said_unrounded_too() -> None:
+    both = "Stack reads 41 degC and combustion air 87 degC at 100 % as left: flue and air probe."
+    read = Reading({"stack_temperature": 40.6, "combustion_air_temperature": 86.7}, None,
+                   firing_rate=100.0, phase="as_left", fuel="natural_gas", lines=(1,))  # fmt: skip
+    flag = replace(_rounded(40.6, 0.0, "degC", "stack_temperature", 0), message=both)
+    view = flag_view(flag, firing_points([read]), Shown("us"), lambda point, quantity: None)
+    assert view.message.startswith("Stack reads 105 °F and combustion air 188 °F at")
+
+
+def test_findings_of_the_simulator_say_the_numbers_beside_them_in_us_units(
+    flags: list[Flag],
+) -> None:
+    told = 0
+    for flag in flags:
+        if flag.unit in ("degC", "Pa", "kW") and key_of(flag) is not None:
+            view = flag_view(flag, (), Shown("us"), lambda point, quantity: None)
+            if view.value.removesuffix(" inWC") in view.message:
+                told += 1
+            else:
+                assert flag.unit == "Pa", (view.value, view.message)
+            assert "degC" not in view.message
+    assert told > 10
