@@ -217,3 +217,7 @@ class ServiceParts:
                 {"file": name, "sha256": sha256, "attachment": str(attachment)},
             )
         return PhotoTaken(attachment, sha256, media_type, version)
+
+    def evidence_under(self, visit_id: UUID, sha256: str) -> bytes:
+        """Return the untouched bytes of a file that a visit has."""
+        return readings.evidence_under(self.book.reader, visit_id, sha256)

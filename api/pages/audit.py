@@ -15,6 +15,7 @@ from api.words import _
 router = APIRouter(prefix="/audit", include_in_schema=False)
 PAGE = 100
 _MOST_SHOWN = 400
+_as_text = json.JSONEncoder(ensure_ascii=False).encode
 _WORDS = ("why", "words", "note", "reason")
 
 
@@ -26,7 +27,7 @@ def _address(kind: str, identity: str) -> str:
 
 def _row(line: dict[str, Any]) -> dict[str, Any]:
     kind, _colon, identity = str(line["subject"]).partition(":")
-    text = json.dumps(line["details"], ensure_ascii=False)
+    text = _as_text(line["details"])
     return {
         "seq": line["seq"],
         "at": str(line["at"])[:19].replace("T", " "),

@@ -34,7 +34,7 @@ def lines(request: Request, visit_id: UUID, attachment_id: UUID, intake: IntakeO
         return _missing(request)
     asked = request.query_params.get("line", "")
     marked = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else 1
-    first, data = max(1, marked - AROUND), intake.evidence(file.sha256)
+    first, data = max(1, marked - AROUND), intake.evidence_under(visit_id, file.sha256)
     found, total = lines_of(data, first, marked + AROUND)
     if marked > total:
         marked = max(total, 1)

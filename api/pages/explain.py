@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 
 from api.cautions import caution
 from api.locales.rule_texts import RULE_TEXTS
+from api.pages.facts import in_words
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
@@ -22,12 +23,13 @@ router = APIRouter(prefix="/help", include_in_schema=False)
 @router.get("")
 def index(request: Request) -> Response:
     """List all quantities and rules."""
+    shown = shown_for(request)
     return page(
         request,
         "help.html",
         title=_("What the words mean"),
         quantities=[_quantity(q) for q in QUANTITIES.values()],
-        rules=[_rule(r, shown_for(request)) for r in RULES.values()],
+        rules=[_rule(r, shown) for r in RULES.values()],
     )
 
 
@@ -61,7 +63,7 @@ def _rule(found: Rule, shown: Shown) -> Rule:
     said: dict[str, Any] = {f: _(getattr(found, f)) for f in RULE_TEXTS if getattr(found, f)}
     if found.safety:
         said["next_step"] = caution(found.next_step)
-    said = {field: in_units(text, shown) for field, text in said.items()}
+    said = {field: in_words(in_units(text, shown)) for field, text in said.items()}
     return replace(found, **said)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 from fastapi import Request
@@ -17,7 +18,7 @@ from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.pages.ways import ways
 from api.plan_words import named, plan_text
 from api.settings import Settings
-from api.words import capital, words
+from api.words import Words, capital, words
 from ingest.store import Book
 from ingest.store.accounts import UNITS
 from ingest.store.audit import first_hash
@@ -39,7 +40,12 @@ _templates.filters["capital"] = capital
 
 def _said(text: str, /, **given: object) -> Markup:
     """Return ``_("...")`` of a template: the text is ours, what is filled in is escaped."""
-    return Markup(words().t(text, **_escaped(given)))
+    return Markup(words().t(text, **_escaped(given))) if given else _plain(words(), text)
+
+
+@lru_cache(maxsize=8192)
+def _plain(spoken: Words, text: str) -> Markup:
+    return Markup(spoken.t(text))
 
 
 def _counted(one: str, many: str, number: int, /, **given: object) -> Markup:

@@ -118,7 +118,7 @@ def photo(visit_id: UUID, sha256: str, intake: IntakeOf) -> Response:
     """Return a picture that is attached to the visit; nothing else has an address here."""
     for attachment in intake.visit(visit_id).attachments:
         if attachment.kind == "photo" and attachment.sha256 == sha256:
-            data = intake.evidence(sha256)
+            data = intake.evidence_under(visit_id, sha256)
             media_type = picture_type(data)
             if media_type is not None:
                 # The address is the picture's hash: it never changes.

@@ -7,6 +7,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 from uuid import UUID
 
@@ -163,7 +164,15 @@ def _judgement(document: str) -> Judgement:
     )
 
 
-def not_judged(sql: sqlite3.Connection, visit_ids: Sequence[UUID]) -> dict[UUID, list[NotJudged]]:
+@lru_cache(maxsize=1024)
+def _lacking(text: str) -> tuple[NotJudged, ...]:
+    """Return what was not judged; most visits of a list lack the same few things."""
+    return tuple(NotJudged(**n) for n in json.loads(text))
+
+
+def not_judged(
+    sql: sqlite3.Connection, visit_ids: Sequence[UUID]
+) -> dict[UUID, tuple[NotJudged, ...]]:
     """Return what the deciding judgement of each visit could not judge; in one query for all.
 
     A visit without a judgement is left out.
@@ -175,11 +184,7 @@ def not_judged(sql: sqlite3.Connection, visit_ids: Sequence[UUID]) -> dict[UUID,
         f"FROM visit v WHERE v.id IN ({names})",
         given,
     )
-    return {
-        UUID(identity): [NotJudged(**n) for n in json.loads(text)]
-        for identity, text in rows
-        if text is not None
-    }
+    return {UUID(identity): _lacking(text) for identity, text in rows if text is not None}
 
 
 def judgements(sql: sqlite3.Connection, visit_id: UUID | str) -> list[KeptJudgement]:

@@ -113,7 +113,7 @@ def where_wanted(wanted: Wanted, rank: str = "v.severity_rank") -> tuple[list[st
             "OR LOWER(v.technician) LIKE :text ESCAPE '\\')"
         )
         given["text"] = f"%{escaped.lower()}%"
-    held = reach.where_visits("b.site_id", "v.boiler_id", "v.owner")
+    held = reach.where_visits("v.boiler_id", "v.owner")
     if held is not None:
         parts.append(held[0])
         given.update(held[1])

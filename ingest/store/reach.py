@@ -74,18 +74,20 @@ def reaches_visit(sql: sqlite3.Connection, visit_id: UUID | str) -> bool:
     return reaches_boiler(sql, row[0])
 
 
-def where_visits(site: str, boiler: str, owner: str) -> tuple[str, dict[str, Any]] | None:
-    """Return the condition of a list of visits by its columns, None where all are within reach."""
+def where_visits(boiler: str, owner: str) -> tuple[str, dict[str, Any]] | None:
+    """Return the condition of a list of visits by its columns, None where all are within reach.
+
+    The boilers are looked up once for the list, so that an index of visits is enough for it.
+    """
     reach = _REACH.get()
     if reach is None:
         return None
     names, given = _sites(reach)
+    condition = f"{boiler} IN (SELECT held.id FROM boiler held WHERE held.site_id IN ({names}))"
+    if not reach.owner:
+        return condition, given
     given["reach_owner"] = reach.owner
-    return (
-        f"({site} IN ({names}) OR ({boiler} IS NULL AND :reach_owner <> '' "
-        f"AND {owner} = :reach_owner))",
-        given,
-    )
+    return f"({condition} OR ({boiler} IS NULL AND {owner} = :reach_owner))", given
 
 
 def where_site(site: str) -> tuple[str, dict[str, Any]] | None:

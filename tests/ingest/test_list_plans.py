@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 
-from ingest.store.lists import Wanted, review_list
+from ingest.store.lists import Wanted, counts_by_severity, review_list
+from ingest.store.reach import Reach, within
 from tests.big_book import write_big_book
 
 
@@ -48,3 +50,25 @@ def test_review_list_reads_its_page_in_the_order_of_an_index(book: Path, second:
     # The statement itself sorts the rows of one page; choosing them sorts and scans nothing.
     assert not [line for line in chosen if "TEMP B-TREE" in line], plan
     assert not [line for _, line in plan if line.startswith("SCAN")], plan
+
+
+def test_whoever_is_held_to_some_sites_reads_no_more_of_an_index(book: Path) -> None:
+    sql, told = _traced(book)
+    sites = [UUID(row[0]) for row in sql.execute("SELECT id FROM site ORDER BY id LIMIT 3")]
+    told.clear()
+    with within(Reach(frozenset(sites))):
+        counts = counts_by_severity(sql, Wanted())
+        rows = review_list(sql, Wanted(), most=10_000)
+    plans = [_plans(sql, [one]) for one in told[:2]]
+    assert any("COVERING INDEX visit_in_review_order" in line for _, line in plans[0]), plans
+    chosen = [line for serves, line in plans[1] if serves]
+    assert any("visit_in_review_order" in line for line in chosen), plans
+    assert not [line for line in chosen if "TEMP B-TREE" in line], plans
+    # The same as asked in other words: by each visit's own boiler.
+    names = ", ".join(f"'{site}'" for site in sites)
+    wanted = sql.execute(
+        "SELECT v.id FROM visit v JOIN boiler b ON b.id = v.boiler_id "
+        f"WHERE v.imported = 0 AND v.state = 'handed_in' AND b.site_id IN ({names})"
+    ).fetchall()
+    assert {str(row.visit_id) for row in rows} == {row[0] for row in wanted}
+    assert sum(counts.values()) == len(wanted) > 0
