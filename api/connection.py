@@ -22,6 +22,8 @@ HEAD_S = 30.0
 """Seconds for a head, from the first byte or the opening of the connection on."""
 UNREAD_S = 60.0
 """Seconds for an answer's next part to be read."""
+LEFT_MOST = 4 * 1024 * 1024
+"""Bytes of a body that are still taken, and thrown away, after its request was answered."""
 WAITING_MOST = 2000
 """Connections that wait for a head; beyond, the one that waited longest is closed."""
 
@@ -46,7 +48,7 @@ class Connection(HttpToolsProtocol):
         self._waiting: dict[Connection, None] = waiting
         self._overdue: asyncio.TimerHandle | None = None
         self._unread: asyncio.TimerHandle | None = None
-        self._beside = 0
+        self._beside = self._left = 0
 
     # What waits for a head
 
@@ -125,13 +127,17 @@ class Connection(HttpToolsProtocol):
         if hosts > 1:
             raise TwoHosts
         self._wait_no_longer()
-        self._beside = 0
+        self._beside = self._left = 0
         super().on_headers_complete()
 
     def on_body(self, body: bytes) -> None:
-        """Take a part of a body."""
+        """Take a part of a body; what comes after the answer is read by nobody."""
         self._beside = 0
         super().on_body(body)
+        if self.cycle is not None and self.cycle.response_complete:
+            self._left += len(body)
+            if self._left > LEFT_MOST:
+                self.transport.close()
 
     def on_message_complete(self) -> None:
         """Take note that the request is whole."""

@@ -13,21 +13,25 @@ from fastapi import HTTPException
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.body_sizes import AT_ONCE, AT_ONCE_OF_ALL, Room, parts_of, room_at
 from api.headers import HEADERS
-from api.permissions import permissions_at
-from api.problems import ProblemError, respond
+from api.problems import ProblemError, problem_of_status, respond
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing here (RFC 9110, 9.2.1, memory)."""
-OPEN_BODY = 16 * 1024
-"""Bytes of a body where nobody has to be known: a name, a password and where to go on."""
-
-
 _SLOW = "The body came too slowly; nothing was stored."
+
+
+_AGAIN_S = 10
+_MUCH = "Other bodies of yours are still on their way or worked on; nothing was stored."
 
 
 def _large(most: int) -> str:
     return f"The body is larger than {most} bytes; nothing was stored."
+
+
+def _many(most: int) -> str:
+    return f"The body holds more than {most} values; nothing was stored."
 
 
 class TooSlow(HTTPException):
@@ -43,8 +47,39 @@ class TooSlow(HTTPException):
 class TooManyBytes(HTTPException):
     """The body grew beyond the limit while it was being received."""
 
-    def __init__(self, most: int) -> None:
-        super().__init__(413, _large(most))
+    def __init__(self, detail: str) -> None:
+        super().__init__(413, detail)
+
+
+class TooMuchAtOnce(HTTPException):
+    """Together with the others that are on their way the body would hold too much."""
+
+    def __init__(self) -> None:
+        super().__init__(429, _MUCH, {"Retry-After": str(_AGAIN_S)})
+
+
+class _Held:
+    """Bytes of bodies that are held at this moment, by the address they came from."""
+
+    def __init__(self, largest: int) -> None:
+        self._largest = largest
+        self._all = 0
+        self._of: dict[str, int] = {}
+
+    def take(self, sender: str, size: int) -> None:
+        there = self._of.get(sender, 0)
+        beyond = self._all + size > AT_ONCE_OF_ALL * self._largest
+        if beyond or there + size > AT_ONCE * self._largest:
+            raise TooMuchAtOnce
+        self._all += size
+        self._of[sender] = there + size
+
+    def give_back(self, sender: str, size: int) -> None:
+        if size:
+            self._all -= size
+            self._of[sender] -= size
+            if not self._of[sender]:
+                del self._of[sender]
 
 
 class Guards:
@@ -63,6 +98,7 @@ class Guards:
         self.pause = pause
         self.longest = longest
         self.max_body = max_body
+        self._held = _Held(max_body)
         self.hosts = frozenset(h.casefold() for h in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -70,10 +106,9 @@ class Guards:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        most, longest = self.max_body, self.longest
-        if _open_to_anyone(scope):
-            most, longest = min(most, OPEN_BODY), min(longest, self.pause)
-        refused = self._refused(scope, headers, most)
+        room = room_at(scope["method"], scope["path"], self.max_body)
+        longest = min(self.longest, self.pause) if room.open else self.longest
+        refused = self._refused(scope, headers, room)
         started = False
 
         async def guarded_send(message: Message) -> None:
@@ -88,13 +123,13 @@ class Guards:
         if refused is not None:
             await respond(refused)(scope, receive, guarded_send)
             return
-        received = 0
-
+        received = parts = held = 0
+        sender = (scope.get("client") or ("",))[0]
         whole = False
         begun = time.monotonic()
 
         async def counted_receive() -> Message:
-            nonlocal received, whole
+            nonlocal received, parts, held, whole
             if whole:  # from here on it only tells that the other side has gone
                 return await receive()
             left = min(self.pause, begun + longest - time.monotonic())
@@ -103,30 +138,38 @@ class Guards:
                     message = await receive()
             except TimeoutError:
                 raise TooSlow from None
-            received += len(message.get("body", b""))
-            if received > most:
-                raise TooManyBytes(most)
+            piece = message.get("body", b"")
+            received += len(piece)
+            if received > room.bytes:
+                raise TooManyBytes(_large(room.bytes))
+            if room.parts is not None:
+                parts += parts_of(piece)
+                if parts > room.parts:
+                    raise TooManyBytes(_many(room.parts))
+            self._held.take(sender, len(piece))
+            held += len(piece)
             whole = not message.get("more_body", False)
             return message
 
         try:
             await self.app(scope, counted_receive, guarded_send)
-        except (TooManyBytes, TooSlow) as error:
+        except (TooManyBytes, TooSlow, TooMuchAtOnce) as error:
             if not started:
-                slow = isinstance(error, TooSlow)
-                problem = ProblemError("too-slow", _SLOW) if slow else _too_large(most)
+                problem = problem_of_status(error.status_code, error.detail)
                 # What is still on its way is not waited for.
-                answer = respond(problem, {"Connection": "close"})
+                answer = respond(problem, {**(error.headers or {}), "Connection": "close"})
                 await answer(scope, receive, guarded_send)
+        finally:
+            self._held.give_back(sender, held)
 
-    def _refused(self, scope: Scope, headers: Headers, most: int) -> ProblemError | None:
+    def _refused(self, scope: Scope, headers: Headers, room: Room) -> ProblemError | None:
         # A page elsewhere can point its own name at this machine, but not change what it is called.
         name = re.sub(r":\d+$", "", headers.get("host", "")).casefold()
         if self.hosts and name not in self.hosts:
             return ProblemError("not-this-host", f"{name or 'No name'} is not a name of this book.")
         length = headers.get("content-length", "")
-        if length.isdigit() and int(length) > most:
-            return _too_large(most)
+        if length.isdigit() and int(length) > room.bytes:
+            return ProblemError("too-large", _large(room.bytes))
         # Pages carry forms without a token: the browser itself says where a form was sent from.
         if scope["method"] not in SAFE_METHODS:
             site = headers.get("sec-fetch-site", "same-origin")
@@ -137,15 +180,3 @@ class Guards:
                     "not-from-here", "The request was made by a page of another site."
                 )
         return None
-
-
-def _too_large(most: int) -> ProblemError:
-    return ProblemError("too-large", _large(most))
-
-
-def _open_to_anyone(scope: Scope) -> bool:
-    """Return whether a body comes to an address where nobody has to be known."""
-    if scope["method"] in SAFE_METHODS:
-        return False
-    permission = permissions_at(scope["path"]).get(scope["method"])
-    return permission is not None and permission.anyone
