@@ -33,6 +33,8 @@ from parsers import Problem, ReadError
 logger = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
+MOST_TOLD = 1000
+"""Wrong places named in one answer: a body can hold a million, and nobody mends more at once."""
 
 PROBLEMS: Mapping[str, tuple[int, str]] = {
     "not-valid": (422, "The request does not have the expected shape"),
@@ -99,7 +101,7 @@ class ProblemError(Exception):
             title=title,
             status=status,
             detail=detail,
-            errors=list(errors),
+            errors=list(errors[:MOST_TOLD]),
         )
         super().__init__(detail)
 
@@ -210,7 +212,7 @@ def problem_of_validation(
     ``inside_body`` says that the locations start in the body, not at the request.
     """
     items, bare = [], False
-    for found in errors:
+    for found in errors[:MOST_TOLD]:
         location = list(found["loc"])
         place = "body" if inside_body else str(location.pop(0)) if location else "body"
         message = str(found["msg"]).removeprefix("Value error, ")
