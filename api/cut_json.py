@@ -25,6 +25,7 @@ def cut_json(cut: LogCut) -> dict[str, Any]:
         "without_time": cut.log.untimed,
         "quantities": list(cut.log.columns),
         "rates": list(cut.rates),
+        "response_time": cut.response_time,
         "segments": [_segment(cut, s) for s in cut.segments],
         "plateaus": len(cut.plateaus),
         "waiting": len(cut.waiting),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from uuid import UUID
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 KEY_VARIABLE = "FLUEBOOK_KEY"
 _LOOK_AGAIN = 3
+_WRONG_USAGE = 64
 
 _Book = Annotated[Path, typer.Option("--book", exists=True, dir_okay=False, help="Your book.")]
 _Office = Annotated[str, typer.Option("--office", help="The office, https://book.example.")]
@@ -33,7 +34,8 @@ def send(
 ) -> None:
     """Send all that was made in your book to the office; safe to stop and to repeat.
 
-    What never goes up is named.
+    What never goes up is named. What both sides changed is shown: --mine or --theirs says, by
+    the id in its line, whose stands.
     The key that the office gave you is read from the environment, FLUEBOOK_KEY.
     """
     _meet(book, office, who, mine, theirs, lambda field: field.send())
@@ -77,8 +79,12 @@ def _meet(
 
     if not office.startswith(("https://", "http://")):
         raise typer.BadParameter("an address begins with https://", param_hint="--office")
-    whose: dict[UUID | str, Whose] = dict.fromkeys(mine or (), "mine")
-    whose |= dict.fromkeys(theirs or (), "office")
+    both = sorted({*(mine or ())} & {*(theirs or ())})
+    if both:
+        said = f"{', '.join(both)}: either yours stands or theirs"
+        raise typer.BadParameter(said, param_hint="--mine, --theirs")
+    whose: dict[UUID | str, Whose] = {_plain(one): "mine" for one in mine or ()}
+    whose |= {_plain(one): "office" for one in theirs or ()}
     key = os.environ.get(KEY_VARIABLE) or None
     with Book(book) as opened, Client(office, who, key=key) as client:
         field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)
@@ -101,5 +107,24 @@ def _meet(
         f"{len(outcome.done)} done, {outcome.same} were the same already, "
         f"{len(outcome.conflicts)} in conflict, {len(outcome.refused)} refused."
     )
+    if field.undecided:
+        _tell_undecided(field.undecided, outcome)
+        raise typer.Exit(_WRONG_USAGE)
     if not outcome.clean:
         raise typer.Exit(_LOOK_AGAIN)
+
+
+def _plain(identity: str) -> str:
+    """Return an id as it is shown, however it was copied."""
+    return identity.strip().lower()
+
+
+def _tell_undecided(undecided: Sequence[str], outcome: Outcome) -> None:
+    for identity in undecided:
+        typer.echo(
+            f"Refused: no clash with the id {identity} was met; it decided nothing.", err=True
+        )
+    if not outcome.conflicts:
+        typer.echo("No clash is open.", err=True)
+    for conflict in outcome.conflicts:
+        typer.echo(f"Open: {conflict.id}, {conflict.name}", err=True)

@@ -6,6 +6,7 @@ and so a call that the network swallowed is simply made again; see :mod:`flueboo
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -249,6 +250,21 @@ class Client(Connection):
             headers=_as(who),
         )
 
+    def evidence(self, sha256: str, most: int) -> bytes:
+        """Return a kept file's untouched bytes, at most so many.
+
+        A transfer that broke off goes on where it was.
+
+        Raises
+        ------
+        Refused
+            If the server has none, more of them, or others than that hash names.
+        """
+        data = self._bytes(f"evidence/{sha256}", most)
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise Refused(409, {"title": "other bytes", "detail": f"they are not {sha256}"})
+        return data
+
     def log_cut(self, visit_id: UUID | str, attachment_id: str) -> JsonObject:
         """Return a log's cut as it stands."""
         return self._call("GET", f"visits/{visit_id}/logs/{attachment_id}/cut")
@@ -264,6 +280,18 @@ class Client(Connection):
         """Bring the corrections of a log's cut up to date."""
         body = {"corrections": list(corrections)}
         return self._call("PUT", f"visits/{visit_id}/logs/{attachment_id}/cut", json=body)
+
+    def add_corrections(
+        self,
+        visit_id: UUID | str,
+        attachment_id: str,
+        corrections: Sequence[JsonObject],
+        *,
+        after: int,
+    ) -> JsonObject:
+        """Add corrections to a log's cut, after so many that the sender knows; safe to repeat."""
+        body = {"corrections": list(corrections), "after": after}
+        return self._call("POST", f"visits/{visit_id}/logs/{attachment_id}/cut", json=body)
 
     def confirm_cut(self, visit_id: UUID | str, attachment_id: str, corrections: int) -> JsonObject:
         """Make the plateaus of a cut firing points."""

@@ -18,9 +18,12 @@ import httpx
 
 JsonObject = dict[str, Any]
 
+_PARTIAL = 206
 _AGAIN = frozenset({429, 502, 503, 504})
 _FIRST_WAIT_S = 0.5
 _LONGEST_WAIT_S = 30.0
+_LONGEST_ASKED_S = 60.0
+"""Of ``Retry-After``: a server that asks for more is tried all the same."""
 
 
 class Unreachable(Exception):
@@ -90,27 +93,68 @@ class Connection:
         return self._answered(method, path, **given)[0]
 
     def _answered(self, method: str, path: str, **given: Any) -> tuple[JsonObject, httpx.Response]:
-        headers = {"fluebook-who": as_header(self._who), **given.pop("headers", {})}
-        if self._key is not None:
-            headers["authorization"] = f"Bearer {self._key}"
-        last = "no try was made"
+        headers = {**self._headers(), **given.pop("headers", {})}
+        last, asked = "no try was made", None
         for number in range(self._tries):
             if number:
-                longest = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2 ** (number - 1))
-                # Full jitter: a crowd of tablets that lost one access point comes back spread out.
-                self._wait(self._random.uniform(0.0, longest))
+                self._pause(number, asked)
             try:
-                response = self._http.request(
-                    method, f"{self._address}/v1/{path}", headers=headers, **given
-                )
+                response = self._http.request(method, self._at(path), headers=headers, **given)
             except httpx.TransportError as error:
-                last = f"{type(error).__name__}: {error}"
+                last, asked = f"{type(error).__name__}: {error}", None
                 continue
             if response.status_code in _AGAIN:
                 last = f"the server answered {response.status_code}"
+                asked = response.headers.get("retry-after")
                 continue
             return _answer(response), response
         raise Unreachable(f"{method} {path}: {last}, after {self._tries} tries")
+
+    def _bytes(self, path: str, most: int) -> bytes:
+        """Return the bytes of an answer, going on where the line broke off.
+
+        Raises
+        ------
+        Unreachable
+            If so many tries one after the other brought nothing.
+        Refused
+            If the server said no, or there are more bytes than ``most``.
+        """
+        found = bytearray()
+        last, left = "no try was made", self._tries
+        while left:
+            before = len(found)
+            headers = self._headers() | ({"range": f"bytes={before}-"} if before else {})
+            try:
+                with self._http.stream("GET", self._at(path), headers=headers) as response:
+                    if response.status_code not in _AGAIN:
+                        _take_bytes(response, found, most)
+                        return bytes(found)
+                    last = f"the server answered {response.status_code}"
+            except httpx.TransportError as error:
+                last = f"{type(error).__name__}: {error}"
+            left = self._tries if len(found) > before else left - 1
+            if left:
+                self._pause(self._tries - left + 1)
+        raise Unreachable(f"GET {path}: {last}, after {self._tries} tries")
+
+    def _pause(self, number: int, asked: str | None = None) -> None:
+        """Wait before the try of that number, as long as the server asked where it did."""
+        longest = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2 ** (number - 1))
+        # Full jitter: a crowd of tablets that lost one access point comes back spread out.
+        wait = self._random.uniform(0.0, longest)
+        if asked is not None and asked.isdecimal():
+            wait += min(_LONGEST_ASKED_S, float(asked))
+        self._wait(wait)
+
+    def _headers(self) -> dict[str, Any]:
+        headers: dict[str, Any] = {"fluebook-who": as_header(self._who)}
+        if self._key is not None:
+            headers["authorization"] = f"Bearer {self._key}"
+        return headers
+
+    def _at(self, path: str) -> str:
+        return f"{self._address}/v1/{path}"
 
     def close(self) -> None:
         """Close the connection, where it was made here."""
@@ -139,6 +183,19 @@ def _answer(response: httpx.Response) -> JsonObject:
     if not isinstance(found, dict):
         found = {"title": "not an answer of fluebook", "detail": response.text[:200]}
     raise Refused(response.status_code, found)
+
+
+def _take_bytes(response: httpx.Response, found: bytearray, most: int) -> None:
+    """Add an answer's bytes to those of earlier tries as they come."""
+    if not response.is_success:
+        response.read()
+        _answer(response)
+    if response.status_code != _PARTIAL:
+        found.clear()  # it does not go on where the last try ended
+    for some in response.iter_bytes():
+        found += some
+        if len(found) > most:
+            raise Refused(413, {"title": "too long", "detail": f"more than {most} bytes"})
 
 
 def as_header(name: str) -> bytes:

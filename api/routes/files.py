@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any
 from uuid import UUID
 
-from fastapi import APIRouter, Path, Request, Response
+from fastapi import APIRouter, Header, Path, Request, Response
 from pydantic import Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
@@ -272,13 +272,34 @@ async def add_file(
     "/evidence/{sha256}",
     summary="The untouched bytes of a file",
     response_class=Response,
-    responses={200: {"content": {"application/octet-stream": {}}}},
+    responses={
+        200: {"content": {"application/octet-stream": {}}},
+        206: {"description": "The bytes from the first one asked for on."},
+    },
 )
 @refuses(404)
-def evidence(sha256: Annotated[str, Path(pattern="^[0-9a-f]{64}$")], intake: IntakeOf) -> Response:
-    """Give the bytes as they came; never shown by a browser in place."""
+def evidence(
+    sha256: Annotated[str, Path(pattern="^[0-9a-f]{64}$")],
+    intake: IntakeOf,
+    asked: Annotated[
+        str | None,
+        Header(alias="Range", description="`bytes=N-` goes on where a transfer broke off."),
+    ] = None,
+) -> Response:
+    """Give the bytes as they came; never shown by a browser in place.
+
+    Any other range than one from a byte to the end is answered with the whole.
+    """
+    data = intake.evidence(sha256)
+    headers = {
+        "Content-Disposition": f'attachment; filename="{sha256[:12]}"',
+        "Accept-Ranges": "bytes",
+    }
+    rest = re.fullmatch(r"bytes=(\d{1,12})-", asked or "")
+    status = 200
+    if rest is not None and int(rest[1]) < len(data):
+        headers["Content-Range"] = f"bytes {rest[1]}-{len(data) - 1}/{len(data)}"
+        data, status = data[int(rest[1]) :], 206
     return Response(
-        intake.evidence(sha256),
-        media_type="application/octet-stream",
-        headers={"Content-Disposition": f'attachment; filename="{sha256[:12]}"'},
+        data, status_code=status, media_type="application/octet-stream", headers=headers
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from uuid import UUID
 
 from fluebook.client import JsonObject
@@ -56,7 +57,7 @@ class FieldBook(Meeting):
                 self._send(sent, "job", None if view.job is None else self._job(view.visit.job_id)),
             ]
             if all(way in _GOES for way in ways):
-                send_visit(self, visit_id)
+                self.attempt(f"visit {visit_id}", partial(send_visit, self, visit_id))
             elif "missing" in ways:
                 self.outcome.refused.append(
                     f"visit {visit_id}: stays here until the office has its boiler, site and job"
@@ -100,7 +101,8 @@ class FieldBook(Meeting):
         visit_id = UUID(listed["id"])
         finished = listed["state"] in FINISHED and listed["boiler_id"] is not None
         if visit_id in mine or finished:
-            fetch_visit(self, visit_id, listed, own=visit_id in mine)
+            own = visit_id in mine
+            self.attempt(f"visit {visit_id}", partial(fetch_visit, self, visit_id, listed, own=own))
 
     def _job(self, job_id: UUID | None) -> Document | None:
         return None if job_id is None else self.intake.job(job_id).document

@@ -8,7 +8,7 @@ to the reading that took its place, whose id is the same on both sides again.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
 from uuid import UUID
@@ -247,3 +247,8 @@ def batches(records: Sequence[Record], most: int) -> Iterator[JsonObject]:
     for n in range(0, len(records), most):
         bodies = [record.body for record in records[n : n + most]]
         yield {"readings": bodies, "units": dict(CANONICAL_UNITS)}
+
+
+def fresh(root: Record) -> Record:
+    """Return a reading as it first comes to the office."""
+    return replace(root, gone=False, by=None)

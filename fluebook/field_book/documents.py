@@ -69,16 +69,18 @@ def up(meeting: Meeting, thing: Thing, there: There | None) -> Ended:
         meeting.mark(thing.kind, thing.id, mine, thing.version)
         outcome.same += 1
         return "same"
-    base, stands = meeting.common(thing.kind, thing.id), meeting.stands(thing.id)
-    mine_changed = base is None or base.sha256 != hash_of(mine)
+    base = meeting.common(thing.kind, thing.id)
+    if base is not None and base.sha256 == hash_of(mine):
+        return _taken(meeting, thing, office, "taken from the office")
     office_changed = base is None or base.sha256 != hash_of(office)
-    if (mine_changed and not office_changed) or stands == "mine":
+    stands = meeting.stands(thing.id) if office_changed else "mine"
+    if stands == "mine":
         if not meeting.attempt(thing.name, lambda: thing.put(mine, version)):
             return "kept"
         meeting.mark(thing.kind, thing.id, mine, thing.version)
         meeting.done(sent)
         return "same"
-    if not mine_changed or stands == "office":
+    if stands == "office":
         return _taken(meeting, thing, office, "taken from the office")
     meeting.conflict(thing.kind, thing.id, thing.name, mine, office)
     return "conflict"
@@ -93,11 +95,19 @@ def down(meeting: Meeting, thing: Thing, office: JsonObject) -> Ended:
         outcome.same += 1
         meeting.mark(thing.kind, thing.id, office, thing.version)
         return "same"
-    base, stands = meeting.common(thing.kind, thing.id), meeting.stands(thing.id)
-    if stands == "office" or (base is not None and base.sha256 == hash_of(mine)):
+    base = meeting.common(thing.kind, thing.id)
+    if base is not None and base.sha256 == hash_of(mine):
         return _taken(meeting, thing, office, "fetched")
-    if stands == "mine" or (base is not None and base.sha256 == hash_of(office)):
+    if base is not None and base.sha256 == hash_of(office):
         outcome.same += 1
+        return "kept"
+    stands = meeting.stands(thing.id)
+    if stands == "office":
+        return _taken(meeting, thing, office, "fetched")
+    if stands == "mine":  # this of the office is known now, and ours goes over it
+        meeting.mark(thing.kind, thing.id, office, thing.version)
+        up = "" if thing.kind == "limits" else ", and goes up with the next sending"
+        meeting.done(f"{thing.name} stays as it is here{up}")
         return "kept"
     meeting.conflict(thing.kind, thing.id, thing.name, mine, office)
     return "conflict"

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
-from fluebook.client import JsonObject
 from fluebook.field_book.meeting import Meeting
-from ingest.intake_cuts import LogCut
+from ingest.intake import Statement
 from ingest.store.audit import canonical_json
 from ingest.store.readings import Attachment
+from parsers import LineRange
 
+_IN_WORDS = ("phase", "fuel", "burner")
 _AS_TEXT = ("zone", "started", "decimal", "delimiter", "checksum")
 
 
@@ -21,7 +22,7 @@ def statement(kept: Mapping[str, Any]) -> dict[str, str]:
     >>> statement({"rates": [100, 25.5], "read": {"units": {"stack_temperature": "degF"}}})
     {'rates': '100,25.5', 'units': 'stack_temperature=degF'}
     """
-    stated = {k: str(kept[k]) for k in ("phase", "fuel", "burner") if kept.get(k)}
+    stated = {k: str(kept[k]) for k in _IN_WORDS if kept.get(k)}
     if kept.get("rates"):
         stated["rates"] = ",".join(f"{rate:.17g}" for rate in kept["rates"])
     if kept.get("line_ranges"):
@@ -56,40 +57,19 @@ def send_file(meeting: Meeting, visit_id: UUID, file: Attachment) -> None:
     office.send_stated(visit_id, data, file.name, stated, who=file.added_by)
 
 
-def cut_differs(meeting: Meeting, cut: LogCut, visit_id: UUID, there: str | None) -> bool:
-    """Return whether the office's cut of a log lacks corrections or the confirmation of ours."""
-    if there is None:
-        return True
-    office = meeting.office.log_cut(visit_id, there)
-    if operations_of(office) != [dict(c.operation) for c in cut.corrections]:
-        return True
-    return confirmed_at(office) != (None if cut.confirmation is None else _confirmed(cut))
+def same_said(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Return whether two statements say the same of a file's readings."""
+    return statement_from(one) == statement_from(other)
 
 
-def send_cut(meeting: Meeting, visit_id: UUID, there: str, cut: LogCut) -> None:
-    """Bring the corrections of a log's cut up to date, and confirm as many as were confirmed."""
-    office = meeting.office
-    mine = [dict(c.operation) for c in cut.corrections]
-    found = office.log_cut(visit_id, there)
-    known, confirmed = len(operations_of(found)), confirmed_at(found)
-    wanted = _confirmed(cut)
-    if wanted is not None and confirmed != wanted and known <= wanted:
-        office.put_corrections(visit_id, there, mine[:wanted])
-        office.confirm_cut(visit_id, there, wanted)
-    if mine:
-        office.put_corrections(visit_id, there, mine)
+def statement_from(kept: Mapping[str, Any]) -> Statement:
+    """Return what was stated of a file, from how a book keeps it.
 
-
-def operations_of(cut: JsonObject) -> list[JsonObject]:
-    """Return the corrections of the office's cut without who made them when."""
-    own = ("number", "made_at", "who")
-    return [{k: v for k, v in one.items() if k not in own} for one in cut["corrections"]]
-
-
-def confirmed_at(cut: JsonObject) -> int | None:
-    """Return how many corrections the office's confirmed cut has."""
-    return None if cut["confirmed"] is None else int(cut["confirmed"]["corrections"])
-
-
-def _confirmed(cut: LogCut) -> int | None:
-    return None if cut.confirmation is None else cut.confirmation.corrections
+    >>> statement_from({"rates": [100, 25.5], "phase": "as_left"}).rates
+    (100.0, 25.5)
+    """
+    return Statement(
+        rates=tuple(float(rate) for rate in kept.get("rates", ())),
+        line_ranges=tuple(LineRange(**one) for one in kept.get("line_ranges", ())),
+        **{key: kept[key] for key in _IN_WORDS if kept.get(key)},
+    )

@@ -19,6 +19,7 @@ from parsers import ReadError
 from parsers.cut_corrections import CorrectionError
 
 FINISHED: tuple[VisitState, ...] = ("handed_in", "accepted")
+_NOT_KNOWN = 401
 
 
 class Meeting:
@@ -57,10 +58,20 @@ class Meeting:
         self.outcome = Outcome()
         self._address = address.rstrip("/")
         self._whose = {str(identity): side for identity, side in (whose or {}).items()}
+        self._decided: set[str] = set()
 
     def stands(self, identity: UUID | str) -> Whose | None:
-        """Return whose version a person lets stand, None where nobody said."""
+        """Return whose version a person lets stand, None where nobody said.
+
+        Asked where both sides changed a thing, and nowhere else.
+        """
+        self._decided.add(str(identity))
         return self._whose.get(str(identity))
+
+    @property
+    def undecided(self) -> list[str]:
+        """Return the ids of which a person said whose stands, and that are in no clash."""
+        return [identity for identity in self._whose if identity not in self._decided]
 
     def done(self, what: str) -> None:
         """Tell what is done, as soon as it is."""
@@ -68,10 +79,18 @@ class Meeting:
         self.told(what)
 
     def attempt(self, what: str, call: Callable[[], object]) -> bool:
-        """Make a call; where one of both sides refuses it, say so and return False."""
+        """Make a call; where one of both sides refuses it, say so and return False.
+
+        Raises
+        ------
+        Refused
+            If the key opens nothing any more: all that follows would be refused, too.
+        """
         try:
             call()
         except (Refused, BookError, ReadError, CorrectionError) as error:
+            if isinstance(error, Refused) and error.status == _NOT_KNOWN:
+                raise
             self.outcome.refused.append(f"{what}: {error}")
             return False
         return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -18,7 +19,8 @@ class Conflict:
     kind : str
         ``site``, ``boiler``, ``job``, ``visit``, ``map``, ``limits``, ``reading`` or ``cut``.
     id : str
-        By which a person says whose stands; of a reading, the first version's id in this book.
+        By which a person says whose stands; of a reading, the first version's id in this book, of
+        a cut, its log's.
     """
 
     kind: str
@@ -41,9 +43,14 @@ class Outcome:
     stays: list[str] = field(default_factory=list)
 
     @property
+    def left(self) -> int:
+        """Return how many things are left that a person has to look at."""
+        return len(self.conflicts) + len(self.refused)
+
+    @property
     def clean(self) -> bool:
         """Return whether nothing is left that a person has to look at."""
-        return not self.conflicts and not self.refused
+        return not self.left
 
 
 def differences(mine: Any, office: Any, at: str = "") -> dict[str, tuple[Any, Any]]:
@@ -69,5 +76,9 @@ def conflict_lines(conflict: Conflict) -> Iterator[str]:
     """Yield a conflict in words: each place with both versions."""
     yield f"{conflict.name} was changed here and at the office since both had it the same:"
     for place, (mine, office) in conflict.differences.items():
-        yield f"  {place}: here {mine!r}, office {office!r}"
+        yield f"  {place}: here {_shown(mine)}, office {_shown(office)}"
     yield f"  say whose stands: --mine {conflict.id} or --theirs {conflict.id}"
+
+
+def _shown(value: Any) -> str:
+    return "nothing" if value is None else json.dumps(value, ensure_ascii=False)

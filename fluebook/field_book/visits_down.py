@@ -20,11 +20,11 @@ from fluebook.field_book.chains import (
     records_there,
     standing,
 )
+from fluebook.field_book.cuts import LogThere, bringing, logs_there
 from fluebook.field_book.documents import document_thing, down
-from fluebook.field_book.files_up import operations_of
+from fluebook.field_book.files_down import fetch_files
 from fluebook.field_book.meeting import FINISHED, Meeting, for_the_door, hash_of, last_of
 from fluebook.field_book.resolving import follow, reading_conflict, said_by, settling
-from ingest.cut_operations import operation_from
 from ingest.intake import OPEN_STATES
 from ingest.models import Visit
 from ingest.service.job import Job, with_job
@@ -40,12 +40,12 @@ def fetch_visit(meeting: Meeting, visit_id: UUID, listed: JsonObject, *, own: bo
     if known is not None and known.sha256 == hash_of(stands_at):
         meeting.outcome.same += 1
         return
-    left = len(meeting.outcome.conflicts) + len(meeting.outcome.refused)
+    left = meeting.outcome.left
     if own:
         _follow_own(meeting, visit_id)
     else:
         _fetch_past(meeting, visit_id)
-    if len(meeting.outcome.conflicts) + len(meeting.outcome.refused) == left:
+    if meeting.outcome.left == left:
         meeting.mark("past_visit", visit_id, stands_at, 0)
 
 
@@ -65,7 +65,7 @@ def _follow_own(meeting: Meeting, visit_id: UUID) -> None:
         if before.state == "handed_in" or office["state"] == "sent_back":
             meeting.done(f"{name} was sent back: {words}")
     if intake.visit(visit_id).state in OPEN_STATES:
-        _bring_contents(meeting, visit_id, name, office)
+        _bring_contents(meeting, visit_id, name, office, lines)
         if office["state"] in FINISHED:
             if touched:
                 meeting.outcome.refused.append(
@@ -94,11 +94,14 @@ def _times(lines: list[dict[str, Any]], action: str) -> int:
     return sum(line["action"] == action for line in lines)
 
 
-def _bring_contents(meeting: Meeting, visit_id: UUID, name: str, office: JsonObject) -> None:
-    """Bring an open visit's document, corrections and readings down; tell of files."""
+def _bring_contents(
+    meeting: Meeting, visit_id: UUID, name: str, office: JsonObject, lines: list[JsonObject]
+) -> None:
+    """Bring an open visit's document, files, corrections and readings down."""
     base = meeting.common("visit", visit_id)
     version = -1 if base is None else base.local_version
     down(meeting, document_thing(meeting, "visit", visit_id, version=version), office["visit"])
+    fetch_files(meeting, visit_id, name, office["files"], lines)
     here = records_here(meeting.intake, visit_id)
     there = records_there(meeting.office, visit_id, office["files"])
     both = {"mine": standing(here), "office": standing(there)}
@@ -108,7 +111,8 @@ def _bring_contents(meeting: Meeting, visit_id: UUID, name: str, office: JsonObj
             _corrections(meeting, visit_id, name, mine[key], theirs, both)
         elif theirs.root.file is None and theirs.last is not None:
             _add(meeting, visit_id, name, theirs.last, here)
-    _tell_files(meeting, visit_id, name, office["files"])
+    for log in logs_there(meeting, visit_id, office["files"], name):
+        meeting.attempt(log.name, partial(_follow_cut, meeting, log))
 
 
 def _corrections(
@@ -153,46 +157,11 @@ def _add(meeting: Meeting, visit_id: UUID, name: str, record: Record, here: list
         meeting.done(f"{name}: a reading of the office was fetched")
 
 
-def _tell_files(meeting: Meeting, visit_id: UUID, name: str, files: list[JsonObject]) -> None:
-    """Name files that only the office has; follow corrections of a log's cut that it made."""
-    intake = meeting.intake
-    here = {a.sha256: a for a in intake.visit(visit_id).attachments if a.withdrawn_at is None}
-    logs = intake.logs(visit_id)
-    for file in files:
-        mine = here.get(file["sha256"])
-        if file["withdrawn_at"] is not None:
-            continue
-        if mine is None:
-            meeting.outcome.stays.append(
-                f"{name}: {file['name']} was added at the office and is not in this book"
-            )
-        elif mine.id in logs:
-            office = meeting.office.log_cut(visit_id, file["id"])
-            _follow_cut(meeting, visit_id, f"{name}, the cut of {mine.name}", mine.id, office)
-
-
-def _follow_cut(
-    meeting: Meeting, visit_id: UUID, name: str, attachment_id: UUID, office: JsonObject
-) -> None:
-    intake = meeting.intake
-    cut = intake.log_cut(visit_id, attachment_id)
-    mine, theirs = [dict(c.operation) for c in cut.corrections], operations_of(office)
-    if len(theirs) <= len(mine):
-        if theirs != mine[: len(theirs)]:
-            meeting.conflict("cut", attachment_id, name, mine, theirs)
-        return
-    if theirs[: len(mine)] != mine:
-        meeting.conflict("cut", attachment_id, name, mine, theirs)
-        return
-
-    def call() -> None:
-        fresh = [operation_from(one) for one in theirs[len(mine) :]]
-        intake.correct_cut(visit_id, attachment_id, fresh, "office", after=len(mine))
-        if office["confirmed"] is not None and office["confirmed"]["corrections"] == len(theirs):
-            intake.confirm_cut(visit_id, attachment_id, "office", corrections=len(theirs))
-
-    if meeting.attempt(name, call):
-        meeting.done(f"{name} was corrected at the office")
+def _follow_cut(meeting: Meeting, log: LogThere) -> None:
+    way = bringing(meeting, log, up=False)
+    if way is not None:
+        way()
+        meeting.done(f"{log.name} is the same on both sides now")
 
 
 # History

@@ -6,14 +6,12 @@ another one is a pass of its own. What the office has already is not sent again.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from itertools import groupby
 from uuid import UUID
 
-from fluebook.client import JsonObject, Refused
+from fluebook.client import Refused
 from fluebook.field_book.chains import (
     Chain,
     Key,
@@ -22,73 +20,20 @@ from fluebook.field_book.chains import (
     batches,
     chains,
     compared,
+    fresh,
     records_here,
     records_there,
     standing,
 )
 from fluebook.field_book.documents import answer_there, document_thing, send_document, up
-from fluebook.field_book.files_up import cut_differs, send_cut, send_file
+from fluebook.field_book.going import Going, Send
 from fluebook.field_book.meeting import FINISHED, Meeting, last_of, plain
 from fluebook.field_book.resolving import reading_conflict, settling
+from fluebook.field_book.visit_files_up import file_sends
 from ingest.dimensions import CANONICAL_UNITS
-from ingest.intake import VisitView
-from ingest.intake_cuts import LogCut
-from ingest.store.readings import Attachment
 
 _MOST_AT_ONCE = 1000
 """Readings in one call: each call that arrives is done with, however short the signal lasts."""
-
-
-@dataclass(slots=True)
-class Going:
-    """One visit on its way, and what the office has of it so far."""
-
-    meeting: Meeting
-    view: VisitView
-    id: UUID
-    name: str
-    files: list[JsonObject] = field(default_factory=list)
-    there: list[Record] = field(default_factory=list)
-    place: dict[UUID | str, int] = field(default_factory=dict)
-    """Where each reading stands among all of the visit's, and each file with its first one."""
-
-    def __post_init__(self) -> None:
-        logs = self.meeting.intake.logs(self.id)
-        for n, kept in enumerate(self.meeting.intake.all_readings(self.id)):
-            self.place[str(kept.id)] = n
-            # A log's cut that was confirmed anew took the readings of the one before out.
-            if kept.attachment_id is not None and not (
-                kept.superseded_at and kept.attachment_id in logs
-            ):
-                self.place.setdefault(kept.attachment_id, n)
-
-    def look(self) -> None:
-        """Look at what the office has now."""
-        self.files = self.meeting.office.visit(self.id)["files"]
-        self.there = records_there(self.meeting.office, self.id, self.files)
-
-    def corrected(self, old: Record, new: Record | None) -> None:
-        """Know of a correction that the office has just taken, without asking it again."""
-        gone = replace(old, gone=True, by=None if new is None else new.id)
-        self.there = [gone if record.id == old.id else record for record in self.there]
-        if new is not None and all(record.id != new.id for record in self.there):
-            self.there.append(_fresh(new))
-
-    def file_there(self, sha256: str) -> str | None:
-        """Return the office's id of a file that it holds."""
-        for file in self.files:
-            if file["sha256"] == sha256 and file["withdrawn_at"] is None:
-                return str(file["id"])
-        return None
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """One thing to send; ``at`` orders it among the visit's readings."""
-
-    at: float
-    what: str
-    call: Callable[[], object]
 
 
 def send_visit(meeting: Meeting, visit_id: UUID) -> None:
@@ -107,9 +52,9 @@ def send_visit(meeting: Meeting, visit_id: UUID) -> None:
         going.there = records_there(meeting.office, visit_id, going.files)
     if state in FINISHED:
         assert found is not None
-        conflicts = len(outcome.conflicts)
+        left = outcome.left
         differs = found[0]["visit"] != plain(view.visit) or _sends(going)
-        if len(outcome.conflicts) > conflicts:
+        if outcome.left > left:
             return
         if view.state not in FINISHED or differs:
             outcome.refused.append(
@@ -133,55 +78,16 @@ def send_visit(meeting: Meeting, visit_id: UUID) -> None:
 
 def _sent(going: Going) -> bool:
     """Send what the office lacks of a visit; return whether it has all of it."""
-    sound = True
-    conflicts = len(going.meeting.outcome.conflicts)
+    left = going.meeting.outcome.left
     for one in _sends(going):
-        sound &= going.meeting.attempt(one.what, one.call)
-    return sound and len(going.meeting.outcome.conflicts) == conflicts
+        going.meeting.attempt(one.what, one.call)
+    return going.meeting.outcome.left == left
 
 
 def _sends(going: Going) -> list[Send]:
     here = records_here(going.meeting.intake, going.id)
-    sends = [*_files(going), *_loose(going, here), *_corrections(going, here)]
+    sends = [*file_sends(going), *_loose(going, here), *_corrections(going, here)]
     return sorted(sends, key=lambda one: one.at)
-
-
-def _files(going: Going) -> list[Send]:
-    """Return the files that the office lacks, and the cuts of logs that are ahead of its own."""
-    meeting, logs = going.meeting, going.meeting.intake.logs(going.id)
-    found: list[Send] = []
-    for n, file in enumerate(going.view.attachments):
-        there, what = going.file_there(file.sha256), f"{going.name}, {file.name}"
-        if file.withdrawn_at is not None:
-            _withdrawn(going, file, there)
-            continue
-        at = going.place.get(file.id, len(going.place) + n)
-        if there is None:
-            found.append(Send(at, what, partial(send_file, meeting, going.id, file)))
-        if file.id in logs:
-            cut = meeting.intake.log_cut(going.id, file.id)
-            if cut_differs(meeting, cut, going.id, there):
-                call = partial(_sent_cut, going, file, cut)
-                found.append(Send(at + 0.1, f"{what}, its cut", call))
-    return found
-
-
-def _withdrawn(going: Going, file: Attachment, there: str | None) -> None:
-    again = any(a.sha256 == file.sha256 and a.withdrawn_at is None for a in going.view.attachments)
-    if there is not None and not again:
-        going.meeting.outcome.stays.append(
-            f"{going.name}: {file.name} was withdrawn here ({file.withdrawn_why}); the office has "
-            "it still, withdraw it there"
-        )
-
-
-def _sent_cut(going: Going, file: Attachment, cut: LogCut) -> None:
-    there = going.file_there(file.sha256)
-    if there is None:
-        going.files = going.meeting.office.visit(going.id)["files"]
-        there = going.file_there(file.sha256)
-    if there is not None:  # else it was refused, and that is said
-        send_cut(going.meeting, going.id, there, cut)
 
 
 def _loose(going: Going, here: list[Record]) -> list[Send]:
@@ -189,9 +95,9 @@ def _loose(going: Going, here: list[Record]) -> list[Send]:
     known = {record.id for record in going.there}
     roots = {chain.root.id for chain in chains(here).values()}
     found: list[Send] = []
-    fresh = [r for r in here if r.file is None and r.id in roots and r.id not in known]
+    new = [r for r in here if r.file is None and r.id in roots and r.id not in known]
     # Readings that stand one behind the other go together.
-    for _, run in groupby(enumerate(fresh), lambda one: going.place[one[1].id] - one[0]):
+    for _, run in groupby(enumerate(new), lambda one: going.place[one[1].id] - one[0]):
         together = [record for _, record in run]
         for body in batches(together, _MOST_AT_ONCE):
             post = partial(going.meeting.office.post_readings, going.id, body)
@@ -205,7 +111,7 @@ def _corrections(going: Going, here: list[Record]) -> list[Send]:
     office, both = chains(going.there), _standing(going, here)
     found: list[Send] = []
     for key, mine in chains(here).items():
-        theirs = office.get(key) or Chain(key, [_fresh(mine.root)])
+        theirs = office.get(key) or Chain(key, [fresh(mine.root)])
         ahead = compared(mine, theirs, both)
         if ahead == "mine":
             for step in mine.steps(len(theirs.path)):
@@ -223,11 +129,6 @@ def _corrections(going: Going, here: list[Record]) -> list[Send]:
 
 def _standing(going: Going, here: list[Record]) -> dict[str, set[str]]:
     return {"mine": standing(here), "office": standing(going.there)}
-
-
-def _fresh(root: Record) -> Record:
-    """Return a reading as it first comes to the office."""
-    return replace(root, gone=False, by=None)
 
 
 def _superseded(going: Going, key: Key, step: Step) -> None:

@@ -9,8 +9,9 @@ from uuid import UUID
 
 from ingest.store.book import Change
 
-Kind = Literal["site", "boiler", "job", "visit", "past_visit", "map", "limits"]
-"""``past_visit``: one that was fetched, by its state and version at the office."""
+Kind = Literal["site", "boiler", "job", "visit", "past_visit", "map", "limits", "cut"]
+"""``past_visit``: one that was fetched, by its state and version at the office. ``cut``: of a log,
+by the office's corrections up to where both cuts were the same, and how many this book had then."""
 
 
 @dataclass(frozen=True, slots=True)

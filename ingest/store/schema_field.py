@@ -20,12 +20,12 @@ CREATE TABLE office_copy (
 
 
 # SQLite cannot change a check in place: the table is made anew.
-_MORE_KINDS = """
+_WITH_KINDS = """
 ALTER TABLE office_copy RENAME TO office_copy_before;
 CREATE TABLE office_copy (
     office TEXT NOT NULL,
     kind TEXT NOT NULL
-        CHECK (kind IN ('site', 'boiler', 'job', 'visit', 'past_visit', 'map', 'limits')),
+        CHECK (kind IN ({kinds})),
     id TEXT NOT NULL,
     sha256 TEXT NOT NULL,
     local_version INTEGER NOT NULL,
@@ -35,6 +35,7 @@ CREATE TABLE office_copy (
 INSERT INTO office_copy SELECT office, kind, id, sha256, local_version, at FROM office_copy_before;
 DROP TABLE office_copy_before
 """
+_KINDS = "'site', 'boiler', 'job', 'visit', 'past_visit', 'map', 'limits'"
 
 
 @migrations()
@@ -46,4 +47,10 @@ def m011_office_copy(db: sqlite_utils.Database) -> None:
 @migrations()
 def m018_more_kinds_of_office_copy(db: sqlite_utils.Database) -> None:
     """Mark jobs, maps, company limits and fetched past visits too."""
-    each_of(db, _MORE_KINDS)
+    each_of(db, _WITH_KINDS.format(kinds=_KINDS))
+
+
+@migrations()
+def m020_cuts_in_office_copy(db: sqlite_utils.Database) -> None:
+    """Mark how far the cut of a log is the same in both books."""
+    each_of(db, _WITH_KINDS.format(kinds=f"{_KINDS}, 'cut'"))
