@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from urllib.parse import urlencode
 
@@ -76,12 +77,13 @@ def evidence_link(visit: Visit, point: FiringPoint, key: str) -> str:
     """Return the address that leads to a value's line at another visit."""
     if visit.id is None:
         return ""
-    asked = {
-        "phase": point.key.phase,
-        "rate": f"{point.key.firing_rate:g}",
-        "quantity": measured(key),
-    }
-    return f"/visits/{visit.id}/evidence?{urlencode(asked)}"
+    asked = _asked(point.key.phase, point.key.firing_rate, measured(key))
+    return f"/visits/{visit.id}/evidence?{asked}"
+
+
+@lru_cache(maxsize=4096)
+def _asked(phase: Phase, rate: float, quantity: str) -> str:
+    return urlencode({"phase": phase, "rate": f"{rate:g}", "quantity": quantity})
 
 
 def panes(

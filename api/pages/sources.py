@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from api.chart_spec import COVERAGE
 from api.pages.derived import DERIVED, derived_u
 from api.pages.show import Shown
-from api.words import _, _n
+from api.words import Words, _, _n, words
 from ingest.accuracy import Accuracies
 from ingest.intake_shapes import VisitView
 from ingest.models import Visit
@@ -67,6 +68,11 @@ def line_words(lines: Sequence[int]) -> str:
     >>> line_words([4]), line_words([4, 5, 6, 7]), line_words([2, 5])
     ('line 4', 'lines 4 to 7', 'lines 2, 5')
     """
+    return _line_words(tuple(lines), words())
+
+
+@lru_cache(maxsize=4096)
+def _line_words(lines: tuple[int, ...], _spoken: Words) -> str:
     found = sorted(set(lines))
     if not found:
         return ""
