@@ -9,6 +9,7 @@ the second time changes nothing.
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -54,16 +55,42 @@ def system_resolver(host: str, port: int) -> list[str]:
     return list(dict.fromkeys(str(entry[4][0]) for entry in found))
 
 
+_NO_RECEIVER_4 = (
+    ipaddress.IPv4Network("192.0.0.0/24"),  # protocols of the own network, also those of anycast
+    ipaddress.IPv4Network("192.88.99.0/24"),  # relays of 6to4, given up
+)
+_GLOBAL_6 = ipaddress.IPv6Network("2000::/3")
+"""All that is given out for single receivers; every other part is special, old or unused."""
+_NO_RECEIVER_6 = (
+    ipaddress.IPv6Network("2001::/23"),  # Teredo, benchmarks, hashes, anycast
+    ipaddress.IPv6Network("2002::/16"),  # 6to4, given up
+    ipaddress.IPv6Network("2001:db8::/32"),
+    ipaddress.IPv6Network("3fff::/20"),
+    ipaddress.IPv6Network("2620:4f:8000::/48"),
+)
+_NAT64 = ipaddress.IPv6Network("64:ff9b::/96")
+_ISATAP = (0x00005EFE, 0x02005EFE)
+
+
 def _public(address: str) -> bool:
-    parsed = ipaddress.ip_address(address.split("%", 1)[0])
-    if isinstance(parsed, ipaddress.IPv6Address):
-        # An IPv4 address in IPv6 clothes is judged as what it is.
-        inner = parsed.ipv4_mapped or parsed.sixtofour
-        if inner is None and parsed in ipaddress.ip_network("64:ff9b::/96"):
-            inner = ipaddress.IPv4Address(int(parsed) & 0xFFFFFFFF)
-        if inner is not None:
-            return inner.is_global and not inner.is_multicast
-    return parsed.is_global and not parsed.is_multicast
+    """Return whether an address is one of a single receiver that all of the network can reach.
+
+    Special-purpose addresses: IANA registries of RFC 6890; status: memory. An IPv6 address that
+    carries one of IPv4 in it is judged as that, too.
+    """
+    if "%" in address:
+        return False  # a zone is one of this machine's own links
+    parsed = ipaddress.ip_address(address)
+    if isinstance(parsed, ipaddress.IPv4Address):
+        named = any(parsed in network for network in _NO_RECEIVER_4)
+        return parsed.is_global and not parsed.is_multicast and not named
+    last = ipaddress.IPv4Address(int(parsed) & 0xFFFFFFFF)
+    if parsed.ipv4_mapped is not None or parsed in _NAT64:
+        return _public(str(last))
+    if (int(parsed) >> 32) & 0xFFFFFFFF in _ISATAP and not _public(str(last)):
+        return False
+    special = any(parsed in network for network in _NO_RECEIVER_6)
+    return parsed in _GLOBAL_6 and parsed.is_global and not special
 
 
 def checked_destination(
@@ -104,6 +131,8 @@ def checked_destination(
         raise DestinationRefused(
             f"the name {host!r} does not resolve: {error}", may_pass=True
         ) from error
+    except ValueError as error:  # a label that is too long, or empty
+        raise DestinationRefused(f"{host!r} is no name: {error}") from error
     if not addresses:
         raise DestinationRefused(f"the name {host!r} does not resolve", may_pass=True)
     if not allow_private:
@@ -122,19 +151,28 @@ def checked_spelling(url: str, *, allow_private: bool = False) -> httpx.URL:
     """
     try:
         parsed = httpx.URL(url)
-        host, _ = parsed.host, parsed.port
+        host, port = parsed.host, parsed.port
     except (httpx.InvalidURL, ValueError) as error:
         raise DestinationRefused(f"{url!r} is not an address: {error}") from error
     wanted = ("https", "http") if allow_private else ("https",)
     if parsed.scheme not in wanted or not host:
         raise DestinationRefused(f"a webhook address starts with {' or '.join(wanted)}://")
+    if port is not None and not 0 < port < 65536:
+        raise DestinationRefused(f"{port} is not a port")
     if parsed.userinfo:
         raise DestinationRefused(
             "leave user and password out of the address; the message is signed"
         )
-    if not allow_private and _is_number(host):
-        _must_be_public(host)
+    if _is_number(host):
+        if not allow_private:
+            _must_be_public(host)
+    elif _ODD_NUMBER.search(host):
+        raise DestinationRefused(f"write {host!r} as four numbers or as a name")
     return parsed
+
+
+_ODD_NUMBER = re.compile(r"(?:^|\.)(?:0x[0-9a-f]*|[0-9]+)\.?$", re.IGNORECASE)
+"""The end of a host that a resolver takes for a number: ``127.1``, ``0x7f.1``, ``2130706433``."""
 
 
 def _is_number(host: str) -> bool:
