@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from urllib.parse import parse_qsl
 from uuid import UUID
 
 import numpy as np
@@ -19,7 +20,7 @@ from api.cut_json import problem_of_correction
 from api.cut_traces import Level, Trace
 from api.cut_window import Window, parts_of, ways_of, window_of
 from api.findings import reason_said
-from api.pages.cut_form import corrections_from, rate_text
+from api.pages.cut_form import corrections_from, entered, rate_text, stretch_of
 from api.pages.facts import boiler_words, leave_words
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, day, label
@@ -63,6 +64,8 @@ NOT_KNOWN, NOT_STATED = N_("not known"), N_("not stated")
 _ROLES: Mapping[Phase, str] = {"as_left": "left", "as_found": "found", "trial": ""}
 _DRAWN = ("firing_rate", "o2_dry", "co_dry", "stack_temperature")
 _FIGURES = ("o2_dry", "co2_dry", "co_dry", "stack_temperature")
+ELSEWHERE = "look:"
+"""How the value of a button begins that leads to another part of the log, before its query."""
 _WIDTHS = (("narrow", 358), ("broad", 760))
 
 
@@ -287,6 +290,17 @@ def _told(one: Mapping[str, Any], cut: LogCut) -> str:
     return f"{said} ({one['why']})" if one.get("why") else said
 
 
+def _in_sight(window: Window, cut: LogCut, problems: Sequence[ErrorItem]) -> Window:
+    """Return a part of the log in which the first field that was refused can be seen."""
+    numbers = [n for p in problems if p.parameter and (n := stretch_of(p.parameter)) is not None]
+    if not numbers or numbers[0] >= len(cut.segments):
+        return window
+    wrong = cut.segments[numbers[0]]
+    if window.shows(wrong.start, wrong.end) and not parts_of(window, cut):
+        return window
+    return window.placed(1.5 * wrong.start - wrong.end / 2, 1.5 * wrong.end - wrong.start / 2)
+
+
 def cut_page(
     request: Request,
     intake: Intake,
@@ -320,13 +334,18 @@ def cut_page(
     boiler = view.boiler or Boiler(name=_("Boiler not yet known"))
     keys = [k for k in _FIGURES if any(k in s.values for s in cut.plateaus)]
     accuracies = Accuracies(view.whole.instrument)
-    window = window_of(request.query_params if part is None else part, cut)
+    window = _in_sight(
+        window_of(request.query_params if part is None else part, cut), cut, problems
+    )
     samples = _samples(cut, window)
     views = _views(cut, window, keys, shown, accuracies)
     stretches = _stretches(cut, views)
     traces = _traces(cut, window, samples, shown, accuracies)
     apart = len(views) <= MOST_APART
     first, beside = _first_sentence(cut)
+    typed = entered(said or {}, cut, (window.begin + window.end) / 2)
+    seen = {v.index for v in views} if apart else set()
+    carried = {k: v for k, v in typed.items() if (n := stretch_of(k)) is not None and n not in seen}
     undoable = sum(1 if c.operation["action"] != "undo" else -1 for c in cut.corrections) > 0
     return page(
         request,
@@ -345,6 +364,7 @@ def cut_page(
         refused_title=title,
         problems=problems,
         said=said or {},
+        carried=carried,
         wrong={p.parameter: p for p in problems if p.parameter},
         charts=[
             (
@@ -365,6 +385,7 @@ def cut_page(
         ways=ways_of(window),
         parts=parts_of(window, cut),
         apart=apart,
+        elsewhere=ELSEWHERE,
         stretches=len(cut.segments),
         found=len(cut.plateaus),
         views=views,
@@ -400,14 +421,30 @@ async def change(
     then = form.get("then", "keep")
     kept: list[CutOperation] = []
 
-    def done() -> str:
+    def looked() -> str | Response:
+        """Show another part of the log, with what was typed in this one."""
+        cut = intake.log_cut(visit_id, attachment_id)
+        if form.get("known") != str(len(cut.corrections)):
+            raise _corrected_meanwhile()
+        query = then.removeprefix(ELSEWHERE)
+        shown = window_of(form, cut)
+        typed = entered(form, cut, (shown.begin + shown.end) / 2)
+        if not typed:
+            return f"/visits/{visit_id}/logs/{attachment_id}{query if query[:1] == '?' else ''}"
+        part = dict(parse_qsl(query.removeprefix("?")))
+        said = typed | {"who": form.get("who", "")[:100]}
+        return cut_page(request, intake, visit_id, attachment_id, said=said, part=part)
+
+    def done() -> str | Response:
+        if then.startswith(ELSEWHERE):
+            return looked()
         who = signer(request, form.get("who", "")[:100])
         if not who:
             raise WordsMissing("say who does this")
         known = int(form["known"]) if form.get("known", "").isdigit() else None
         cut = intake.log_cut(visit_id, attachment_id)
         if known is not None and known != len(cut.corrections):
-            raise StateConflict("someone else corrected the cut meanwhile; look at it again")
+            raise _corrected_meanwhile()
         shown = window_of(form, cut)
         near = (shown.begin + shown.end) / 2
         asked = [CutOperation("undo")] if then == "undo" else corrections_from(form, cut, near)
@@ -423,12 +460,16 @@ async def change(
     return await _redirected_or_said(request, intake, visit_id, attachment_id, done, kept, form)
 
 
+def _corrected_meanwhile() -> StateConflict:
+    return StateConflict("someone else corrected the cut meanwhile; look at it again")
+
+
 async def _redirected_or_said(
     request: Request,
     intake: Intake,
     visit_id: UUID,
     attachment_id: UUID,
-    done: Callable[[], str],
+    done: Callable[[], str | Response],
     kept: Sequence[CutOperation],
     form: Mapping[str, str],
 ) -> Response:
@@ -443,7 +484,7 @@ async def _redirected_or_said(
     except (NotFound, StateConflict, VersionConflict, WordsMissing) as error:
         problem = problem_of_book_error(error)
     else:
-        return RedirectResponse(place, status_code=303)
+        return place if isinstance(place, Response) else RedirectResponse(place, status_code=303)
     details = problem.details
 
     def shown() -> Response:

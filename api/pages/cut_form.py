@@ -53,6 +53,39 @@ def rate_text(rate: float | None) -> str:
     return "" if rate is None else f"{rate:g}"
 
 
+def entered(form: Mapping[str, str], cut: LogCut, near: float) -> dict[str, str]:
+    """Return the fields of a form that say other than the cut as it stands.
+
+    A new boundary of a log of days is named by its second: another part has another middle than
+    ``near`` [s].
+    """
+    out = {k: form[k][:100] for k in ("phase-all", "split") if form.get(k, "").strip()}
+    if float(cut.log.times[-1]) > _DAY / 2 and "split" in out:
+        second = seconds_of(out["split"], cut, near)
+        out["split"] = out["split"] if second is None else f"{second:.1f}"
+    for n, s in enumerate(cut.segments):
+        stands = {
+            f"end-{n}": clock(cut.log.started, s.end),
+            f"rate-{n}": rate_text(s.firing_rate),
+            f"phase-{n}": cut.phases.get(s.start, ""),
+        } | {f"{tick}-{n}": "" for tick in ("right", "drop", "keep", "join")}
+        for name, text in stands.items():
+            given = form.get(name, text)[:100]
+            if given.strip() != text:
+                out[name] = given
+    return out
+
+
+def stretch_of(field: str) -> int | None:
+    """Return the number of the stretch that a field is of, None where it is of the whole log.
+
+    >>> stretch_of("end-12"), stretch_of("phase-all")
+    (12, None)
+    """
+    number = field.rpartition("-")[2]
+    return int(number) if number.isdecimal() else None
+
+
 def corrections_from(
     form: Mapping[str, str], cut: LogCut, near: float | None = None
 ) -> list[CutOperation]:

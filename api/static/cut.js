@@ -5,6 +5,11 @@
 (() => {
   const form = document.querySelector("form.cut");
   if (!form) return;
+  // What was typed and not kept, here or in another part of the log, is not left by mistake.
+  let waits = !!form.querySelector("[data-carried], .changed") || !!document.getElementById("refused");
+  for (const kind of ["input", "change"]) form.addEventListener(kind, (event) => { waits ||= event.target.name !== "who"; });
+  form.addEventListener("submit", () => { waits = false; });
+  addEventListener("beforeunload", (event) => { if (waits) event.preventDefault(); });
   const fields = new Map();
   for (const field of form.querySelectorAll("[data-end]")) fields.set(field.dataset.end, field);
   const charts = [...document.querySelectorAll(".log svg")].map((svg) => ({
@@ -20,7 +25,7 @@
   const keys = charts[0].boundaries.map((g) => g.dataset.boundary);
   const first = charts[0].boundaries.map((g) => Number(g.dataset.at));
   const now = [...first];
-  const written = keys.map((key) => fields.get(key).value);
+  const written = keys.map((key) => fields.get(key).dataset.stands);
   const zero = dayseconds(written[0]) === null ? 0 : dayseconds(written[0]) - first[0];
 
   function dayseconds(text) {
@@ -63,6 +68,7 @@
     if (low > high) return;
     now[n] = Math.min(Math.max(Math.round(second * 10) / 10, low), high);
     fields.get(keys[n]).value = now[n] === first[n] ? written[n] : clock(now[n]);
+    waits = true;
     draw(n);
   }
 
@@ -100,13 +106,18 @@
   }
   keys.forEach((key, n) => {
     const field = fields.get(key);
-    field.addEventListener("change", () => {
+    const taken = () => {
       const given = dayseconds(field.value);
       if (given === null) return; // the server says what is wrong with it
       const second = given - zero;
       now[n] = second + Math.round((first[n] - second) / 86400) * 86400;
       draw(n);
-    });
+    };
+    field.addEventListener("change", taken);
+    if (field.value !== written[n]) {
+      waits = true;
+      taken();
+    }
   });
   now.forEach((_, n) => draw(n));
   for (const hint of document.querySelectorAll(".if-script")) hint.hidden = false;

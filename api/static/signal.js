@@ -318,8 +318,9 @@ async function begin() {
   for (const form of document.querySelectorAll("form[data-waits]")) {
     if (form.dataset.draft !== undefined) drafted(form);
     form.addEventListener("submit", (event) => {
-      event.preventDefault();
       const button = event.submitter;
+      if (button && button.dataset.looks !== undefined) return; // it only shows something else
+      event.preventDefault();
       if (button) button.setAttribute("aria-disabled", "true");
       submitted(form, button).finally(() => button && button.removeAttribute("aria-disabled"));
     });

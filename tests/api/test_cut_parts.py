@@ -12,6 +12,7 @@ from uuid import UUID
 
 import numpy as np
 import pytest
+from httpx import Response
 from starlette.testclient import TestClient
 
 from api.app import create_app
@@ -98,7 +99,7 @@ def test_a_spike_that_the_whole_log_hides_in_a_column_is_seen_closer(
     assert widest(part)[-1] == 760 - RIGHT
     assert len(widest(whole)) > 600
     assert "09:05:10" in part  # its axis counts seconds
-    assert 'href="' + address + '#chart">whole log' in part
+    assert 'value="look:" data-looks>whole log' in part
     # Nonsense, and ends the wrong way round, show the whole log.
     for asked in ("from=soon&to=later", "from=600&to=60", "from=nan&to=inf"):
         assert page_of(client, f"{address}?{asked}").count('class="ways"') == 1
@@ -148,25 +149,76 @@ def test_a_log_of_many_stretches_is_corrected_part_by_part(
     whole = page_of(client, address)
     assert 'name="end-' not in whole
     assert 'class="boundary"' not in whole
-    assert whole.count('<th scope="row"><a href="') == len(cut.plateaus)
+    assert whole.count('<th scope="row"><button form="corrections"') == len(cut.plateaus)
     assert len(gzip.compress(whole.encode())) < 60_000
-    parts = re.findall(r'<li><a href="([^"]+)#correct">', whole)
+    parts = re.findall(r'<li><button[^>]*#correct"[^>]*value="look:([^"]+)"', whole)
     assert len(parts) >= 2
     asked: set[int] = set()
     for part in parts:
-        html = page_of(client, part.replace("&amp;", "&"))
+        html = page_of(client, address + part.replace("&amp;", "&"))
         fields = {int(n) for n in re.findall(r'data-end="(\d+)"', html)}
         assert len(fields) <= MOST_APART
         assert {int(n) for n in re.findall(r'data-boundary="(\d+)"', html)} <= fields
         asked |= fields
     assert asked == set(range(len(cut.segments) - 1))  # every boundary has its field somewhere
     # A point of the table leads to its own part.
-    link = re.search(r'<th scope="row"><a href="([^"]+)#(stretch-\d+)">', whole)
+    link = re.search(r'<th scope="row"><button[^>]*#(stretch-\d+)"[^>]*value="look:([^"]+)"', whole)
     assert link is not None
-    assert f'id="{link[2]}"' in page_of(client, link[1].replace("&amp;", "&"))
+    assert f'id="{link[1]}"' in page_of(client, address + link[2].replace("&amp;", "&"))
     # And the whole is taken without any of them.
     status, place = sent(client, address, "confirm", phase_all="as_left")
     assert (status, place) == (303, f"/visits/{visit}#why")
+
+
+def look(client: TestClient, address: str, query: str, form: dict[str, str]) -> Response:
+    """Follow the way to another part, as its button sends the form."""
+    asked = form | {"then": f"look:{query}"}
+    return client.post(address, data=asked, follow_redirects=False)
+
+
+def test_what_was_typed_in_one_part_goes_along_to_the_next(
+    client: TestClient, visit: str, intake: Intake, long_log: bytes
+) -> None:
+    address = hand_over(client, visit, long_log)
+    identity = UUID(visit), UUID(address.rsplit("/", 1)[1])
+    before = intake.log_cut(*identity)
+    whole = page_of(client, address)
+    found = re.findall(r'<li><button[^>]*#correct"[^>]*value="look:([^"]+)"', whole)
+    first, second = [q.replace("&amp;", "&") for q in found[:2]]
+    form = fields_of(page_of(client, address + first))
+    # Nothing typed: the part has an address of its own.
+    assert look(client, address, second, form).headers["location"] == address + second
+    n = next(k for k, s in enumerate(before.segments) if s.kind == "plateau")
+    m = max(int(k) for k in re.findall(r'data-end="(\d+)"', page_of(client, address + second)))
+    late = max(k for k in range(m) if before.segments[k].kind == "plateau")
+    to = (before.log.started + timedelta(seconds=round(before.segments[n].end) - 10)).time()
+    typed = {f"end-{n}": to.isoformat(), f"rate-{n}": "30", f"join-{n + 2}": "1", "who": "T. One"}
+    there = look(client, address, second, form | typed)
+    assert there.status_code == 200
+    assert "3 entries of other parts of the log are not kept yet" in there.text
+    assert intake.log_cut(*identity).corrections == []
+    later = fields_of(there.text)
+    assert later["who"] == "T. One"
+    assert later.items() >= typed.items()
+    # Back again they stand in their own fields, and those of the second part go along.
+    later |= {f"drop-{late}": "1", "phase-all": "as_left"}
+    again = look(client, address, first, later)
+    assert f'id="end-{n}" name="end-{n}" autocomplete="off" value="{to.isoformat()}"' in again.text
+    assert f'name="join-{n + 2}" value="1" checked' in again.text
+    assert 'value="as_left" checked' in again.text
+    assert "1 entry of other parts" in again.text
+    # A field that is refused is shown, in whichever part it lies.
+    last = fields_of(again.text) | {f"join-{n + 2}": "1", "phase-all": "as_left", "then": "keep"}
+    refused = client.post(address, data=last | {f"end-{m - 2}": "noon", "known": "0"})
+    assert refused.status_code == 422
+    assert f'aria-describedby="wrong-end-{m - 2}"' in refused.text
+    assert client.post(address, data=last, follow_redirects=False).status_code == 303
+    done = [c.operation["action"] for c in intake.log_cut(*identity).corrections]
+    assert sorted(done) == ["drop", "join", "move", "phase", "rate"]
+    # By numbers of a cut that was corrected meanwhile nothing is carried anywhere.
+    lost = look(client, address, second, form | typed)
+    assert lost.status_code == 409
+    assert "corrected the cut meanwhile" in lost.text
 
 
 @pytest.mark.soak
@@ -219,8 +271,18 @@ def test_in_a_browser_a_boundary_of_a_part_moves_its_own_field(tmp_path: Path, w
         after = intake.log_cut(visit, cut.attachment.id)
         assert after.segments[n].end == pytest.approx(end + 1.0)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+        # Moved by the script and not kept, it goes along to another part and back.
+        page.locator(f'.boundary[data-boundary="{n}"]:visible').press("ArrowLeft")
+        typed = page.input_value(f"#end-{n}")
+        page.click(".ways >> text=whole log")
+        page.wait_for_url(lambda url: url.endswith(f"{cut.attachment.id}#chart"))
+        assert page.input_value(f"#end-{n}") == typed
+        moved_there = page.locator(f'.boundary.moved[data-boundary="{n}"]:visible')
+        assert moved_there.get_attribute("aria-valuetext") == typed
+        assert page.locator(".boundary.moved:visible").count() == 1
+        page.locator(f'.boundary[data-boundary="{n}"]:visible').press("Escape")
         page.click(".ways >> text=closer")
-        page.wait_for_url(lambda url: f"from={end - 90:.1f}" not in url)
+        page.wait_for_url(lambda url: "from=" in url and f"from={end - 90:.1f}" not in url)
         assert page.locator(".log:visible path.trace").count() == 3
         page.click(".ways >> text=whole log")
         page.wait_for_url(lambda url: "from=" not in url)
