@@ -40,13 +40,20 @@ def report(
     company: Company = "",
     rates: FolderRates = None,
     phase: FolderPhase = None,
+    signed: Annotated[
+        str | None,
+        typer.Option(
+            help="As it was signed: the SHA-256 of its content or the first of its signs, or last."
+        ),
+    ] = None,
     who: Annotated[str | None, typer.Option(help="Who makes it; the login name.")] = None,
 ) -> None:
     """Write a visit's report; that of a visit in a book puts its SHA-256 into the audit chain."""
     from api.languages import language_and_region
     from api.report import ReportOptions, report_html, report_pdf
-    from api.report.from_book import make_report
+    from api.report.from_book import make_report, signed_report
     from api.report.from_folder import NoTime, folder_input
+    from api.report.signatures import signed_content
     from ingest.documents import DocumentError
     from ingest.folder import Stated
     from ingest.intake import Intake
@@ -66,6 +73,9 @@ def report(
         raise typer.Exit(WRONG_USAGE) from error
     options = ReportOptions(cast(Paper, paper), cast(Units, units), spoken, region)
     folder = Path(visit)
+    if signed is not None and (folder.is_dir() or (out and out.suffix.lower() in HTML)):
+        typer.echo("--signed is for a visit in a book, and makes a PDF", err=True)
+        raise typer.Exit(WRONG_USAGE)
     if folder.is_dir():
         target = out or folder.with_suffix(".pdf")
         try:
@@ -91,8 +101,14 @@ def report(
     target = out or Path(f"{identity}.pdf")
     try:
         with Book(book) as opened:
+            intake = Intake(opened)
+            if signed is not None:
+                digest = signed_content(intake.trail(identity), signed)
+                target.write_bytes(signed_report(intake, identity, digest, options.paper))
+                typer.echo(f"{target}: as it was signed, content SHA-256 {digest}")
+                return
             made = make_report(
-                Intake(opened),
+                intake,
                 identity,
                 office_plans(plans),
                 who or getpass.getuser(),

@@ -15,11 +15,12 @@ from typing import Any, Literal
 from uuid import UUID
 
 from api.pages.sources import made_of, sources
-from api.report.given import Evidence, Photo, ReportInput, ReportOptions, Signature
+from api.report.given import Evidence, Photo, ReportInput, ReportOptions
 from api.report.html import report_html
-from api.report.numbers import MADE, Numbered, moment_of, numbered
+from api.report.numbers import MADE, Numbered, numbered
 from api.report.pdf import report_pdf
 from api.report.pictures import can_be_set
+from api.report.signatures import kept_contents, signatures
 from ingest.intake import PROGRAM_VERSION, Decided, Intake, Signing, VisitView
 from ingest.limits import held_to
 from ingest.models import Boiler
@@ -119,7 +120,7 @@ def report_input(
         ],
         waiting_logs=[a.name for a in standing if not taken.get(a.id, True)],
         photos=photos,
-        signatures=_signatures(trail),
+        signatures=signatures(trail),
         program_version=decided.program_version if deciding is None else PROGRAM_VERSION,
         source=sources(made_of(view), standing, trail),
     )
@@ -136,38 +137,13 @@ def _photos(intake: Intake, attachments: Sequence[Any]) -> list[Photo]:
     for attachment in attachments:
         if attachment.kind != "photo":
             continue
-        data = intake.evidence(attachment.sha256)
+        data = intake.evidence_under(attachment.visit_id, attachment.sha256)
         if can_be_set(data):
             # Telephones give every picture the same name.
             same = sum(p.name.partition(" (")[0] == attachment.name for p in found)
             name = f"{attachment.name} ({same + 1})" if same else attachment.name
             said = str(attachment.statement.get("caption") or name)
             found.append(Photo(name, attachment.sha256, data, said))
-    return found
-
-
-def _signatures(trail: Sequence[Mapping[str, Any]]) -> list[Signature]:
-    """Return hand-in, acceptance and sending back, each with the content that it signed."""
-    kept = {r["details"]["content_sha256"]: r["details"] for r in trail if r["action"] == MADE}
-    found = []
-    for line in trail:
-        action = line["action"]
-        if action not in ("handed_in", "accepted", "sent_back"):
-            continue
-        details = line["details"]
-        signed = kept.get(details.get("report_sha256"), {})
-        found.append(
-            Signature(
-                act=action,
-                account=str(line["who"]),
-                name=str(details.get("printed_name") or line["who"]),
-                time=moment_of(line),
-                report_sha256=str(details.get("report_sha256") or ""),
-                note=str(details.get("note") or details.get("words") or "") or None,
-                setting=str(signed.get("setting") or ""),
-                facts_sha256=str(signed.get("facts_sha256") or ""),
-            )
-        )
     return found
 
 
@@ -262,10 +238,13 @@ def make_report(
     keep: bool = True,
     stylesheet_at: str | None = None,
     photos_at: str | None = None,
+    ways: Sequence[tuple[str, str]] = (),
+    signed_at: str | None = None,
 ) -> MadeReport:
     """Return a visit's report; a content not seen before gets its line in the audit chain.
 
-    With ``keep`` false nothing is written: the same report, and the chain as it was.
+    With ``keep`` false nothing is written: the same report, and the chain as it was. ``ways`` are
+    where the page's reader may go on, ``signed_at`` the address before a signed content's SHA-256.
 
     Raises
     ------
@@ -274,13 +253,21 @@ def make_report(
     """
     chosen = options or ReportOptions()
     given = report_input(intake, intake.visit(visit_id), plans, company=company)
-    made = numbered(given, chosen, intake.trail(visit_id), visit_id)
+    trail = intake.trail(visit_id)
+    made = numbered(given, chosen, trail, visit_id)
     if keep and not (made.kept and kept_bytes(intake.book.reader, made.content_sha256)):
         with intake.book.change(who) as change:
             _keep(change, visit_id, made)
     if face == "pdf":
         data = report_pdf(made.given, chosen)
     else:
-        text = report_html(made.given, chosen, stylesheet_at=stylesheet_at, photos_at=photos_at)
+        text = report_html(
+            made.given,
+            chosen,
+            stylesheet_at=stylesheet_at,
+            photos_at=photos_at,
+            ways=ways,
+            signed_at={s: f"{signed_at}{s}" for s in kept_contents(trail) if signed_at},
+        )
         data = text.encode("utf-8")
     return MadeReport(data, made.content_sha256, made.given.report_id)

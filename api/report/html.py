@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
 
@@ -34,6 +35,8 @@ def report_html(
     *,
     stylesheet_at: str | None = None,
     photos_at: str | None = None,
+    ways: Sequence[tuple[str, str]] = (),
+    signed_at: Mapping[str, str] | None = None,
 ) -> str:
     """Return the report as one HTML document.
 
@@ -48,6 +51,10 @@ def report_html(
         so that the file stands alone.
     photos_at : str or None
         Address before a picture's SHA-256, likewise; None puts pictures inside.
+    ways : sequence of (address, words)
+        Where its reader may go on; not printed.
+    signed_at : mapping of SHA-256 to address or None
+        Of the contents that were signed, those that can be had as they were.
     """
     ready = content(given, options or ReportOptions())
     return _templates.get_template("report.html").render(
@@ -55,6 +62,8 @@ def report_html(
         stylesheet_at=stylesheet_at,
         css=Markup(stylesheet()),
         drawn=Markup,
+        ways=ways,
+        signed_at=signed_at or {},
         photo_at={
             p.name: f"{photos_at}{p.sha256}" if photos_at else _photo(p) for p in given.photos
         },

@@ -140,6 +140,9 @@ def report_page(
     visit_id: UUID, request: Request, intake: IntakeOf, settings: SettingsOf, who: Who
 ) -> Response:
     """Show the report as a page, in its reader's language and units."""
+    file = f"/v1/visits/{visit_id}/report.pdf"
+    system = shown_for(request).system
+    paper = "us-letter" if system == "us" else "a4"
     made = make_report(
         intake,
         visit_id,
@@ -147,7 +150,7 @@ def report_page(
         who,
         face="html",
         options=ReportOptions(
-            units=shown_for(request).system,
+            units=system,
             language=words().language,
             region=words().locale.territory,
         ),
@@ -155,6 +158,11 @@ def report_page(
         keep=False,
         stylesheet_at="/static/report.css",
         photos_at=f"/visits/{visit_id}/photos/",
+        ways=[
+            (f"/visits/{visit_id}", _("To the visit")),
+            (f"{file}?units={system}&language={words().place}&paper={paper}", _("Report as PDF")),
+        ],
+        signed_at=f"{file}?paper={paper}&signed=",
     )
     return Response(made.data, media_type="text/html; charset=utf-8")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,8 +10,10 @@ from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
+from typer.testing import CliRunner
 
 from api.app import create_app
+from api.command import main
 from api.doorkeeper import SESSION_COOKIE
 from api.settings import Settings
 from ingest.identifiers import new_id
@@ -48,6 +51,41 @@ def test_the_api_signs_with_a_printed_name_and_the_reports_hash(
     assert [line["action"] for line in trail_of(client, visit)].count("report_made") == 1
     report = re.sub(r"\s+", " ", client.get(f"/visits/{visit}/report?units=us").text)
     assert "Tarn One, heating fitter" in report
+    # Page and report lead to what was signed, each act with its name and time.
+    digest = lines["accepted"]["details"]["report_sha256"]
+    page = html.unescape(client.get(f"/visits/{visit}").text)
+    listed = page[page.index('id="signed"') :]
+    links = re.findall(rf'<a href="([^"]*signed={digest}[^"]*)">([^<]+)</a>', listed)
+    assert [said.split(",")[0] for _address, said in links] == [
+        "Handed in by Tarn One",
+        "Accepted by R. Two",
+    ]
+    assert "US customary units, English" in listed
+    in_report = re.findall(r'href="([^"]*signed=[^"]*)"', html.unescape(report))
+    assert {address for address, _said in links} == set(in_report)
+    assert client.get(in_report[0]).content.startswith(b"%PDF")
+    assert f'href="/visits/{visit}"' in report
+
+
+def test_a_signed_report_is_written_by_the_command(
+    client: TestClient, visit: str, tmp_path: Path
+) -> None:
+    upload(client, visit)
+    out, book = tmp_path / "signed.pdf", client.app.state.intake.book.path  # type: ignore[attr-defined]
+    asked = ["report", visit, "--book", str(book), "--out", str(out), "--signed"]
+    none = CliRunner().invoke(main, [*asked, "last"])
+    assert (none.exit_code, out.exists()) == (2, False)
+    assert "there is no report last in this book" in none.output
+    assert client.post(f"/v1/visits/{visit}/hand-in", json={"who": "T. One"}).status_code == 200
+    digest = trail_of(client, visit)[-1]["details"]["report_sha256"]
+    for given in ("last", digest[:12], digest):
+        done = CliRunner().invoke(main, [*asked, given])
+        assert done.exit_code == 0, done.output
+        assert done.output.endswith(f"as it was signed, content SHA-256 {digest}\n")
+        address = f"/v1/visits/{visit}/report.pdf?signed={digest}"
+        assert out.read_bytes() == client.get(address).content
+    page = CliRunner().invoke(main, [*asked, "last", "--out", str(tmp_path / "signed.html")])
+    assert page.exit_code == 64
 
 
 @pytest.fixture
