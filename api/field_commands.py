@@ -79,12 +79,12 @@ def _meet(
 
     if not office.startswith(("https://", "http://")):
         raise typer.BadParameter("an address begins with https://", param_hint="--office")
-    both = sorted({*(mine or ())} & {*(theirs or ())})
-    if both:
-        said = f"{', '.join(both)}: either yours stands or theirs"
+    yours, others = ({_plain(one) for one in ids or ()} for ids in (mine, theirs))
+    if yours & others:
+        said = f"{', '.join(sorted(yours & others))}: either yours stands or theirs"
         raise typer.BadParameter(said, param_hint="--mine, --theirs")
-    whose: dict[UUID | str, Whose] = {_plain(one): "mine" for one in mine or ()}
-    whose |= {_plain(one): "office" for one in theirs or ()}
+    whose: dict[UUID | str, Whose] = dict.fromkeys(yours, "mine")
+    whose |= dict.fromkeys(others, "office")
     key = os.environ.get(KEY_VARIABLE) or None
     with Book(book) as opened, Client(office, who, key=key) as client:
         field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)
@@ -99,7 +99,7 @@ def _meet(
     for left in outcome.stays:
         typer.echo(f"Stays where it is: {left}")
     for said in outcome.refused:
-        typer.echo(f"Not taken by the office: {said}", err=True)
+        typer.echo(f"Not done: {said}", err=True)
     for conflict in outcome.conflicts:
         for line in conflict_lines(conflict):
             typer.echo(line, err=True)

@@ -33,9 +33,10 @@ def _lines(found: marks.Staying) -> Iterator[str]:
 def send_plans(meeting: Meeting) -> None:
     """Bring service plans up that the office lacks; where the key may not, they stay here."""
     there = {(p["key"], p["version"]) for p in meeting.office.call("GET", "plans")["plans"]}
+    gone = meeting.intake.removed_plans()
     for kept in reversed(meeting.intake.plan_versions()):
         plan = kept.plan
-        if (plan.key, plan.version) in there:
+        if (plan.key, plan.version) in there or plan.key in gone:
             continue
         try:
             meeting.office.bring_plan(plan_toml(plan))

@@ -192,3 +192,35 @@ def test_the_commands(
     assert lost.exit_code == 2
     assert "No signal" in lost.output
     assert json.dumps(office.secret) not in lost.output
+
+
+def test_an_id_that_is_in_no_clash_is_refused_with_those_that_are_and_decides_nothing(
+    field: Intake, office: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit_id = worked(field)
+    meeting(field, office).send()
+    view = field.visit(visit_id)
+    boiler, site = view.boiler, view.site
+    assert boiler is not None and boiler.id is not None
+    assert site is not None and site.id is not None
+    field.put_boiler(boiler.model_copy(update={"name": "Named here"}), PERSON)
+    office.intake.put_boiler(boiler.model_copy(update={"name": "Named there"}), "L. Sorrel")
+    office.intake.put_site(site.model_copy(update={"name": "Weir Road"}), "L. Sorrel")
+    monkeypatch.setenv("FLUEBOOK_KEY", office.secret)
+    given = ["--book", str(tmp_path / "field.db"), "--office", office.address, "--who", PERSON]
+    # The site was changed there alone: it is in no clash, and is not overwritten.
+    for wrong in ("0198-mistyped", str(site.id)):
+        refused = CliRunner().invoke(main, ["send", *given, "--mine", wrong])
+        assert refused.exit_code == 64, refused.output
+        assert f"no clash with the id {wrong}" in refused.output
+        assert f"Open: {boiler.id}, boiler Named here" in refused.output
+        assert office.intake.site(site.id).document.name == "Weir Road"
+    twice = ["--mine", str(boiler.id), "--theirs", str(boiler.id).upper()]
+    said = CliRunner().invoke(main, ["fetch", *given, *twice])
+    assert said.exit_code != 0 and "either yours stands or theirs" in said.output
+    mine = CliRunner().invoke(main, ["fetch", *given, "--mine", str(boiler.id).upper()])
+    assert mine.exit_code == 0, mine.output
+    assert "goes up with the next sending" in mine.output
+    assert CliRunner().invoke(main, ["send", *given]).exit_code == 0
+    assert office.intake.boiler(boiler.id).document.name == "Named here"
+    assert field.site(site.id).document.name == "Weir Road"

@@ -6,6 +6,7 @@ from ingest.capture import HEADER
 from ingest.capture_log import how_heard
 from ingest.cut_operations import CutOperation
 from ingest.intake import Intake
+from ingest.service.office import office_plans
 from parsers.maps import taught
 from parsers.stream_events import StreamRules
 from tests.fluebook.field_case import (
@@ -97,9 +98,26 @@ def test_corrections_of_a_cut_made_at_the_office_come_down(field: Intake, office
     same(field, office.intake, visit_id)
 
 
+def test_a_plan_that_the_office_took_out_of_use_is_out_of_use_here(
+    field: Intake, office: Office
+) -> None:
+    plan = office_plans()["call-out"]
+    field.put_plan(plan, PERSON)
+    assert meeting(field, office).send().clean
+    office.intake.remove_plan(plan.key, "L. Sorrel", office.intake.plans())
+    for _ in range(2):
+        assert meeting(field, office).fetch().clean
+        assert plan.key not in field.plans() and plan.key in field.removed_plans()
+        assert meeting(field, office).send().clean
+        assert plan.key not in office.intake.plans()
+    office.intake.put_plan(plan, "L. Sorrel")
+    assert meeting(field, office).fetch().clean
+    assert plan.key in field.plans()
+
+
 ELSEWHERE = {
-    "travels": "site boiler job visit evidence attachment reading column_map plan setting cut "
-    "cut_correction cut_confirmation",
+    "travels": "site boiler job visit evidence attachment reading column_map plan removed_plan "
+    "setting cut cut_correction cut_confirmation",
     "is made anew there": "point judgement flag boiler_trend cut_columns",
     "is of the book itself": "audit audit_seal office_copy opened_first _sqlite_migrations "
     "sqlite_sequence",
