@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import select
 import time
 from collections.abc import Callable, Iterator
@@ -94,6 +95,8 @@ def open_port(name: str, settings: PortSettings | None = None) -> Any:
     """
     s = settings or PortSettings()
     shown = ", ".join(device for device, _ in ports()) or "none"
+    if s.baud < 1:  # zero would hang up the line
+        raise _refused(name, ValueError(f"{s.baud} bits a second is no speed"))
     try:
         port = serial.serial_for_url(
             name,
@@ -111,17 +114,40 @@ def open_port(name: str, settings: PortSettings | None = None) -> Any:
             port.exclusive = True
         port.open()
     except ValueError as error:
-        raise PortError(
-            "settings", f"{name}: {error}", "Look at --baud, --bits, --parity."
-        ) from error
+        raise _refused(name, error) from error
     except (serial.SerialException, OSError) as error:
         raise _named(name, error, shown) from error
     return port
 
 
+_ADDRESSES = ("loop://", "socket://")
+
+
+def _refused(name: str, error: Exception) -> PortError:
+    if "://" in name and not name.startswith(_ADDRESSES):
+        return PortError(
+            "settings",
+            f"{name} is no address of a port",
+            "Name the port, such as /dev/ttyUSB0 or COM3, or socket://host:port.",
+        )
+    return PortError(
+        "settings", f"{name}: {error}", "Look at --baud, --bits, --parity, --stop and --flow."
+    )
+
+
 def _named(name: str, error: Exception, shown: str) -> PortError:
     code = getattr(error, "errno", None)
     text = str(error).casefold()
+    if code in (errno.ENOTTY, errno.EISDIR) or "could not configure" in text:
+        return PortError(
+            "absent",
+            f"{name} is there, but is no serial port",
+            f"Look at the name; ports here: {shown}. A kept capture is read with --replay.",
+        )
+    if name.startswith("socket://") and not re.fullmatch(r"socket://.+:\d+(/.*)?", name):
+        return PortError(
+            "settings", f"{name} lacks its port number", "Write socket://host:port, with a number."
+        )
     if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "lock" in text or "busy" in text:
         return PortError(
             "busy", f"{name} is in use", "Close the other program that reads this port."

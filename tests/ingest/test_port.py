@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -17,6 +18,7 @@ from pathlib import Path
 from uuid import UUID, uuid4
 
 import pytest
+import serial
 import typer
 from typer.testing import CliRunner
 
@@ -182,6 +184,40 @@ def test_an_absent_port_says_so_and_what_to_try(tmp_path: Path) -> None:
     with pytest.raises(PortError, match="nothing answers") as caught:
         open_port("socket://127.0.0.1:9")
     assert caught.value.kind == "absent"
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "words"),
+    [
+        ("a file", "absent", "is there, but is no serial port. Look at the name"),
+        ("socket://127.0.0.1", "settings", "Write socket://host:port"),
+        ("rubbish://x", "settings", "is no address of a port. Name the port, such as"),
+    ],
+)
+def test_what_is_no_port_is_not_called_absent_or_a_wrong_baud_rate(
+    tmp_path: Path, name: str, kind: str, words: str
+) -> None:
+    if name == "a file":
+        (tmp_path / "log.csv").write_text("O2 %")
+        name = str(tmp_path / "log.csv")
+    with pytest.raises(PortError) as caught:
+        open_port(name)
+    assert (caught.value.kind, words in str(caught.value)) == (kind, True)
+
+
+def test_a_speed_of_zero_is_refused() -> None:
+    with pytest.raises(PortError, match="0 bits a second is no speed"):
+        open_port("loop://", PortSettings(baud=0))
+
+
+def test_a_port_of_others_says_what_right_is_needed(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(_port: object) -> None:
+        raise serial.SerialException(errno.EACCES, "could not open port: Permission denied")
+
+    monkeypatch.setattr(serial.Serial, "open", refused)
+    with pytest.raises(PortError, match="Ask for the right to use") as caught:
+        open_port("/dev/ttyS77")
+    assert caught.value.kind == "denied"
 
 
 def test_a_busy_port_says_so(tmp_path: Path) -> None:
