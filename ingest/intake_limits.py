@@ -7,7 +7,7 @@ from datetime import date
 from uuid import UUID
 
 from ingest.intake_judging import case_of, live_points
-from ingest.intake_shapes import WordsMissing
+from ingest.intake_shapes import must_say
 from ingest.judgement import Case
 from ingest.limits import resolve_limits
 from ingest.limits_tried import MOST_TRIED, Trial, Tried, last_year
@@ -35,12 +35,6 @@ def _stated(limits: Limits) -> dict[str, object]:
 def _own(limits: Limits) -> Limits:
     """Return limits as a boiler's document holds them: without units of their own."""
     return Limits.model_validate(limits.model_dump(exclude={"units"}, exclude_unset=True))
-
-
-def _reasoned(why: str) -> str:
-    if not why.strip():
-        raise WordsMissing("say why the limits change")
-    return why.strip()
 
 
 class LimitsStated:
@@ -107,7 +101,7 @@ class LimitsStated:
 
         Visits that are handed in keep the limits that they were judged by.
         """
-        why = _reasoned(why)
+        why = must_say(why, "why the limits change")
         with self.book.change(who) as change:
             there, _ = places.document(change.sql, "boiler", boiler_id, Boiler)
             boiler = there.model_copy(update={"limits": _own(limits)})
@@ -132,7 +126,7 @@ class LimitsStated:
 
         The same limits again change nothing.
         """
-        why = _reasoned(why)
+        why = must_say(why, "why the limits change")
         if not reach.unbounded():
             raise StateConflict("who is held to some sites cannot change what holds for all")
         with self.book.change(who) as change:

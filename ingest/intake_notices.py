@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from ingest.intake_shapes import WordsMissing
+from ingest.intake_shapes import must_say
 from ingest.store import deliveries, duty, outbox, visits, webhooks
 from ingest.store.book import Book, stamp
 from ingest.store.deliveries import Channel, Delivery, DeliveryState, Try
@@ -166,9 +166,7 @@ class Notices:
         StateConflict
             If somebody else took it, or there was none.
         """
-        if not who.strip():
-            raise WordsMissing("say who takes it")
-        with self.book.change(who.strip()) as change:
+        with self.book.change(must_say(who, "who takes it")) as change:
             visits.visit_row(change.sql, visit_id)
             duty.take_stop(change, visit_id, words)
 
@@ -259,20 +257,14 @@ class Notices:
     def discard_delivery(self, delivery_id: UUID, who: str, why: str) -> None:
         """Take one dead letter off the list, with words that say why; it stays kept."""
         with self.book.change(who) as change:
-            deliveries.discard(change, delivery_id, _reason(why))
+            deliveries.discard(change, delivery_id, must_say(why, "why it is discarded"))
 
     def discard_deliveries(self, who: str, why: str, webhook_id: UUID | None = None) -> int:
         """Take all dead letters off the list, of one webhook where given; return how many."""
         with self.book.change(who) as change:
-            return deliveries.discard_all(change, webhook_id, _reason(why))
+            return deliveries.discard_all(change, webhook_id, must_say(why, "why it is discarded"))
 
     def forget_delivered(self, older_than: timedelta) -> int:
         """Drop what was delivered longer ago; dead letters stay. Returns how many."""
         with self.book.change("fluebook") as change:
             return deliveries.forget_delivered(change, stamp(self.book.clock() - older_than))
-
-
-def _reason(why: str) -> str:
-    if not why.strip():
-        raise WordsMissing("say why it is discarded")
-    return why.strip()

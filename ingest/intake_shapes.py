@@ -30,6 +30,14 @@ class WordsMissing(ValueError):
     """A decision that must say why does not."""
 
 
+def must_say(text: str, what: str) -> str:
+    """Return words without the space around them; refuse none, naming ``what`` is to be said."""
+    words = text.strip()
+    if not words:
+        raise WordsMissing(f"say {what}")
+    return words
+
+
 @dataclass(frozen=True, slots=True)
 class Kept(Generic[Doc]):
     """A document as the book has it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from uuid import UUID
 
-from ingest.intake_shapes import WordsMissing
+from ingest.intake_shapes import must_say
 from ingest.rules import RULES
 from ingest.store import judgements, standing
 from ingest.store.book import Book, Change
@@ -35,8 +35,7 @@ class StandingAcceptances:
         StateConflict
             If it would be about a stop, would never end, or ended before it began.
         """
-        if not one.reason.strip():
-            raise WordsMissing("say why the finding may stand")
+        must_say(one.reason, "why the finding may stand")
         if one.rule not in RULES:
             raise NotFound("rule", one.rule)
         if one.severity == "stop":
@@ -59,8 +58,7 @@ class StandingAcceptances:
         self, identity: UUID, who: str, why: str, *, expected_version: int | None = None
     ) -> Standing:
         """End a standing acceptance before its time; what it covered is flagged again."""
-        if not why.strip():
-            raise WordsMissing("say why it ends")
+        must_say(why, "why it ends")
         with self.book.change(who) as change:
             ended = standing.end(change, identity, "ended", why, expected_version)
             _mark_again(change, ended.boiler_id)

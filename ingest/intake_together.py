@@ -6,9 +6,10 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
 from uuid import UUID
 
+from ingest.intake_deciding import Deciding
+from ingest.intake_standing import StandingAcceptances
 from ingest.judgement import NotJudged
 from ingest.rules import RULES
 from ingest.store import judgements, lists, opened, visits
@@ -69,16 +70,10 @@ def owed(not_judged: Iterable[NotJudged]) -> list[str]:
     ]
 
 
-class AcceptingTogether:
+class AcceptingTogether(Deciding, StandingAcceptances):
     """What the intake takes about visits that need no eye each."""
 
     book: Book
-
-    if TYPE_CHECKING:
-
-        def accept(self, visit_id: UUID, who: str, note: str = "") -> int: ...
-
-        def expire_standings(self) -> None: ...
 
     def ready_together(self, percent: int) -> list[Ready]:
         """Return the waiting visits with nothing above info and nothing owed unjudged."""
