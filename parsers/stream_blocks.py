@@ -7,9 +7,9 @@ from datetime import datetime
 from combustion.units import Conversion
 from parsers.model import Bound, Reading
 from parsers.numbers import no_value
+from parsers.stream_columns import MarkHolder, Refused, StreamColumn, column_of, number_of
 from parsers.stream_events import Event, StreamDamage, StreamReading, StreamRules, StreamText
 from parsers.stream_lines import labelled, parts_of
-from parsers.stream_table import MarkHolder, Refused, StreamColumn, column_of, number_of
 
 _SILENT = ("time", "date", "number", "elapsed", "ignored", "note", "fuel", "burner", "phase")
 

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from parsers.stream_blocks import Labels
+from parsers.stream_columns import Refused
 from parsers.stream_events import (
     Event,
     StreamDamage,
@@ -33,7 +34,7 @@ from parsers.stream_lines import (
     verified,
     with_parity,
 )
-from parsers.stream_table import Refused, Table
+from parsers.stream_table import Table
 
 _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _HELD = 1000
