@@ -18,9 +18,10 @@ from ingest.store.held import Held
 from ingest.store.log_columns import BY_COLUMN, LogColumns
 from ingest.store.rows import reading_json
 from parsers import PointsUnclear, Problem, Reading, read
+from parsers.alike import by_column
 from parsers.cut_points import Floats, log_of_readings
 from parsers.maps import ColumnMap
-from parsers.table import Placed, bounded, first_lines
+from parsers.table import Placed, TabledReadings, bounded, first_lines
 
 _WHOLE = 50_000
 """Readings that are held as such, where a log is not columns."""
@@ -156,7 +157,10 @@ def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, Sequenc
     if any(w.code == "elapsed_without_start" for w in result.warnings):
         why = "its times count from a start that it does not state"
         step = "State when it started, such as 2026-03-04 09:30."
-    return _log_of(name, result.readings, maps, why, step)
+    taken = result.readings
+    if len(taken) > _WHOLE and not isinstance(taken, TabledReadings):
+        taken = by_column(taken)  # read row by row
+    return _log_of(name, taken, maps, why, step)
 
 
 def _log_of(

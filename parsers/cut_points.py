@@ -60,7 +60,7 @@ def _by_column(readings: TabledReadings) -> bool:
     """
     table = readings.table
     return table.times is not None and all(
-        (r.time is None or r.time.tzinfo is table.zone)
+        (r.time is None or (r.time.tzinfo == table.zone and not r.time.fold))
         and r.values.keys() <= table.values.keys()
         and (r.firing_rate is None or "firing_rate" in table.values)
         for r in readings.odd.values()

@@ -1,30 +1,33 @@
 """Readings of a stream as columns: what a long capture stays in, as a long file does.
 
 Rows under one heading share all but numbers, time and line; a reading is made of them when it is
-asked for. Whatever is no plain row (marks, blocks, another time zone) is held as it is.
+asked for. Blocks that are alike in all but those share a form as well (``parsers.alike``). Whatever
+is like no other (marks, another time zone) is held as it is.
 """
 
 from __future__ import annotations
 
 from array import array
 from collections.abc import Iterable
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from parsers.alike import Forms, fits, wall_clock
 from parsers.model import Reading, TimeSource
 from parsers.stream_events import Layout, PlainRow, StreamReading
-from parsers.table import EPOCH, NO_TIME, Table, TabledReadings
-
-_MICROSECOND = timedelta(microseconds=1)
+from parsers.table import Table, TabledReadings
 
 
 class _Form:
-    """The rows of one layout: which of all they are, and their numbers one after the other."""
+    """The rows of one layout: which of all they are, and their numbers one after the other.
 
-    def __init__(self, layout: Layout, source: TimeSource) -> None:
-        self.layout, self.source = layout, source
+    ``what`` is a layout and where its times come from, or the number of a form of blocks.
+    """
+
+    def __init__(self, keys: tuple[str, ...], what: tuple[Layout, TimeSource] | int) -> None:
+        self.keys, self.what = keys, what
         self.rows, self.numbers = array("q"), array("d")
 
 
@@ -37,25 +40,31 @@ class RecordedReadings(TabledReadings):
         odd: dict[int, Reading],
         forms: list[_Form],
         form_of: NDArray[np.int32],
+        alike: Forms,
     ) -> None:
         super().__init__(table, odd)
         self._forms = forms
+        self._alike = alike
         self._form_of = form_of
 
     def _made(self, i: int) -> Reading:
         if i in self.odd:
             return self.odd[i]
         form, table = self._forms[self._form_of[i]], self.table
-        texts = tuple(repr(float(table.values[key][i])) for key in form.layout.keys)
-        line, time = int(table.lines[i]), table.time(i)
-        return PlainRow(texts, line, time, form.source, form.layout).reading()
+        if isinstance(form.what, int):
+            return self._alike.made(form.what, table, i)
+        layout, source = form.what
+        texts = tuple(repr(float(table.values[key][i])) for key in form.keys)
+        return PlainRow(texts, int(table.lines[i]), table.time(i), source, layout).reading()
 
 
 class Recording:
     """Takes readings of a stream as they come, and hands them on as columns."""
 
     def __init__(self) -> None:
-        self._forms: dict[tuple[int, TimeSource], _Form] = {}  # a form holds its layout: ids last
+        # A form holds its layout, so that ids last.
+        self._forms: dict[tuple[int, TimeSource] | int, _Form] = {}
+        self._alike = Forms()
         self._odd: dict[int, Reading] = {}
         self._lines, self._times = array("q"), array("q")
         self._keys: dict[str, None] = {}
@@ -74,26 +83,43 @@ class Recording:
         time = kept.time
         if time is not None and not self._times:
             self._zone = time.tzinfo
-        if isinstance(kept, PlainRow) and self._fits(time):
+        if isinstance(kept, PlainRow) and time is not None and self._fits(time):
             key = id(kept.layout), kept.time_source
             form = self._forms.get(key)
             if form is None:
-                form = self._forms[key] = _Form(kept.layout, kept.time_source)
-                self._keys |= dict.fromkeys(kept.layout.keys)
+                form = self._form(key, kept.layout.keys, (kept.layout, kept.time_source))
             form.rows.append(n)
             form.numbers.extend(map(float, kept.texts))
             self._lines.append(kept.line)
             self.values += len(kept.texts)
         else:
-            reading = self._odd[n] = event.reading
-            self._keys |= dict.fromkeys(reading.values)
-            self._lines.append(reading.lines[0] if reading.lines else 0)
-            self.values += len(reading.values)
-        wall = None if time is None else time.replace(tzinfo=None) - EPOCH
-        self._times.append(NO_TIME if wall is None else wall // _MICROSECOND)
+            self._take_whole(n, event.reading)
+        self._times.append(wall_clock(time))
 
-    def _fits(self, time: datetime | None) -> bool:
-        return time is not None and time.tzinfo is self._zone and not time.fold
+    def _form(
+        self,
+        key: tuple[int, TimeSource] | int,
+        keys: tuple[str, ...],
+        what: tuple[Layout, TimeSource] | int,
+    ) -> _Form:
+        form = self._forms[key] = _Form(keys, what)
+        self._keys |= dict.fromkeys(keys)
+        return form
+
+    def _take_whole(self, n: int, reading: Reading) -> None:
+        number = self._alike.of(reading) if fits(reading.time, self._zone) else -1
+        if number < 0:
+            self._odd[n] = reading
+            self._keys |= dict.fromkeys(reading.values)
+        else:
+            form = self._forms.get(number) or self._form(number, tuple(reading.values), number)
+            form.rows.append(n)
+            form.numbers.extend(reading.values.values())
+        self._lines.append(reading.lines[0] if reading.lines else 0)
+        self.values += len(reading.values)
+
+    def _fits(self, time: datetime) -> bool:
+        return time.tzinfo is self._zone and not time.fold
 
     def readings(self) -> RecordedReadings:
         """Return what was taken, in order; to be asked for once."""
@@ -104,8 +130,8 @@ class Recording:
         for k, form in enumerate(forms):
             rows = np.array(form.rows, dtype=np.int64)
             form_of[rows] = k
-            matrix = np.array(form.numbers).reshape(len(rows), len(form.layout.keys))
-            for j, key in enumerate(form.layout.keys):
+            matrix = np.array(form.numbers).reshape(len(rows), len(form.keys))
+            for j, key in enumerate(form.keys):
                 values[key][rows] = matrix[:, j]
             form.rows, form.numbers = array("q"), array("d")
         for n, reading in self._odd.items():
@@ -113,4 +139,5 @@ class Recording:
                 values[key][n] = value
         times = np.array(self._times, dtype=np.int64).view("datetime64[us]")
         lines = np.array(self._lines, dtype=np.int64)
-        return RecordedReadings(Table(values, lines, times, self._zone), self._odd, forms, form_of)
+        table = Table(values, lines, times, self._zone)
+        return RecordedReadings(table, self._odd, forms, form_of, self._alike)

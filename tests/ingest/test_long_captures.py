@@ -18,13 +18,15 @@ from ingest.intake import Intake
 from ingest.models import Boiler, Visit
 from ingest.port import Link
 from ingest.store import Book
+from parsers import read
+from parsers.alike import by_column
 from parsers.cut_points import log_of_readings
 from parsers.maps import ColumnMap, MapField
 from parsers.model import Reading
 from parsers.recorded import RecordedReadings
 from parsers.stream_events import StreamRules
 from parsers.streams import StreamReader, readings_of
-from parsers.table import Placed
+from parsers.table import Placed, TabledReadings
 from tests import logs
 
 WHO = "A. Merrow"
@@ -165,3 +167,60 @@ def test_a_long_capture_is_read_once_from_the_port_to_the_points(
     assert intake.log_cut(*where).confirmed
     assert times_read == 1
     assert intake.book.verify() == []
+
+
+def blocks(count: int) -> list[bytes]:
+    """Return what a printer port says: labels and values, one block after the other."""
+    out = []
+    for n in range(count):
+        out += [
+            b"O2 %.1f %%\r\n" % (4 + n % 9 / 10),
+            b"CO %d ppm\r\n" % (n % 40),
+            b"Stack temperature %.1f degC\r\n" % (180 + n % 13 / 10),
+            b"\r\n",
+        ]
+    out[121] = b"CO > 4000 ppm\r\n"
+    out[125] = b"\xff\x00\r\n"
+    return out
+
+
+def test_blocks_are_columns_too() -> None:
+    data = capture(blocks(400), step=0.25, lost=(41, 603))
+    plain = one_by_one(data)
+    taken = readings_of_capture(data, "c", HowRead())[0]
+    assert isinstance(taken, RecordedReadings)
+    assert len(taken) == len(plain) > 390
+    assert len(taken.odd) < 5
+    assert list(taken) == plain
+    slow, quick = log_of_readings(plain), log_of_readings(taken)
+    assert slow[0] == quick[0]
+    np.testing.assert_array_equal(slow[1], quick[1])
+    for key, column in slow[2].items():
+        np.testing.assert_array_equal(column, quick[2][key])
+
+
+def test_readings_made_one_by_one_come_back_of_their_columns() -> None:
+    """Rows with a mark, a note, another unit of time and a missing value among them."""
+    lines = ["Time;O2 [%];CO [ppm];Stack temperature [degC];Firing rate [%];Remark;Time zone"]
+    for n in range(200):
+        co = "> 4000" if n == 7 else "---" if n % 50 == 9 else str(n % 40)
+        note = f"looked at {n}" if n % 60 == 3 else ""
+        zone = "+02:00" if n > 150 else "+01:00"
+        time = f"2026-11-02 9:{n // 60:02d}:{n % 60:02d}"
+        lines.append(f"{time};{4 + n % 9 / 10};{co};180.5;50;{note};{zone}")
+    made = list(read("\n".join(lines).encode(), "log.csv").readings)
+    kept = by_column(made)
+    assert isinstance(kept, TabledReadings)
+    assert list(kept) == made
+    assert len(made) == 200
+    assert 0 < len(kept.odd) < 60  # the mark, and the rows of another zone
+
+
+def test_a_long_file_read_row_by_row_is_not_read_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ingest.cut_logs._WHOLE", 100)
+    data = logs.as_csv(logs.made())  # short: the careful code reads it
+    placed = log_and_readings(data, "log.csv", HowRead())[1]
+    assert isinstance(placed, Placed)
+    assert placed.whole == 0
+    monkeypatch.undo()
+    assert list(placed) == list(log_and_readings(data, "log.csv", HowRead())[1])
