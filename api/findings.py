@@ -66,7 +66,7 @@ _QUOTED = re.compile(r"'.*'|\".*\"", re.DOTALL)
 _MEANINGS = {q.meaning.lower(): q.meaning for q in QUANTITIES.values()}
 Group = Literal["findings", "reading"]
 """Whose texts a sentence is told apart by: the rules', or the readers' of files before them."""
-_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+_DAY = re.compile(r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b(?!T)")
 _FIGURES = re.compile(r"[-+\u2212\d., e%]*")
 _RANGE = re.compile(r"(open|[-\u2212\d.]+) to (open|[-\u2212\d.]+)( \D+)?")
 _ONE_WORD = re.compile(r"(?:[-+]?[\d.]+ )?\S+")
@@ -109,6 +109,11 @@ def _piece(name: str, value: str, depth: int, group: Group) -> str | None:
             # A device of several is called by its title and its own name, which stays.
             said = ", ".join(_said(part, depth + 1, group) or part for part in bare.split(", "))
     return None if said is None else before + said + after
+
+
+def _dated(text: str) -> str:
+    """Return an English text with its days written as its readers write them."""
+    return _DAY.sub(lambda found: words().day(date.fromisoformat(found[0])), text)
 
 
 def _listed(bare: str, depth: int, group: Group) -> str | None:
@@ -170,7 +175,7 @@ def finding(sentence: str) -> str:
     'O2 is 16.0 % at 50 %, at or above 15 %: the sample is mostly air.'
     """
     if words().language == SOURCE or not sentence:
-        return sentence
+        return _dated(sentence)
     whole = _sentence(sentence)
     if whole is not None:
         return whole
@@ -244,10 +249,10 @@ def reason_said(text: str) -> str:
     """Return a reason, a few words without a full stop, in the reader's language.
 
     >>> reason_said("24 months after 2023-11-13")
-    '24 months after 2023-11-13'
+    '24 months after 13 Nov 2023'
     """
     if words().language == SOURCE or not text:
-        return text
+        return _dated(text)
     whole = _said(text, 1)
     if whole is not None:
         return whole
@@ -260,7 +265,7 @@ def reason_said(text: str) -> str:
 def finding_with_english(sentence: str) -> str:
     """Return a safety finding's sentence, with the English beside it until that is approved."""
     said = finding(sentence)
-    if said == sentence:
+    if said == sentence or words().language == SOURCE:
         return said
     # What a person approves is the wording, whatever figures stand in it.
     wordings = [t.text for t in templates() if t.text.endswith(".") and t.values(sentence)]

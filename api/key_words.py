@@ -37,12 +37,18 @@ SUBJECTS = (
 )  # fmt: skip
 """What lines of the audit trail are about."""
 
+FUEL_KINDS = ("gas", "oil")
+"""What a boiler burns where no more is known of it."""
+
+PEOPLE = ("technician", "reviewer", "administrator", "integrator")
+"""Roles of accounts and keys."""
+
 FILES = ("readings", "log", "photo")
 """What a kept file holds."""
 
 KEYS: tuple[str, ...] = (
     *FUELS, *get_args(Basis), *get_args(Role), *get_args(Status), *get_args(Level), *ACTS,
-    *SUBJECTS, *FILES,
+    *SUBJECTS, *FILES, *FUEL_KINDS, *PEOPLE,
 )  # fmt: skip
 
 

@@ -64,11 +64,15 @@ def signed(value: float, decimals: int) -> str:
 def _change(
     one: tuple[float, bool] | None, other: tuple[float, bool] | None, key: str, shown: Shown
 ) -> str:
-    """Return the difference in the unit shown; none where either lies above what was shown."""
+    """Return the difference of the numbers as shown; none where either lies above what was shown.
+
+    Whoever takes one number from the other finds it, which the unrounded ones would not grant.
+    """
     if one is None or other is None or one[1] or other[1]:
         return "–"
-    change = shown.converted(key, other[0]) - shown.converted(key, one[0])
-    return signed(change, shown.decimals(key))
+    decimals = shown.decimals(key)
+    before, after = (round(shown.converted(key, v[0]), decimals) for v in (one, other))
+    return signed(after - before, decimals)
 
 
 def compared(one: Values, other: Values, shown: Shown) -> list[Compared]:

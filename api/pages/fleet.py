@@ -19,6 +19,7 @@ from api.routes.shared import IntakeOf, SettingsOf
 from api.words import _, words
 from combustion.money import LoadBand, yearly_saving
 from combustion.refusals import OutOfRange
+from combustion.units import conversion
 from ingest.intake_life import Life
 from ingest.store.fleet import SORTS, BoilerTrend, FleetBoiler
 
@@ -94,7 +95,8 @@ def fleet(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
         hours = None
     by = request.query_params.get("sort", "money")
     by = by if by in SORTS else "money"
-    worth = None if price is None or hours is None else price * hours
+    a_kwh = conversion("kWh", "MMBtu")(1.0) if shown.system == "us" else 1.0
+    worth = None if price is None or hours is None else price * a_kwh * hours
     skip, size = size_of_page(request, settings)
     left = fleet_count_of(request).left()
     rows = intake.fleet_so_far(by, worth, skip=skip, most=size + 1)

@@ -85,7 +85,7 @@ def headline(counts: Mapping[Severity | None, int]) -> str:
     said = _n("{n} visit waits with findings", "{n} visits wait with findings", found)
     said += _(", {n} with nothing to act on.", n=without) if without else "."
     stops = counts.get("stop", 0)
-    left = _("{n} must not be left running.", n=stops)
+    left = _n("{n} must not be left running.", "{n} must not be left running.", stops)
     return f"{said} {left}" if stops else said
 
 

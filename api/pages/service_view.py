@@ -158,7 +158,7 @@ def _finding(record: ServiceRecord, number: int) -> Line:
     found = record.findings[number]
     closed = next((c for c in record.closed if c.id == found.id), None)
     if closed is None:
-        since = _("since {day}", day=found.opened)
+        since = _("since {day}", day=words().day(found.opened))
         beside = f"{_(SEVERITY_WORDS[found.severity])}, {since}"
         return Line(found.text, _("stays open"), beside, loud=True)
     return Line(found.text, _("closed"), closed.how)

@@ -48,6 +48,9 @@ UNIT_NAMES = {
     "ft lbf": "ft·lbf",
     "N m": "N·m",
     "degree": "°",
+    "pH": "",
+    "uS/cm": "µS/cm",
+    "uA": "µA",
 }
 """Units that a reader sees spelt otherwise than they are kept."""
 

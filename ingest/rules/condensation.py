@@ -47,14 +47,14 @@ CONDENSATE_ABSENT = Rule(
     title="No condensate although the flue is below its dew point",
     meaning="Condensate forms and does not come out: it stands in the boiler or leaks elsewhere.",
     formula="stack temperature below the water dew point by more than 3 K at p >= 0.95, and "
-    "condensate_seen is false",
+    "it is stated that none was seen",
     default="3 K",
     source="a steady stream is expected below about 140 degF of flue gas",
     status="common practice",
     causes="Blocked trap or drain, a leaking heat exchanger or vent joint, probe drawing cold air.",
     next_step="Open and clean trap and drain, watch condensate run, then repeat low fire.",
-    silent="When condensate_seen is not stated, or the flue is not below its dew point.",
-    needs="condensate_seen, stack_temperature and o2_dry, for a condensing boiler",
+    silent="When nobody stated whether it was seen, or the flue is not below its dew point.",
+    needs="whether condensate was seen, stack_temperature and o2_dry, for a condensing boiler",
 )
 
 

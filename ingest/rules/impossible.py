@@ -30,7 +30,7 @@ PROBES_SWAPPED = Rule(
 UNIT_MIXED = Rule(
     key="temperature_unit_mixed",
     family=_FAMILY,
-    title="degC and degF mixed up",
+    title="°C and °F mixed up",
     meaning="A temperature makes no sense as stated and makes sense in the other unit.",
     formula="the number read as the other unit fits the water, the limit or earlier visits, and "
     "the stated one does not",

@@ -109,10 +109,14 @@ def test_fleet_tells_drift_and_money(client: TestClient, boiler: str, visits: li
     # 1.0 % O2 from 2024-01-01 to 2026-01-01, 731 days: 365.25 / 731 a year.
     assert re.search(r"100 %</span> \+0\.50<", page)
     assert re.search(r"25 %</span> 0\.00<", page)
-    priced = client.get("/fleet?price=0.04&hours=2000").text
-    found = re.search(r" · <b>([\d,]+)</b>", priced)
-    assert found is not None
-    assert int(found.group(1).replace(",", "")) > 0
+    # 1 kWh is 3412.142 Btu_IT, so 0.04 a kWh is 11.723 an MMBtu (NIST SP 811, B.8; memory).
+    money = []
+    for asked in ("units=si&price=0.04", "units=us&price=11.723"):
+        found = re.search(r" · <b>([\d,]+)</b>", client.get(f"/fleet?{asked}&hours=2000").text)
+        assert found is not None
+        money.append(int(found.group(1).replace(",", "")))
+    assert money[0] > 0
+    assert money[1] == money[0]
     assert "Price and hours are both needed" in client.get("/fleet?price=x&hours=2000").text
     for sort in ("name", "o2", "efficiency", "money", "nonsense"):
         assert f'href="/boilers/{boiler}"' in client.get(f"/fleet?sort={sort}").text
