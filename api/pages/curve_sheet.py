@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Any
 from urllib.parse import urlencode
@@ -15,9 +15,10 @@ from api.pages.computed import computed
 from api.pages.curves import PANES, Computed, last_pass, reading_of
 from api.pages.show import Shown, day, label
 from api.pages.sources import Sources, Spreads, Whence, measured, plain_source
-from api.words import N_, _
+from api.words import N_, _, words
 from ingest.earlier import EarlierVisit
 from ingest.models import Visit
+from ingest.store.held import Held
 from parsers import FiringPoint, Phase
 
 EARLIER_DRAWN = 3
@@ -39,9 +40,23 @@ class Drawn:
     rows: Sequence[Told]
 
 
+_drawings: Held[Drawn] = Held(512)
+
+
 def drawn(pane: Pane, ident: str) -> Drawn:
-    """Return a pane with its drawing and its rows."""
-    return Drawn(pane, ident, firing_curve(pane, ident), told(pane, ident))
+    """Return a pane with its drawing and its rows: the same content is drawn once."""
+
+    def made() -> Drawn:
+        return Drawn(pane, ident, firing_curve(pane, ident), told(pane, ident))
+
+    return _drawings.get_or_make((words(), ident, _content(pane)), made)
+
+
+def _content(of: Any) -> Any:
+    """Return all that a specification says, as something to hold its drawing by."""
+    if isinstance(of, Pane | Curve):
+        return tuple(_content(getattr(of, one.name)) for one in fields(of))
+    return tuple(map(_content, of)) if isinstance(of, list | tuple) else of
 
 
 def curve_sheet(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -13,7 +14,7 @@ from api.pages.facts import in_words
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
-from api.words import _
+from api.words import Words, _, words
 from combustion.quantities import QUANTITIES, Quantity
 from ingest.rules import RULES, Rule
 
@@ -23,13 +24,22 @@ router = APIRouter(prefix="/help", include_in_schema=False)
 @router.get("")
 def index(request: Request) -> Response:
     """List all quantities and rules."""
-    shown = shown_for(request)
+    quantities, rules = _all(shown_for(request), words())
     return page(
         request,
         "help.html",
         title=_("What the words mean"),
-        quantities=[_quantity(q) for q in QUANTITIES.values()],
-        rules=[_rule(r, shown) for r in RULES.values()],
+        quantities=quantities,
+        rules=rules,
+    )
+
+
+@lru_cache(maxsize=32)
+def _all(shown: Shown, _spoken: Words) -> tuple[list[Quantity], list[Rule]]:
+    """Return all quantities and rules in a reader's words; neither changes while we run."""
+    return (
+        [_quantity(q) for q in QUANTITIES.values()],
+        [_rule(r, shown) for r in RULES.values()],
     )
 
 
