@@ -1,4 +1,8 @@
-"""One server in a process of its own: ``python -m benchmarks._serving own|bare FD BOOK VISIT``."""
+"""One server in a process of its own: ``python -m benchmarks._serving KIND FD BOOK VISIT``.
+
+``own`` is the program as it serves whoever sits at it, ``office`` the one where everybody signs in,
+``bare`` an endpoint that only writes and reads.
+"""
 
 from __future__ import annotations
 
@@ -46,7 +50,8 @@ def serving(kind: str, book: Path, visit: str) -> Iterator[Server]:
         try:
             for _ in range(200):
                 with suppress(OSError):
-                    path = f"http://127.0.0.1:{port}/v1/visits/{visit}"
+                    asked = "healthz" if kind == "office" else f"v1/visits/{visit}"
+                    path = f"http://127.0.0.1:{port}/{asked}"
                     with urllib.request.urlopen(path, timeout=20) as answer:
                         answer.read()
                         break
@@ -73,7 +78,7 @@ def main(kind: str, descriptor: str, book: str, visit: str) -> None:
     from ingest.store import Book
 
     with Book(Path(book)) as opened:
-        app = create_app(Intake(opened), Settings(alone=True, requests_a_minute=0))
+        app = create_app(Intake(opened), Settings(alone=kind == "own", requests_a_minute=0))
         settle_memory()
         server_over(app).run(sockets=[listening])
 
