@@ -73,8 +73,12 @@ def settle_memory() -> None:
     """Leave all that a server holds from its start out of the collector's rounds.
 
     A full round looks at every object that there is. With those of the program itself one took
-    about 0.14 s, and whoever asked at that moment waited for it.
+    about 0.14 s, and whoever asked at that moment waited for it. What the first page would make for
+    good is made before.
     """
+    from api.pages.render import compile_main
+
+    compile_main()
     gc.collect()
     gc.freeze()
 
