@@ -11,15 +11,14 @@ from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
-from limits.storage import MemoryStorage
-from limits.strategies import MovingWindowRateLimiter
 from starlette.exceptions import HTTPException
 from starlette.routing import BaseRoute
 
 from api.accounts import Desk
+from api.accounts.tries import Tries
 from api.answers import list_refusals
 from api.compressed import Compressed
-from api.doorkeeper import Doorkeeper
+from api.doorkeeper import REFUSED, Doorkeeper
 from api.file_progress import FileProgress
 from api.fleet_count import FleetCount
 from api.guards import Guards
@@ -55,7 +54,8 @@ from api.pages import plans as plan_pages
 from api.pages import standing as standing_pages
 from api.pages import webhooks as webhook_pages
 from api.pages.render import page
-from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, install_problems
+from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, ProblemError, install_problems
+from api.refusals import told
 from api.repeats import Repeats, repeatable
 from api.routes import (
     accounts,
@@ -137,16 +137,23 @@ def _routes() -> tuple[BaseRoute, ...]:
         judging,
         service,
         photos,
-        review,
+        review,  # the main pages
         visit,
+        life,
+        fleet,
+        limit_pages,
+        together,
+        audit_pages,
+        plan_pages,
+        duty_pages,
+        maps,
+        explain,
         forms,
         service_form,
         job_pages,
         cut,
         evidence,
-        explain,
         signal,
-        maps,
         map_routes,
         plan_routes,
         plan_trials,
@@ -164,18 +171,11 @@ def _routes() -> tuple[BaseRoute, ...]:
         begin,
         typed,
         webhook_pages,
-        duty_pages,
         sign_in,
         standing_routes,
         standing_pages,
-        together,
-        life,
         compare,
-        fleet,
         limit_routes,
-        limit_pages,
-        plan_pages,
-        audit_pages,
         operating,
     ):
         holder.include_router(module.router)
@@ -220,7 +220,7 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.state.clerk = clerk
     app.state.fleet_count = fleet_count
     app.state.file_progress = FileProgress(intake.book.path)
-    app.state.sign_in_tries = MovingWindowRateLimiter(MemoryStorage())
+    app.state.sign_in_tries = Tries()
     app.add_middleware(Compressed)
     app.add_middleware(KeptPages, book=intake.book)
     desk = app.state.desk = Desk(intake.book)
@@ -243,6 +243,13 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
             raise HTTPException(404, "There is no such kind of problem.")
         status, title = PROBLEMS[slug]
         said = _(title)
+        refused = request.scope.get(REFUSED)
+        if isinstance(refused, ProblemError):
+            items = told(refused.details.errors)
+            why = " ".join(f"{i.message} {i.next_step or ''}" for i in items)
+            return page(
+                request, "problem.html", title=said, status=status, heading=said, detail=why
+            )
         detail = _(
             "{title}. Answered with status {status}; the answer's errors name each place.",
             title=said,

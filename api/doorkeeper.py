@@ -22,6 +22,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.accounts import ALONE, Desk, Principal
+from api.accounts.tries import place_of
 from api.guards import SAFE_METHODS
 from api.permissions import OPEN_FOLDERS, Permission, parameters, permissions_at
 from api.problems import ErrorItem, ProblemError, respond
@@ -29,6 +30,8 @@ from ingest.store.reach import Reach, within
 
 SESSION_COOKIE = "fluebook-session"
 PRINCIPAL = "fluebook.principal"
+REFUSED = "fluebook.refused"
+"""Where a page finds why it is shown in place of the one that was asked for."""
 _LONGEST_TOKEN = 200
 _ASKED_EVERY_S = 1.0
 _ENDED = "This key or session ended before the request did."
@@ -173,6 +176,12 @@ class Doorkeeper:
                 scope["path"], scope["raw_path"] = _CLOSED, _CLOSED.encode()
             return None
         problem_or_none = self._may(principal, permission, path)
+        if problem_or_none is not None and page:
+            # The page of that kind of problem says it in the reader's language; nothing else runs.
+            scope[REFUSED] = problem_or_none
+            scope["method"], scope["path"] = "GET", "/problems/not-allowed"
+            scope["raw_path"] = scope["path"].encode()
+            return None
         return None if problem_or_none is None else respond(problem_or_none)
 
     def _may(self, principal: Principal, permission: Permission, path: str) -> ProblemError | None:
@@ -193,7 +202,7 @@ class Doorkeeper:
         if self._rate is None or (principal is not None and principal.kind == "alone"):
             return None
         client = scope.get("client") or ("", 0)
-        sender = str(principal.id) if principal is not None else f"at {client[0]}"
+        sender = f"at {place_of(client[0])}" if principal is None else str(principal.id)
         if self._limiter.hit(self._rate, sender):
             return None
         reset = self._limiter.get_window_stats(self._rate, sender).reset_time

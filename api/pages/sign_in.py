@@ -6,12 +6,11 @@ from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
-from limits import RateLimitItemPerMinute
-from limits.strategies import MovingWindowRateLimiter
 from starlette.concurrency import run_in_threadpool
 
 from api.accounts import Desk, NotLetIn
 from api.accounts.desk import SESSION_LIVES, Unfit
+from api.accounts.tries import Tries
 from api.doorkeeper import SESSION_COOKIE, session_token
 from api.pages.render import page
 from api.routes.accounts import DeskOf
@@ -20,13 +19,15 @@ from api.settings import Settings
 from api.words import words
 
 router = APIRouter(include_in_schema=False)
-_TRIES = RateLimitItemPerMinute(10)
 
 
-def _counted(request: Request, kind: str, key: str) -> bool:
-    """Count one try; return whether it is still one of those that are free."""
-    tries: MovingWindowRateLimiter = request.app.state.sign_in_tries
-    return tries.hit(_TRIES, kind, key)
+def _tries(request: Request) -> Tries:
+    found: Tries = request.app.state.sign_in_tries
+    return found
+
+
+def _from(request: Request) -> str:
+    return request.client.host if request.client else ""
 
 
 def _inside(address: str) -> str:
@@ -78,13 +79,7 @@ async def sign_in(request: Request, desk: DeskOf) -> Response:
     async with request.form() as form:
         name, password = str(form.get("name") or "")[:200], str(form.get("password") or "")
         to = str(form.get("to") or "/")[:2000]
-    client = request.client.host if request.client else ""
-    # Both are counted: one sender over many names, and many senders over one name.
-    free = [
-        _counted(request, kind, key)
-        for kind, key in (("at", client), ("as", name.strip().casefold()))
-    ]
-    if not all(free):
+    if not _tries(request).sign_in(_from(request), name):
         told = words().t("Too many tries: wait a minute, then try again.")
         answer = _form(request, to, told, name, 429)
         answer.headers["Retry-After"] = "60"
@@ -94,6 +89,7 @@ async def sign_in(request: Request, desk: DeskOf) -> Response:
     except NotLetIn:
         told = words().t("This name and password do not go together.")
         return _form(request, to, told, name, 401)
+    _tries(request).let_in(_from(request), name)
     return let_in(request, token, to)
 
 
@@ -146,7 +142,7 @@ async def first(request: Request, token: str, desk: DeskOf) -> Response:
     async with request.form() as form:
         name, password = str(form.get("name") or "")[:200], str(form.get("password") or "")
         again = str(form.get("again") or "")
-    if not _counted(request, "first", request.client.host if request.client else ""):
+    if not _tries(request).link(_from(request)):
         return _form(request, "/", words().t("Too many tries: wait a minute."), status=429)
 
     def done() -> Response:
