@@ -47,7 +47,7 @@ KEPT = frozenset(
 )
 """Addresses of pages that are made of nothing but key and rows; whoever adds one, see to that."""
 _MOST = 512
-_LARGEST = 512 * 1024
+_LARGEST = 128 * 1024
 _QUERY_MOST = 500
 
 

@@ -63,8 +63,8 @@ class _Traced(Book):
 
     told: list[str] | None = None
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = super()._connect()
+    def _connect(self, kind: type[sqlite3.Connection] = sqlite3.Connection) -> sqlite3.Connection:
+        connection = super()._connect(kind)
         connection.set_trace_callback(self._tell)
         return connection
 

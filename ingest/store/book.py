@@ -151,13 +151,13 @@ class Book:
         except sqlite3.DatabaseError as error:
             raise NotABook(path, str(error)) from error
 
-    def _connect(self) -> sqlite3.Connection:
+    def _connect(self, kind: type[sqlite3.Connection] = sqlite3.Connection) -> sqlite3.Connection:
         connection = sqlite3.connect(
             self.path,
             timeout=BUSY_TIMEOUT_S,
             isolation_level=None,
             check_same_thread=False,
-            factory=Watched,
+            factory=kind,
         )
         _to_wal(connection)
         connection.execute(f"PRAGMA synchronous = {'FULL' if self._durable else 'OFF'}")
@@ -202,7 +202,7 @@ class Book:
         """Return this thread's connection for reading."""
         connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
         if connection is None:
-            connection = self._connect()
+            connection = self._connect(Watched)
             connection.execute("PRAGMA query_only = ON")
             self._local.connection = connection
             with self._readers_lock:
