@@ -9,6 +9,7 @@ import pytest
 from argon2 import PasswordHasher
 from starlette.testclient import TestClient
 
+from api.accounts import tokens
 from api.accounts.tries import Tries, place_of
 from api.app import create_app
 from api.doorkeeper import SESSION_COOKIE
@@ -18,6 +19,12 @@ from ingest.store import Book
 
 PASSWORD = "seven cold burners"
 FROM_HERE = {"Origin": "http://testserver", "Accept": "text/html"}
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hash at a low cost, where the cost is not what is asked."""
+    monkeypatch.setattr(tokens, "_hasher", lambda: PasswordHasher(1, 8, 1))
 
 
 def at(book: Book, address: str, app: object = None) -> TestClient:
@@ -46,7 +53,7 @@ def enter(client: TestClient, name: str, password: str = PASSWORD) -> int:
     return client.post("/sign-in", data={"name": name, "password": password}).status_code
 
 
-def test_a_stranger_does_not_shut_a_person_out(book: Book) -> None:
+def test_a_stranger_does_not_shut_a_person_out(book: Book, quick: None) -> None:
     stranger = at(book, "192.0.2.66")
     true = at(book, "198.51.100.7", stranger.app)
     person(stranger, "J. Harrow")
@@ -101,7 +108,7 @@ def test_an_unknown_name_costs_the_work_of_a_wrong_password(
     assert len(set(checked)) == 1  # the same costs
 
 
-def test_a_session_that_somebody_brings_along_is_not_taken_up(book: Book) -> None:
+def test_a_session_that_somebody_brings_along_is_not_taken_up(book: Book, quick: None) -> None:
     client = at(book, "192.0.2.1")
     person(client, "J. Harrow")
     client.cookies.set(SESSION_COOKIE, "chosen-by-somebody-else")
@@ -111,7 +118,7 @@ def test_a_session_that_somebody_brings_along_is_not_taken_up(book: Book) -> Non
     assert client.get("/due").status_code == 303
 
 
-def test_a_session_follows_what_becomes_of_its_account(book: Book) -> None:
+def test_a_session_follows_what_becomes_of_its_account(book: Book, quick: None) -> None:
     client = at(book, "192.0.2.1")
     person(client, "R. Calder", "administrator")
     person(client, "J. Harrow", "administrator")
