@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from fluebook.field_book import FieldBook, Outcome, Whose
 
 KEY_VARIABLE = "FLUEBOOK_KEY"
+_UNUSABLE = 1
+_NO_SIGNAL = 2
 _LOOK_AGAIN = 3
 _WRONG_USAGE = 64
 
@@ -72,30 +75,66 @@ def _meet(
     theirs: list[str] | None,
     act: Callable[[FieldBook], Outcome],
 ) -> None:
-    from fluebook import Client, Refused, Unreachable
-    from fluebook.field_book import FieldBook, conflict_lines
+    from fluebook import Client
+    from fluebook.field_book import FieldBook
     from ingest.intake import Intake
-    from ingest.store import Book
+    from ingest.store import Book, BookError
 
-    if not office.startswith(("https://", "http://")):
-        raise typer.BadParameter("an address begins with https://", param_hint="--office")
-    yours, others = ({_plain(one) for one in ids or ()} for ids in (mine, theirs))
+    whose = _whose(mine, theirs)
+    who = who.strip()
+    if not who:
+        raise typer.BadParameter("a name is needed", param_hint="--who")
+    try:
+        client = Client(office, who, key=os.environ.get(KEY_VARIABLE))
+    except ValueError as error:
+        hint = f"--office, {KEY_VARIABLE}"
+        raise typer.BadParameter(str(error), param_hint=hint) from error
+    try:
+        with client, Book(book) as opened:
+            field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)
+            ended = _acted(field, act)
+    except (BookError, sqlite3.Error) as error:
+        typer.echo(f"{book.name} cannot be used: {error}. What was done stays.", err=True)
+        raise typer.Exit(_UNUSABLE) from error
+    _tell(field.outcome)
+    if ended is None and field.undecided:
+        _tell_undecided(field.undecided, field.outcome)
+        ended = _WRONG_USAGE
+    if ended is None and not field.outcome.clean:
+        ended = _LOOK_AGAIN
+    if ended is not None:
+        raise typer.Exit(ended)
+
+
+def _whose(mine: list[str] | None, theirs: list[str] | None) -> dict[UUID | str, Whose]:
+    """Return whose version stands by id, as it is shown, however it was copied."""
+    yours, others = ({one.strip().lower() for one in ids or ()} for ids in (mine, theirs))
     if yours & others:
         said = f"{', '.join(sorted(yours & others))}: either yours stands or theirs"
         raise typer.BadParameter(said, param_hint="--mine, --theirs")
-    whose: dict[UUID | str, Whose] = dict.fromkeys(yours, "mine")
-    whose |= dict.fromkeys(others, "office")
-    key = os.environ.get(KEY_VARIABLE) or None
-    with Book(book) as opened, Client(office, who, key=key) as client:
-        field = FieldBook(Intake(opened), client, office, who, whose=whose, told=typer.echo)
-        try:
-            outcome = act(field)
-        except Unreachable as error:
-            typer.echo(f"No signal: {error}. What was done stays; repeat it later.", err=True)
-            raise typer.Exit(2) from error
-        except Refused as error:
-            typer.echo(f"The office refused: {error}. Check {KEY_VARIABLE} and --office.", err=True)
-            raise typer.Exit(1) from error
+    found: dict[UUID | str, Whose] = dict.fromkeys(yours, "mine")
+    return found | dict.fromkeys(others, "office")
+
+
+def _acted(field: FieldBook, act: Callable[[FieldBook], Outcome]) -> int | None:
+    """Send or fetch; return the status to end with where it did not come to its end."""
+    from fluebook import Refused, Unreachable
+
+    try:
+        act(field)
+    except Unreachable as error:
+        typer.echo(f"No signal: {error}. What was done stays; repeat it later.", err=True)
+        return _NO_SIGNAL
+    except Refused as error:
+        said = str(error).rstrip(".")
+        typer.echo(f"The office refused: {said}. Check {KEY_VARIABLE} and --office.", err=True)
+        return _UNUSABLE
+    return None
+
+
+def _tell(outcome: Outcome) -> None:
+    from fluebook.field_book import conflict_lines
+
     for left in outcome.stays:
         typer.echo(f"Stays where it is: {left}")
     for said in outcome.refused:
@@ -107,16 +146,6 @@ def _meet(
         f"{len(outcome.done)} done, {outcome.same} were the same already, "
         f"{len(outcome.conflicts)} in conflict, {len(outcome.refused)} refused."
     )
-    if field.undecided:
-        _tell_undecided(field.undecided, outcome)
-        raise typer.Exit(_WRONG_USAGE)
-    if not outcome.clean:
-        raise typer.Exit(_LOOK_AGAIN)
-
-
-def _plain(identity: str) -> str:
-    """Return an id as it is shown, however it was copied."""
-    return identity.strip().lower()
 
 
 def _tell_undecided(undecided: Sequence[str], outcome: Outcome) -> None:

@@ -11,6 +11,8 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
+from datetime import datetime
+from email.utils import parsedate_to_datetime
 from types import TracebackType
 from typing import Any, Self
 
@@ -19,7 +21,9 @@ import httpx
 JsonObject = dict[str, Any]
 
 _PARTIAL = 206
+_ERRORS = 400
 _AGAIN = frozenset({429, 502, 503, 504})
+_PORTS = 65535
 _FIRST_WAIT_S = 0.5
 _LONGEST_WAIT_S = 30.0
 _LONGEST_ASKED_S = 60.0
@@ -58,7 +62,8 @@ class Connection:
     who : str
         The person or program named in the audit trail.
     key : str or None
-        The program's key, as an administrator was shown it; none where nobody signs in.
+        The program's key, as an administrator was shown it; none where nobody signs in. Blanks
+        and line ends around it, as out of a file, are left out.
     tries : int
         How often a call is made before it counts as unreachable.
     timeout : float [s]
@@ -67,6 +72,11 @@ class Connection:
         With its own settings; closed by whoever made it.
     wait : callable
         Sleeps; replaced in tests.
+
+    Raises
+    ------
+    ValueError
+        If the address or the key can be none; the key is not told.
     """
 
     def __init__(
@@ -80,14 +90,15 @@ class Connection:
         http: httpx.Client | None = None,
         wait: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._address = address.rstrip("/")
+        self._address = _checked_address(address)
         self._who = who
-        self._key = key
+        self._key = _checked_key(key)
         self._tries = tries
         self._own = http is None
         self._http = http or httpx.Client(timeout=timeout)
         self._wait = wait
         self._random = random.Random()
+        self._said_now: str | None = None
 
     def _call(self, method: str, path: str, **given: Any) -> JsonObject:
         return self._answered(method, path, **given)[0]
@@ -107,6 +118,7 @@ class Connection:
                 last = f"the server answered {response.status_code}"
                 asked = response.headers.get("retry-after")
                 continue
+            self._said_now = response.headers.get("date")
             return _answer(response), response
         raise Unreachable(f"{method} {path}: {last}, after {self._tries} tries")
 
@@ -156,6 +168,14 @@ class Connection:
     def _at(self, path: str) -> str:
         return f"{self._address}/v1/{path}"
 
+    def server_time(self) -> datetime | None:
+        """Return the moment that the server's last answer named, None where it named none."""
+        try:
+            found = parsedate_to_datetime(self._said_now or "")
+        except ValueError:
+            return None
+        return found if found.tzinfo is not None else None
+
     def close(self) -> None:
         """Close the connection, where it was made here."""
         if self._own:
@@ -181,8 +201,29 @@ def _answer(response: httpx.Response) -> JsonObject:
     if response.is_success and isinstance(found, dict):
         return found
     if not isinstance(found, dict):
-        found = {"title": "not an answer of fluebook", "detail": response.text[:200]}
+        told = response.text[:200] or "nothing"
+        if response.status_code < _ERRORS:
+            told += "; does this network want a sign-in first?"
+        found = {"title": "not an answer of fluebook", "detail": told}
     raise Refused(response.status_code, found)
+
+
+def _checked_address(address: str) -> str:
+    wanted = "an address begins with https:// and names a host, as https://book.example"
+    try:
+        parsed = httpx.URL(address.strip())
+    except httpx.InvalidURL as error:
+        raise ValueError(f"{wanted}: {error}") from error
+    if parsed.scheme not in ("https", "http") or not parsed.host or (parsed.port or 1) > _PORTS:
+        raise ValueError(wanted)
+    return address.strip().rstrip("/")
+
+
+def _checked_key(key: str | None) -> str | None:
+    plain = (key or "").strip()
+    if not (plain.isascii() and plain.isprintable()) or " " in plain:
+        raise ValueError("the key has signs that no key has: copy it anew")
+    return plain or None
 
 
 def _take_bytes(response: httpx.Response, found: bytearray, most: int) -> None:

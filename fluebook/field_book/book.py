@@ -18,7 +18,7 @@ from fluebook.field_book.documents import (
 )
 from fluebook.field_book.meeting import FINISHED, Meeting, hash_of, plain
 from fluebook.field_book.outcome import Outcome
-from fluebook.field_book.staying import fetch_plans, send_plans, tell_staying
+from fluebook.field_book.staying import fetch_plans, send_plans, tell_clock, tell_staying
 from fluebook.field_book.visits_down import fetch_visit
 from fluebook.field_book.visits_up import send_visit
 from ingest.dimensions import Document
@@ -65,6 +65,7 @@ class FieldBook(Meeting):
         self._send_loose(sent)
         send_plans(self)
         tell_staying(self)
+        tell_clock(self)
         return self.outcome
 
     def fetch(self, *, boiler_ids: Sequence[UUID] = ()) -> Outcome:
@@ -95,6 +96,7 @@ class FieldBook(Meeting):
             if wanted and listed["boiler_id"] not in wanted:
                 continue
             self._fetch_visit(listed, mine)
+        tell_clock(self)
         return self.outcome
 
     def _fetch_visit(self, listed: JsonObject, mine: set[UUID]) -> None:

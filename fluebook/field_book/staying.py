@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from functools import partial
 
 from fluebook.client import Refused
@@ -10,6 +11,8 @@ from fluebook.field_book.meeting import Meeting
 from ingest.service.plan_toml import plan_toml
 from ingest.service.plans import Plan
 from ingest.store import field as marks
+
+_CLOCKS_APART = timedelta(minutes=5)
 
 
 def tell_staying(meeting: Meeting) -> None:
@@ -28,6 +31,21 @@ def _lines(found: marks.Staying) -> Iterator[str]:
     for count, what, instead in told:
         if count:
             yield f"{count} {what}: {instead}"
+
+
+def tell_clock(meeting: Meeting) -> None:
+    """Say where this machine's clock and the office's are apart: times made here are wrong then."""
+    there = meeting.office.server_time()
+    if there is None:
+        return
+    apart = meeting.intake.book.clock() - there
+    if abs(apart) > _CLOCKS_APART:
+        way = "ahead of" if apart > timedelta() else "behind"
+        length = f"{abs(apart).days} days" if abs(apart).days else f"{abs(apart).seconds // 60} min"
+        meeting.outcome.stays.append(
+            f"this machine's clock is {length} {way} the office's, and with it the times of what "
+            "was entered here: set the clock"
+        )
 
 
 def send_plans(meeting: Meeting) -> None:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from uuid import UUID
 
 import pytest
@@ -14,8 +17,10 @@ from fluebook import Refused
 from ingest.identifiers import new_id
 from ingest.intake import Intake, Statement
 from ingest.models import Visit
+from ingest.store import Book
 from parsers import Reading
 from tests.api.conftest import CSV
+from tests.api.report_case import png
 from tests.fluebook.field_case import (
     PERSON,
     PICTURE,
@@ -224,3 +229,68 @@ def test_an_id_that_is_in_no_clash_is_refused_with_those_that_are_and_decides_no
     assert CliRunner().invoke(main, ["send", *given]).exit_code == 0
     assert office.intake.boiler(boiler.id).document.name == "Named here"
     assert field.site(site.id).document.name == "Weir Road"
+
+
+def test_what_cannot_be_used_is_said_in_a_sentence_and_the_key_is_never_told(
+    field: Intake, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "list.csv").write_text("a,b\n", encoding="utf-8")
+    book, nowhere = str(tmp_path / "field.db"), "http://127.0.0.1:9"
+    monkeypatch.setattr("fluebook.connection._FIRST_WAIT_S", 0.0)
+    for key, given, status, said in (
+        ("flk_é1", [book, nowhere, PERSON], 64, "signs that no key has"),
+        ("flk_1 2", [book, nowhere, PERSON], 64, "signs that no key has"),
+        ("flk_1\r\n", [book, nowhere, PERSON], 2, "No signal"),
+        ("flk_1", [book, "https://", PERSON], 64, "names a host"),
+        ("flk_1", [book, nowhere, " "], 64, "a name is needed"),
+        ("flk_1", [str(tmp_path / "list.csv"), nowhere, PERSON], 1, "cannot be used"),
+    ):
+        monkeypatch.setenv("FLUEBOOK_KEY", key)
+        options = zip(("--book", "--office", "--who"), given, strict=True)
+        told = CliRunner().invoke(main, ["send", *(one for pair in options for one in pair)])
+        assert told.exit_code == status, told.output
+        assert said in told.output and key.strip() not in told.output
+
+
+def test_a_clock_that_is_two_years_off_is_told_and_loses_nothing(
+    office: Office, tmp_path: Path
+) -> None:
+    def clock() -> datetime:
+        return datetime.now(UTC) + timedelta(days=730)
+
+    with Book(tmp_path / "late.db", clock=clock) as book:
+        visit_id = worked(Intake(book))
+        sent = meeting(Intake(book), office).send()
+        assert sent.clean and "730 days ahead of the office's" in str(sent.stays)
+        same(Intake(book), office.intake, visit_id)
+    (line,) = [one for one in office.intake.trail(visit_id) if one["action"] == "handed_in"]
+    assert line["details"]["signed_at"][:4] > line["at"][:4]
+
+
+def test_a_full_disk_at_fetching_is_said_and_a_repeat_goes_on(
+    field: Intake, office: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit_id = worked(field)
+    assert meeting(field, office).send().clean
+    office.intake.send_back(visit_id, "L. Sorrel", "one more picture")
+    office.intake.add_photo(visit_id, png(900, 700), "vent.png", "L. Sorrel")
+    sql = field.book._writer
+    pages = sql.execute("PRAGMA page_count").fetchone()[0]
+    monkeypatch.setenv("FLUEBOOK_KEY", office.secret)
+    kept = Book._connect
+
+    def small(book: Book, *given: Any) -> sqlite3.Connection:
+        connection: sqlite3.Connection = kept(book, *given)
+        connection.execute(f"PRAGMA max_page_count = {pages}")
+        return connection
+
+    given = ["--book", str(tmp_path / "field.db"), "--office", office.address, "--who", PERSON]
+    with monkeypatch.context() as full:
+        full.setattr(Book, "_connect", small)
+        told = CliRunner().invoke(main, ["fetch", *given])
+    assert told.exit_code == 1, told.output
+    assert "field.db cannot be used: database or disk is full" in told.output
+    again = CliRunner().invoke(main, ["fetch", *given])
+    assert again.exit_code == 0, again.output
+    assert len(field.visit(visit_id).attachments) == 3
+    assert field.book.verify() == []
