@@ -47,12 +47,15 @@ _PIECES = (
     N_("O2 of air, no flame"), N_("O2 of air right before the flame"),
     N_("O2 of air while the stack stays hot"), N_("shorter than the instrument's response"),
     N_("all quantities head for one level"), N_("before a repeated trial"),
+    N_("no sample was read"), N_("its times count from a start that it does not state"),
+    N_("its times of day have no date"), N_("its readings carry no times of day"),
     N_("the recorded firing rate moves"), N_("the recorded rate moves"),
     N_("the recorded firing rate is zero, and air follows"),
     N_("short, and every quantity goes on the same way after it"),
     N_("too few samples, or no quantity in it that answers the firing rate"),
     N_("A dry trap lets flue gas into the room."), N_("comma"), N_("no phase"), N_("no fuel"),
     N_("decimal point"), N_("ramp"), N_("plateau"),
+    N_("adjustment"), N_("as-left point"),
 )  # fmt: skip
 _NAMES = {
     "fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what", "title",

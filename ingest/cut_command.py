@@ -14,12 +14,17 @@ from rich.table import Table
 
 from combustion.quantities import QUANTITIES
 from parsers import ReadResult
-from parsers.cut_points import JUDGED_BASES, log_of_readings, proposed_phases
+from parsers.cut_points import (
+    JUDGED_BASES,
+    burners_of,
+    log_of_readings,
+    proposed_phases,
+    why_no_log,
+)
 from parsers.plateaus import propose_cut
 from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
 
-NOT_A_LOG = "its readings carry no times, so it cannot be cut as a continuous log"
 _FIGURES = ("o2_dry", "co2_dry", "co_dry", "stack_temperature")
 
 
@@ -42,7 +47,17 @@ def cut_table(
     """
     started, times, columns, timed = log_of_readings(result.readings)
     if started is None or len(timed) < 2:
-        return None, NOT_A_LOG
+        why, start_helps = why_no_log(result.warnings)
+        step = (
+            "State when it started: --started 2026-03-04T09:30."
+            if start_helps
+            else "Export the log with its times."
+        )
+        return None, f"{why}, so it cannot be cut as a continuous log. {step}"
+    burners = burners_of(timed)
+    if len(burners) > 1:
+        said = f"it is of several burners: {', '.join(burners)}"
+        return None, f"{said}. Cut a log of each burner on its own."
     segments = propose_cut(times, columns, rates, options=CutOptions(response_time=response_time))
     phases = proposed_phases(segments)
     plateaus = [s for s in segments if s.kind == "plateau"]

@@ -19,7 +19,7 @@ from ingest.store.log_columns import BY_COLUMN, LogColumns
 from ingest.store.rows import reading_json
 from parsers import PointsUnclear, Problem, Reading, read
 from parsers.alike import by_column
-from parsers.cut_points import Floats, log_of_readings
+from parsers.cut_points import Floats, burners_of, log_of_readings, why_no_log
 from parsers.maps import ColumnMap
 from parsers.table import Placed, TabledReadings, bounded, first_lines
 
@@ -153,10 +153,8 @@ def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, Sequenc
     result = read(data, name, options=how.options())
     used = "".join(w.message for w in result.warnings if w.code == "map_used")
     maps = tuple(m for m in how.maps if repr(m.name) in used)
-    why, step = "its readings carry no times of day", ""
-    if any(w.code == "elapsed_without_start" for w in result.warnings):
-        why = "its times count from a start that it does not state"
-        step = "State when it started, such as 2026-03-04 09:30."
+    why, start_helps = why_no_log(result.warnings)
+    step = "State when it started, such as 2026-03-04 09:30." if start_helps else ""
     taken = result.readings
     if len(taken) > _WHOLE and not isinstance(taken, TabledReadings):
         taken = by_column(taken)  # read row by row
@@ -175,6 +173,14 @@ def _log_of(
         raise
     if started is None or len(timed) < 2:
         raise _no_log(name, why, step)
+    burners = burners_of(timed)
+    if len(burners) > 1:
+        raise _no_log(
+            name,
+            f"it is of several burners: {', '.join(burners)}",
+            "Hand over a log of each burner on its own.",
+            "readings of one burner",
+        )
     marked = [reading_json(timed[n]) for n in bounded(timed)]
     whole = LogColumns(started, times, columns, first_lines(timed), marked, len(taken) - len(timed))
     return Log(whole, maps), timed
@@ -188,14 +194,19 @@ def digest_by_row(timed: Sequence[Reading]) -> str:
     return digest.hexdigest()
 
 
-def _no_log(name: str, why: str, step: str = "") -> PointsUnclear:
+def _no_log(
+    name: str,
+    why: str,
+    step: str = "",
+    expected: str = "a time for every reading, all with an offset or all without",
+) -> PointsUnclear:
     return PointsUnclear(
         name,
         [
             Problem(
                 "no_continuous_log",
                 f"it cannot be cut as a continuous log: {why}",
-                "a time for every reading, all with an offset or all without",
+                expected,
                 step or "Export the log with its times, or state a firing rate for each reading.",
             )
         ],

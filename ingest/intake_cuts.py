@@ -409,7 +409,9 @@ class Cuts:
             fuel=stated.get("fuel")
             or row.visit.fuel
             or (boiler.fuel if boiler is not None else "natural_gas"),
-            burner=stated.get("burner") or (boiler.burners[0] if boiler is not None else "1"),
+            burner=stated.get("burner")
+            or timed[0].burner
+            or (boiler.burners[0] if boiler is not None else "1"),
         )
 
 

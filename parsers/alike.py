@@ -64,6 +64,10 @@ class Forms:
             )
         return found
 
+    def burners(self) -> Iterable[str | None]:
+        """Return the burners of all forms."""
+        return {p.burner for p in self.patterns}
+
     def made(self, form: int, table: Table, i: int) -> Reading:
         """Return the reading of a row that has a form."""
         pattern, line = self.patterns[form], int(table.lines[i])
@@ -89,6 +93,9 @@ class AlikeReadings(TabledReadings):
         super().__init__(table, odd)
         self._forms = forms
         self._form_of = form_of
+
+    def _burners(self) -> Iterable[str | None]:
+        return self._forms.burners()
 
     def _made(self, i: int) -> Reading:
         if i in self.odd:

@@ -10,12 +10,15 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 from numpy.typing import NDArray
 
-from parsers.model import Phase, Reading
+from parsers.alike import wall_clock
+from parsers.clock_change import offsets_of
+from parsers.model import Phase, Reading, ReadWarning
 from parsers.points import FiringPoint, PointKey, Settled
 from parsers.segments import Segment
 from parsers.table import Placed, TabledReadings
@@ -36,13 +39,16 @@ def log_of_readings(
     stay columns: none of them is made here.
     """
     if isinstance(readings, TabledReadings) and _by_column(readings):
-        return _log_of_columns(readings)
-    placed = [(r.time, r) for r in readings if r.time is not None]
+        found = _log_of_columns(readings)
+        if found is not None:
+            return found
+    # Two clocks of one zone are compared by their hands: over a clock change only UTC is right.
+    placed = [(_instant(r.time), r) for r in _told_twice(list(readings)) if r.time is not None]
     if not placed:
         return None, np.zeros(0), {}, []
     placed.sort(key=lambda pair: pair[0])
-    first = placed[0][0]
-    times = np.array([(t - first).total_seconds() for t, _ in placed])
+    begun, first = placed[0][0], _begin(placed[0][1].time, placed[-1][1].time)
+    times = np.array([(t - begun).total_seconds() for t, _ in placed])
     timed = [r for _, r in placed]
     keys = dict.fromkeys(k for r in timed for k in r.values)
     columns = {k: np.array([r.values.get(k, math.nan) for r in timed]) for k in keys}
@@ -51,6 +57,53 @@ def log_of_readings(
             [math.nan if r.firing_rate is None else r.firing_rate for r in timed]
         )
     return first, times, columns, timed
+
+
+def _instant(time: datetime) -> datetime:
+    return time if time.tzinfo is None else time.astimezone(UTC)
+
+
+def _begin(first: datetime | None, last: datetime | None) -> datetime | None:
+    """Return the start of a log; over a clock change with the offset that it began with."""
+    if first is None or last is None or (first.utcoffset() == last.utcoffset() and not first.fold):
+        return first
+    return first.replace(tzinfo=timezone(first.utcoffset() or timedelta(0)), fold=0)
+
+
+def _told_twice(readings: Sequence[Reading]) -> Sequence[Reading]:
+    """Return readings with the second of two hours marked, where one zone's clock was put back."""
+    known = [n for n, r in enumerate(readings) if r.time is not None]
+    zones = {r.time.tzinfo for r in readings if r.time is not None}
+    zone = zones.pop() if len(zones) == 1 else None
+    if zone is None or isinstance(zone, timezone):
+        return readings
+    walls = np.array([wall_clock(readings[n].time) for n in known], dtype=np.int64)
+    found = offsets_of(walls, zone)
+    if found is None or not found[1].any():
+        return readings
+    out = list(readings)
+    for n in np.array(known)[found[1]].tolist():
+        time = out[n].time
+        if time is not None:
+            out[n] = replace(out[n], time=time.replace(fold=1))
+    return out
+
+
+def why_no_log(warnings: Sequence[ReadWarning]) -> tuple[str, bool]:
+    """Return why readings without times have none, and whether stating a start would help."""
+    codes = {w.code for w in warnings}
+    if "elapsed_without_start" in codes:
+        return "its times count from a start that it does not state", True
+    if "time_without_date" in codes:
+        return "its times of day have no date", True
+    return "its readings carry no times of day", False
+
+
+def burners_of(readings: Sequence[Reading]) -> list[str]:
+    """Return the burners that readings name, in the order of their names."""
+    if isinstance(readings, (TabledReadings, Placed)):
+        return sorted(readings.burners())
+    return sorted({r.burner for r in readings if r.burner})
 
 
 def _by_column(readings: TabledReadings) -> bool:
@@ -69,12 +122,19 @@ def _by_column(readings: TabledReadings) -> bool:
 
 def _log_of_columns(
     readings: TabledReadings,
-) -> tuple[datetime | None, Floats, dict[str, Floats], Sequence[Reading]]:
+) -> tuple[datetime | None, Floats, dict[str, Floats], Sequence[Reading]] | None:
+    """Return a log by its columns, None where its clock was put back and each row is looked at."""
     walls = readings.table.times
     if walls is None:
         return None, np.zeros(0), {}, []
     rows = np.flatnonzero(~np.isnat(walls))
     micro = walls[rows].astype(np.int64)
+    zone = readings.table.zone
+    changed = None if zone is None or isinstance(zone, timezone) else offsets_of(micro, zone)
+    if changed is not None:
+        if changed[1].any():
+            return None
+        micro = micro - changed[0]
     if np.any(np.diff(micro) < 0):
         order = np.argsort(micro, kind="stable")
         rows, micro = rows[order], micro[order]
@@ -86,7 +146,7 @@ def _log_of_columns(
     held = {k: np.isfinite(v) for k, v in found.items()}
     first_seen = {k: int(np.argmax(here)) for k, here in held.items() if here.any()}
     columns = {k: found[k] for k in sorted(first_seen, key=lambda k: first_seen[k])}
-    return timed[0].time, (micro - micro[0]) / 1e6, columns, timed
+    return _begin(timed[0].time, timed[-1].time), (micro - micro[0]) / 1e6, columns, timed
 
 
 def undecided(segments: Sequence[Segment]) -> list[Segment]:

@@ -70,8 +70,9 @@ def propose_cut(
     """
     given = options or CutOptions()
     times = np.asarray(times, dtype=np.float64)
-    arrays = {k: np.asarray(v, dtype=np.float64) for k, v in columns.items()}
-    _check(times, arrays)
+    given_arrays = {k: np.asarray(v, dtype=np.float64) for k, v in columns.items()}
+    _check(times, given_arrays)
+    arrays = told_from_air(given_arrays)
     keys = [k for k in (given.signals or tuple(CUT)) if k in arrays and k in CUT]
     keys = [k for k in keys if np.isfinite(arrays[k]).sum() >= 10]
     if len(times) < 10 or not keys:
@@ -98,8 +99,47 @@ def propose_cut(
     if "firing_rate" in keys:
         segments = at_recorded_rates(segments, times, arrays["firing_rate"])
     seconds = {k: lag * width for k, lag in lags.items()}
-    figured = [with_figures(s, times, arrays, seconds, response, 2 * width) for s in segments]
+    segments = [part for s in segments for part in without_gaps(s, times, response)]
+    figured = [with_figures(s, times, given_arrays, seconds, response, 2 * width) for s in segments]
     return with_proposed_rates(figured, rates)
+
+
+def told_from_air(arrays: Mapping[str, Floats]) -> Mapping[str, Floats]:
+    """Return the columns by which a log is cut: wet O2 where no dry gas tells flame from air.
+
+    Both are that of air in air, and fall together when the flame comes.
+    """
+    if "o2_wet" not in arrays or "o2_dry" in arrays or "co2_dry" in arrays:
+        return arrays
+    return {**arrays, "o2_dry": arrays["o2_wet"]}
+
+
+_LONGEST_GAP = 120.0
+"""Seconds without a sample over which nobody knows that the burner stayed (common practice)."""
+
+
+def without_gaps(segment: Segment, times: Floats, response: float) -> list[Segment]:
+    """Return a plateau as its parts with samples, and what lies between them; others as they are.
+
+    ``response`` [s] of the instrument: three of it without a sample are a gap, and never less than
+    two minutes or five times what lies between two samples of the log.
+    """
+    if segment.kind != "plateau":
+        return [segment]
+    low, high = np.searchsorted(times, (segment.start, segment.end), side="left")
+    here = times[low : high + 1]
+    longest = max(_LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
+    gaps = np.flatnonzero(np.diff(here) > longest)
+    out, start = [], segment.start
+    for n in gaps.tolist():
+        begin, end = float(here[n]), float(here[n + 1])
+        if begin > start:
+            out.append(replace(segment, start=start, end=begin))
+        out.append(Segment("ramp", max(begin, start), end, why="no sample was read"))
+        start = end
+    if segment.end > start:
+        out.append(replace(segment, start=start))
+    return out
 
 
 def _check(times: Floats, arrays: Mapping[str, Floats]) -> None:

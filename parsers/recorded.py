@@ -47,6 +47,9 @@ class RecordedReadings(TabledReadings):
         self._alike = alike
         self._form_of = form_of
 
+    def _burners(self) -> Iterable[str | None]:
+        return self._alike.burners()
+
     def _made(self, i: int) -> Reading:
         if i in self.odd:
             return self.odd[i]

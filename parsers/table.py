@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 from typing import overload
@@ -108,6 +108,15 @@ class TabledReadings(Sequence[Reading]):
     def __iter__(self) -> Iterator[Reading]:
         return map(self._made, range(len(self)))
 
+    def burners(self) -> set[str]:
+        """Return the burners that they name."""
+        held = {r.burner for r in self.odd.values() if r.burner}
+        return held | {b for b in self._burners() if b}
+
+    def _burners(self) -> Iterable[str | None]:
+        """Return the burners of those that columns hold."""
+        return ()
+
     @abstractmethod
     def _made(self, i: int) -> Reading:
         """Return the reading of a row."""
@@ -146,6 +155,10 @@ class LogReadings(TabledReadings):
         words = self._texts.get(role)
         text = None if words is None else words.texts[words.codes[i]]
         return text or self._stated.get(role)
+
+    def _burners(self) -> Iterable[str | None]:
+        words = self._texts.get("burner")
+        return [self._stated.get("burner")] if words is None else words.texts
 
     def _made(self, i: int) -> Reading:
         if i in self.odd:
@@ -201,6 +214,10 @@ class Placed(Sequence[Reading]):
     def whole(self) -> int:
         """Return how many of those they come from are held whole, not as columns."""
         return len(self._readings.odd)
+
+    def burners(self) -> set[str]:
+        """Return the burners that those name which they come from."""
+        return self._readings.burners()
 
     def bounded(self) -> list[int]:
         """Return the places of those with a value known only to lie beyond a range."""
