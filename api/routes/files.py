@@ -274,7 +274,10 @@ async def add_file(
     response_class=Response,
     responses={
         200: {"content": {"application/octet-stream": {}}},
-        206: {"description": "The bytes from the first one asked for on."},
+        206: {
+            "description": "The bytes from the first one asked for on.",
+            "content": {"application/octet-stream": {}},
+        },
     },
 )
 @refuses(404)
