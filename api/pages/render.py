@@ -16,6 +16,7 @@ from api.key_words import key_said
 from api.languages import choices
 from api.pages.show import SEVERITY_WORDS, STATE_WORDS, Shown
 from api.pages.ways import ways
+from api.plain_text import shown
 from api.plan_words import named, plan_text
 from api.settings import Settings
 from api.words import Words, capital, words
@@ -31,6 +32,7 @@ _templates = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
     auto_reload=False,
+    finalize=shown,
     extensions=["jinja2.ext.i18n"],
 )
 _templates.globals.update(key_said=key_said, plan_text=plan_text, named=named)

@@ -10,6 +10,7 @@ from importlib.resources import files
 from jinja2 import Environment, PackageLoader, select_autoescape
 from markupsafe import Markup
 
+from api.plain_text import shown
 from api.report.content import content
 from api.report.given import Photo, ReportInput, ReportOptions
 from ingest.intake_service import picture_type
@@ -20,6 +21,7 @@ _templates = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
     auto_reload=False,
+    finalize=shown,
 )
 
 

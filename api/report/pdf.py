@@ -1,7 +1,8 @@
 """The report as PDF, through typst: tagged, searchable, the same bytes for the same input.
 
 User text goes in as JSON data and stays text: nothing of it is ever read as markup. Fonts come
-from this package alone; a warning of the typesetter (a missing font, most of all) is an error.
+from this package alone, and a character that they lack becomes a sign; a warning of the typesetter
+(a missing font, most of all) is an error.
 """
 
 from __future__ import annotations
@@ -15,10 +16,12 @@ from typing import Any
 
 import typst
 
+from api.plain_text import with_glyphs
 from api.report.content import Content, content
 from api.report.given import ReportInput, ReportOptions
 
 _HERE = Path(str(files(__package__)))
+_FONTS = _HERE / "fonts"
 _PAPER = {"a4": "a4", "us-letter": "us-letter"}
 
 
@@ -28,7 +31,7 @@ class ReportNotSet(RuntimeError):
 
 @lru_cache(maxsize=1)
 def _fonts() -> Any:
-    return typst.Fonts(include_system_fonts=False, font_paths=[str(_HERE / "fonts")])
+    return typst.Fonts(include_system_fonts=False, font_paths=[str(_FONTS)])
 
 
 @lru_cache(maxsize=1)
@@ -91,7 +94,7 @@ def _set(ready: Content, stamp: int, root: str | None) -> bytes:
             _template(),
             root=root,
             font_paths=_fonts(),
-            sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
+            sys_inputs={"data": json.dumps(with_glyphs(data, _FONTS), ensure_ascii=False)},
             timestamp=stamp,
             pdf_standards=["ua-1"],
         )

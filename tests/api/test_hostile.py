@@ -93,7 +93,11 @@ def test_a_file_name_is_a_name_and_nothing_else(
     assert client.get(f"/v1/visits/{visit}").status_code == 200
 
 
-@pytest.mark.parametrize("text", [MARKUP, SQL, "=1+1", SUM, "%s%n", "\u202eevil"])
+TURNED = "B-1\u202e mpp 9\x07\x1b[31m\u2028"
+NO_GLYPH = "B-1 \U0001f525 \u4e2d \u0644\u0627 \ue123"
+
+
+@pytest.mark.parametrize("text", [MARKUP, SQL, "=1+1", SUM, "%s%n", TURNED, NO_GLYPH, "W" * 200])
 def test_text_shows_as_text(client: TestClient, text: str) -> None:
     boiler = client.post("/v1/boilers", json={**BOILER, "name": text})
     assert boiler.status_code == 201, boiler.text
@@ -104,6 +108,10 @@ def test_text_shows_as_text(client: TestClient, text: str) -> None:
         assert page.status_code == 200
         assert "<script>alert" not in page.text and "<img src=x" not in page.text
         assert WORKED_OUT not in page.text
+        assert not set("\u202e\x07\x1b\u2028") & set(page.text)
+    assert client.get(f"/v1/visits/{visit}").json()["visit"]["note"] == text
+    report = client.get(f"/v1/visits/{visit}/report.pdf")
+    assert report.status_code == 200 and report.content.startswith(b"%PDF"), report.text[:500]
     assert len(client.get("/v1/boilers").json()["boilers"]) == 1
 
 
