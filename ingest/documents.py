@@ -89,6 +89,11 @@ def visit_from(data: Mapping[str, Any], file: str = "visit.json") -> Visit:
     """
     made = _made(Visit, data, file, visit_shapes)
     _known_quantities(made.instrument, file)
+    begun, ended = made.started, made.ended
+    # Times with and without an offset cannot be compared.
+    if begun and ended and (begun.tzinfo is None) == (ended.tzinfo is None) and ended < begun:
+        expected = f"a time from {begun.isoformat()} on, when the visit began"
+        raise _refusal(file, "/ended", "it ended before it began", ended.isoformat(), expected)
     return made
 
 

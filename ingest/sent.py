@@ -1,4 +1,4 @@
-"""The base of every shape that takes numbers from outside: a number is one, and of a size.
+"""The base of every shape that is sent in: a number is one, and of a size; a time is one, too.
 
 JSON knows three things that look alike to a lenient reader: ``true``, ``"1"`` and ``1``. Only the
 last is a number here. What lies beyond ``LARGEST`` measures nothing, and the sum or square of a few
@@ -7,12 +7,16 @@ such numbers is none at all.
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime, time
 from typing import Any, TypeGuard
 
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticKnownError, core_schema
 
 from parsers.numbers import LARGEST
+
+EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
+"""Days beyond are slips of the hand, and calendars end near them."""
 
 
 def is_number(value: object) -> TypeGuard[float]:
@@ -35,6 +39,17 @@ def _no_number(value: Any) -> Any:
     return value
 
 
+def _noon(day: date) -> datetime:
+    return datetime.combine(day, time(12), UTC)
+
+
+def _no_time(value: Any) -> Any:
+    digits = isinstance(value, str) and value.lstrip("+-").replace(".", "", 1).isdigit()
+    if digits or isinstance(value, int | float):
+        raise PydanticKnownError("datetime_parsing", {"error": "a number is no time"})
+    return value
+
+
 def _strict(node: Any, shape: type[BaseModel]) -> Any:
     """Return a shape's schema, its numbers strict; other shapes in it hold themselves to it."""
     if isinstance(node, list):
@@ -52,6 +67,10 @@ def _strict(node: Any, shape: type[BaseModel]) -> Any:
         # A strict whole number would refuse 5.0, which JSON Schema counts as one.
         whole = {**node, **{k: int(v) for k, v in (low | high).items()}}
         return core_schema.no_info_before_validator_function(_no_number, whole)
+    if kind in ("date", "datetime"):
+        day = {"ge": EARLIEST, "le": LATEST}
+        held = {**node, **(day if kind == "date" else {k: _noon(d) for k, d in day.items()})}
+        return core_schema.no_info_before_validator_function(_no_time, held)
     return {
         name: value if name in _NO_SCHEMA else _strict(value, shape) for name, value in node.items()
     }

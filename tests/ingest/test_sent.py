@@ -10,6 +10,7 @@ import pytest
 from pydantic import ValidationError
 
 import api.app  # noqa: F401, brings every shape of the HTTP API
+from ingest.documents import DocumentError, boiler_from, visit_from
 from ingest.sent import Sent
 from parsers.numbers import LARGEST
 
@@ -56,6 +57,35 @@ def test_what_is_no_number_is_refused_at_its_field(given: Any) -> None:
             assert (name,) in [e["loc"][:1] for e in error.errors()], (shape, name, error)
         else:
             raise AssertionError((shape, name))
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        "0001-01-01T00:00:00+14:00",
+        "9999-12-31T23:59:59-12:00",
+        "2026-03-04T09:30:00+99:99",
+        "2016-12-31T23:59:60Z",
+        "2026-02-30T08:00:00Z",
+        1772613000,
+        "1772613000",
+        True,
+    ],
+)
+def test_what_is_no_time_of_a_visit_is_refused_at_its_field(given: Any) -> None:
+    for document in ({"started": given}, {"room_co": [{"value": 1, "time": given}]}):
+        with pytest.raises(DocumentError) as refused:
+            visit_from(document)
+        assert refused.value.problems[0].pointer in ("/started", "/room_co/0/time")
+    with pytest.raises(DocumentError, match="/installed"):
+        boiler_from({"installed": given})
+
+
+def test_a_visit_that_ends_before_it_began_is_refused() -> None:
+    times = {"started": "2026-03-04T09:30:00+01:00", "ended": "2026-03-04T08:29:59Z"}
+    with pytest.raises(DocumentError, match="/ended: it ended before it began"):
+        visit_from(times)
+    assert visit_from({**times, "ended": "2026-03-04T08:30:00Z"}).ended is not None
 
 
 def test_a_number_at_the_edge_is_one() -> None:

@@ -38,6 +38,11 @@ times = st.one_of(
     st.just(datetime.min),  # noqa: DTZ901
     st.just(datetime.max),  # noqa: DTZ901
 )
+_DAYS = (datetime(1900, 1, 2), datetime(2199, 12, 30))  # noqa: DTZ001
+document_times = st.one_of(
+    st.none(), st.datetimes(*_DAYS, timezones=st.just(UTC)), st.datetimes(*_DAYS)
+)
+"""A document holds no other; a file of readings may."""
 some_key = st.sampled_from(MEASURED)
 some_values = st.dictionaries(some_key, likely, max_size=4)
 
@@ -85,22 +90,22 @@ def hostile_points(draw: st.DrawFn) -> list[FiringPoint]:
 hostile_visits = st.builds(
     Visit,
     units=st.just({"temperature": "degC", "pressure": "Pa", "length": "m"}),
-    started=times,
-    ended=times,
+    started=document_times,
+    ended=document_times,
     fuel=st.sampled_from([None, "propane", "???"]),
     adjusted=st.sampled_from([None, True, False]),
     as_found_stands=st.booleans(),
     condensate_seen=st.sampled_from([None, True, False]),
     altitude=st.none() | st.floats(-1e6, 1e6),
     combustion_air_temperature=st.none() | st.floats(-1e6, 1e6),
-    adjustments=st.lists(st.builds(Adjustment, time=times, what=st.just("x")), max_size=2),
+    adjustments=st.lists(st.builds(Adjustment, time=document_times, what=st.just("x")), max_size=2),
     room_co=st.lists(st.builds(RoomCo, value=st.floats(0, 1e9)), max_size=2),
     instrument=st.builds(
         Instrument,
         accuracies=st.dictionaries(
             some_key,
-            st.builds(AccuracySpec, absolute=st.none() | st.floats(0, 1e300),
-                      percent=st.none() | st.floats(0, 1e300), coverage=st.floats(0, 10)),
+            st.builds(AccuracySpec, absolute=st.none() | st.floats(0, 1e12),
+                      percent=st.none() | st.floats(0, 1e12), coverage=st.floats(0, 10)),
             max_size=4,
         ),
         ranges=st.dictionaries(
