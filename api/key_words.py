@@ -22,7 +22,7 @@ ACTS = (
     "key_revoked", "layout_removed", "layout_saved", "limits_changed", "link_made",
     "map_forgotten", "map_taught", "password_set", "photo_added", "plan_added",
     "plan_brought_back", "plan_removed",
-    "reading_superseded", "readings_added", "readings_joined", "readings_waiting",
+    "reading_superseded", "readings_added", "readings_joined", "readings_waiting", "report_made",
     "secrets_sealed", "sent_back",
     "signed_in", "site_added", "site_changed", "standing_acceptance_ended",
     "standing_acceptance_made", "stop_taken", "visit_assigned", "visit_changed",

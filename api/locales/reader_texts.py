@@ -21,6 +21,7 @@ READ_IN = (
     "parsers/clock.py",
     "parsers/columns.py",
     "parsers/cut_corrections.py",
+    "parsers/cut_points.py",
     "parsers/maps.py",
     "parsers/numbers.py",
     "parsers/points.py",
@@ -41,17 +42,18 @@ READ_IN = (
     "ingest/cut_operations.py",
     "ingest/documents.py",
     "api/cut_json.py",
+    "api/doorkeeper.py",
     "api/file_options.py",
     "api/pages/cut_form.py",
     "api/routes/files.py",
     "api/routes/photos.py",
 )
-"""The code that reads what a person hands over or states about it."""
+"""The code that reads what a person hands over or states about it, and that lets people in."""
 LISTS = frozenset({"_KINDS", "_EXAMPLES", "_MOLAR_MASS", "_MISSING"})
 """Lists of these modules, by name, whose texts a message takes in."""
 _NOT_SAID = frozenset({"compile", "sub", "search", "match", "fullmatch", "split", "findall"})
 _WORDED = re.compile(r"[A-Za-z]{2,}[,:;]? |[ (][A-Za-z]{2,}")
-_CODE = re.compile(r" = |max-age|^bytes \{| \| |; \w+=|^Value error$|^and no$")
+_CODE = re.compile(r" = |\{\{|max-age|realm=|^bytes \{| \| |; \w+=|^Value error$|^and no$")
 
 
 def read_texts() -> Iterator[tuple[str, str, frozenset[str]]]:
@@ -69,8 +71,9 @@ def _said(tree: ast.Module) -> Iterator[ast.JoinedStr | ast.Constant]:
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and not node.name.startswith(
             "__"
         ):
-            for line in node.body:
-                yield from _texts(line)
+            defaults = [d for d in (*node.args.defaults, *node.args.kw_defaults) if d is not None]
+            for part in (*defaults, *node.body):
+                yield from _texts(part)
         elif isinstance(node, ast.Assign | ast.AnnAssign):
             targets = node.targets if isinstance(node, ast.Assign) else [node.target]
             if any(isinstance(t, ast.Name) and t.id in LISTS for t in targets) and node.value:

@@ -48,7 +48,7 @@ REFUSALS = frozenset(
         "WordsMissing",
     }
 )
-_SAYS_WHAT = frozenset({"_words"})
+_SAYS_WHAT = frozenset({"must_say"})
 """Refuses with "say" and what its last argument names."""
 _FIXED = re.compile(r"[A-Za-z]{2,}")
 _TAG = re.compile(r"[\w{}]+:[\w{}]+")

@@ -332,6 +332,20 @@ def test_a_technician_takes_no_others_visit_by_naming_its_id(door: TestClient) -
     assert door.post("/v1/visits", json=again, headers=FROM_HERE).status_code == 201
 
 
+def test_what_a_role_may_not_is_said_on_a_page_in_the_readers_language(door: TestClient) -> None:
+    signed_in(door, "T. Vane", "technician")
+    refused = door.get("/accounts?language=es", headers={"Accept": "text/html"})
+    assert refused.status_code == 403
+    assert refused.headers["content-type"].startswith("text/html")
+    assert "Esto no corresponde a la función de técnico." in refused.text
+    assert "This is not for" not in refused.text
+    form = door.post("/limits", data={"why": "x"}, headers=FROM_HERE)
+    assert (form.status_code, "técnico" in form.text) == (403, True)
+    program = door.get("/accounts", headers={"Accept": "application/json"})
+    assert program.status_code == 403
+    assert program.json()["detail"] == "This is not for the role technician."
+
+
 def test_too_many_requests_are_told_when_to_come_back(tmp_path: Path) -> None:
     with Book(tmp_path / "book.db", durable=False) as book:
         app = create_app(Intake(book), Settings(requests_a_minute=5))
