@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -46,6 +47,50 @@ def test_a_lost_answer_is_asked_for_again_with_the_same_id_and_body() -> None:
     assert len({r.content for r in requests}) == 1
     assert len(waits) == 3
     assert all(0 <= w <= 2.0 for w in waits)
+
+
+@respx.mock
+def test_a_server_that_asks_to_wait_is_waited_for_a_minute_at_most() -> None:
+    # Retry-After in seconds, or as a date, which is passed over: RFC 9110, 10.2.3 (memory).
+    date = "Fri, 31 Dec 2027 23:59:59 GMT"
+    later = [httpx.Response(503, headers={"retry-after": said}) for said in ("7", "86400", date)]
+    respx.get(f"{OFFICE}/v1/visits/7").mock(side_effect=[*later, httpx.Response(200, json={})])
+    waits: list[float] = []
+    with client(waits) as opened:
+        assert opened.visit("7") == {}
+    for wait, least in zip(waits, (7.0, 60.0, 0.0), strict=True):
+        assert least <= wait <= least + 2.0
+
+
+@respx.mock
+def test_bytes_go_on_where_the_line_broke_and_are_looked_at_by_their_hash() -> None:
+    data = bytes(range(256)) * 4
+    sha256 = hashlib.sha256(data).hexdigest()
+    ranges: list[str | None] = []
+
+    def some(request: httpx.Request) -> httpx.Response:
+        ranges.append(request.headers.get("range"))
+        first = int((ranges[-1] or "bytes=0-")[6:-1])
+
+        def parts() -> Iterator[bytes]:
+            yield data[first : first + 300]
+            if first + 300 < len(data):
+                raise httpx.ReadError("cut off")
+
+        return httpx.Response(206 if first else 200, content=parts())
+
+    route = respx.get(f"{OFFICE}/v1/evidence/{sha256}").mock(side_effect=some)
+    with client(tries=2) as opened:
+        assert opened.evidence(sha256, 2000) == data
+        assert ranges == [None, "bytes=300-", "bytes=600-", "bytes=900-"]
+        with pytest.raises(Refused, match="more than 500 bytes"):
+            opened.evidence(sha256, 500)
+        route.mock(return_value=httpx.Response(200, content=data[:-1]))
+        with pytest.raises(Refused, match="other bytes"):
+            opened.evidence(sha256, 2000)
+        route.mock(side_effect=httpx.ConnectError("no signal"))
+        with pytest.raises(Unreachable, match="after 2 tries"):
+            opened.evidence(sha256, 2000)
 
 
 @respx.mock

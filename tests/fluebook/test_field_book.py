@@ -231,6 +231,27 @@ def test_an_id_that_is_in_no_clash_is_refused_with_those_that_are_and_decides_no
     assert field.site(site.id).document.name == "Weir Road"
 
 
+def test_a_key_that_is_revoked_meanwhile_ends_the_sending_and_nothing_is_half_sent(
+    field: Intake, office: Office
+) -> None:
+    visits = [worked(field), worked(field)]
+    book = meeting(field, office)
+    asked, left = book.office._answered, iter(range(14))
+
+    def answered(*given: Any, **named: Any) -> Any:
+        if next(left, None) is None:
+            book.office._key = "flk_revoked"
+        return asked(*given, **named)
+
+    book.office._answered = answered  # type: ignore[method-assign]
+    with pytest.raises(Refused, match="revoked"):
+        book.send()
+    assert book.outcome.done and not book.outcome.refused
+    assert meeting(field, office).send().clean
+    for visit_id in visits:
+        same(field, office.intake, visit_id)
+
+
 def test_what_cannot_be_used_is_said_in_a_sentence_and_the_key_is_never_told(
     field: Intake, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
