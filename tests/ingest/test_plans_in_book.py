@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -221,6 +222,22 @@ def test_command_lets_plans_that_include_a_changed_one_take_it_in(tmp_path: Path
         assert (held[key].version, held[PLAN.key].version) == (version, taken)
     assert f"{PLAN.key} {PLAN.version}+own.2" in added.output
     assert f"takes it in, after {PLAN.version}" in added.output
+
+
+def test_a_book_of_a_program_that_took_no_plan_out_of_use_is_sound(tmp_path: Path) -> None:
+    for removed in (False, True):
+        path = tmp_path / f"{removed}.db"
+        with Book(path) as book:
+            intake = Intake(book)
+            intake.put_plan(PLAN, "L. Sorrel")
+            if removed:
+                intake.remove_plan(PLAN.key, "L. Sorrel", intake.plans())
+        with closing(sqlite3.connect(path)) as raw:
+            raw.execute("DROP TABLE removed_plan")
+        told = CliRunner().invoke(main, ["verify", str(path)])
+        # One that did take it out of use, and says so in its trail, lacks a row.
+        assert told.exit_code == int(removed), told.output
+        assert ("removed_plan" in told.output) == removed
 
 
 BOILER = {"name": "B-1", "fuel": "natural_gas", "condensing": True, "units": {}}
