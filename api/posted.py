@@ -18,6 +18,7 @@ from uuid import UUID
 from pydantic import Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema
 
+from api.pages.numbers import typed_number
 from api.problems import ErrorItem, ProblemError
 from combustion.quantities import MEASURED, QUANTITIES
 from combustion.units import Conversion, UnitError, conversion
@@ -125,14 +126,13 @@ class PostedReadings(Sent):
 def float_list(text: str) -> list[float] | None:
     """Return numbers separated by commas, semicolons or spaces; None where one is none.
 
-    >>> float_list("100, 75;50"), float_list(""), float_list("high")
-    ([100.0, 75.0, 50.0], [], None)
+    >>> float_list("100, 75;50"), float_list(""), float_list("high"), float_list("100 1e308")
+    ([100.0, 75.0, 50.0], [], None, None)
     """
     try:
-        found = [float(part) for part in re.split(r"[,;\s]+", text.strip(" ,;\t")) if part]
+        return [typed_number(part) for part in re.split(r"[,;\s]+", text.strip(" ,;\t")) if part]
     except ValueError:
         return None
-    return found if all(math.isfinite(n) for n in found) else None
 
 
 def _item(pointer: str, message: str, raw: object, expected: str, code: str) -> ErrorItem:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import math
+from ingest.sent import is_number
+from parsers.numbers import LARGEST
 
 
 def typed_number(text: str) -> float:
@@ -11,14 +12,14 @@ def typed_number(text: str) -> float:
     Raises
     ------
     ValueError
-        If it is no finite number.
+        If it is no number, or one beyond what anything measures.
 
     Examples
     --------
     >>> typed_number(" 5,8"), typed_number("−12.4")
     (5.8, -12.4)
     """
-    value = float(text.strip().replace(",", ".").replace("−", "-"))
-    if not math.isfinite(value):
-        raise ValueError(f"{text!r} is not finite")
+    value = float(text.strip().replace(",", ".").replace("−", "-").replace("_", "?"))
+    if not is_number(value):
+        raise ValueError(f"{text!r} is not from {-LARGEST:g} to {LARGEST:g}")
     return value

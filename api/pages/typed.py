@@ -76,7 +76,10 @@ def plain_number(text: str) -> float | None:
     >>> plain_number("5,8"), plain_number(" 356 "), plain_number("1,234.5"), plain_number("low")
     (5.8, 356.0, None, None)
     """
-    return typed_number(text) if _NUMBER.fullmatch(text.strip()) else None
+    try:
+        return typed_number(text) if _NUMBER.fullmatch(text.strip()) else None
+    except ValueError:
+        return None
 
 
 def _held(view: VisitView, key: str, shown: Shown) -> list[AtRate]:

@@ -15,6 +15,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.app import create_app
+from api.pages.numbers import typed_number
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
@@ -254,3 +255,13 @@ def test_a_number_that_nothing_measures_is_refused(
     sent = client.post(f"/v1/visits/{visit}/readings", content=body, headers=headers)
     assert sent.status_code == 422, sent.text
     assert sent.json()["errors"][0]["pointer"].startswith("/readings/0/values/o2_dry")
+
+
+@pytest.mark.parametrize("text", ["1e308", "-1e13", "nan", "inf", "1_0", "true", "0x10", "9" * 400])
+def test_a_number_in_a_form_is_one(client: TestClient, visit: str, text: str) -> None:
+    with pytest.raises(ValueError):
+        typed_number(text)
+    form = {"o2_dry": text, "rate": "100", "phase": "as_left", "who": "J."}
+    sent = client.post(f"/visits/{visit}/readings", data=form)
+    assert sent.status_code == 422, sent.text
+    assert client.get(f"/v1/visits/{visit}").json()["points"] == []
