@@ -7,14 +7,19 @@ calendar that takes the file again moves its entry, and drops one that was done 
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from ingest.service.due import Due
 
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+
 
 def _escaped(text: str) -> str:
     # RFC 5545, 3.3.11 (quoted): backslash, semicolon, comma and line end are escaped in TEXT.
+    # Other control characters cannot stand in one at all.
+    text = _CONTROL.sub(" ", text)
     out = text.replace("\\", "\\\\").replace(";", "\\;").replace(",", "\\,")
     return out.replace("\r\n", "\\n").replace("\n", "\\n").replace("\r", "\\n")
 

@@ -168,7 +168,7 @@ def test_a_part_whose_counter_is_not_known_says_so() -> None:
 
 def test_the_calendar_is_folded_escaped_and_the_same_each_time() -> None:
     history = BoilerHistory(
-        "Kessel Süd, 2; groß", [YEARLY], date(2025, 2, 28), site="Hütte 7, Hof; hinten"
+        "Kessel\x1b Süd, 2; groß", [YEARLY], date(2025, 2, 28), site="Hütte 7, Hof; hinten"
     )
     items = due([history], date(2027, 12, 31))
     stamp = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -179,7 +179,7 @@ def test_the_calendar_is_folded_escaped_and_the_same_each_time() -> None:
     assert lines[-2:] == ["END:VCALENDAR", ""]
     assert all(len(line.encode()) <= 75 for line in lines)
     whole = text.decode().replace("\r\n ", "")
-    assert "SUMMARY:Kessel Süd\\, 2\\; groß" in whole
+    assert "\x1b" not in whole and "SUMMARY:Kessel  Süd\\, 2\\; groß" in whole
     assert whole.count("BEGIN:VEVENT") == len(items)
     assert "DTSTART;VALUE=DATE:20260228" in whole
 
