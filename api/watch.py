@@ -24,6 +24,7 @@ from api.permissions import permissions_at
 
 REQUEST_ID = "x-request-id"
 _ID = re.compile(r"[A-Za-z0-9_-]{8,64}")
+_METHODS = frozenset({"GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE"})
 _SECRET_PARTS = ("{token}",)
 _SECRET_NAME = re.compile(r"password|secret|token|cookie|authoriz", re.I)
 log = structlog.get_logger("fluebook")
@@ -88,7 +89,7 @@ class Watch:
                 await self.app(scope, receive, watched)
             finally:
                 took = time.perf_counter() - begun
-                method = scope["method"] if route else "other"
+                method = scope["method"] if route and scope["method"] in _METHODS else "other"
                 self.figures.requests.labels(method, route, str(status)).inc()
                 self.figures.seconds.labels(method, route).observe(took)
                 who = scope.get(PRINCIPAL)
