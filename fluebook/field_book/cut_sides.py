@@ -71,9 +71,14 @@ class TwoCuts:
 
     def shown(self) -> tuple[JsonObject, JsonObject]:
         """Return both versions in words, from the first correction on in which they differ."""
-        pairs = zip(self.mine.operations, self.office.operations, strict=False)
+        here, there = self.mine.operations[self.met[0] :], self.office.operations[self.met[1] :]
+        pairs = zip(here, there, strict=False)
         same = sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
-        return _in_words(self.mine, same), _in_words(self.office, same)
+        first = self.met[0] + same + 1  # both are counted as in this book
+        return (
+            _in_words(self.mine, self.met[0] + same, first),
+            _in_words(self.office, self.met[1] + same, first),
+        )
 
 
 def two_cuts(meeting: Meeting, cut: LogCut, office: JsonObject) -> TwoCuts:
@@ -111,11 +116,11 @@ def _met(mine: CutSide, office: CutSide, base: Common) -> tuple[int, int]:
     return 0, 0
 
 
-def _in_words(side: CutSide, same: int) -> JsonObject:
+def _in_words(side: CutSide, known: int, first: int) -> JsonObject:
+    fresh = zip(side.operations[known:], side.who[known:], strict=True)
     found: JsonObject = {
         f"correction {number}": f"{correction_line(one)}, by {who}"
-        for number, (one, who) in enumerate(zip(side.operations, side.who, strict=True), 1)
-        if number > same
+        for number, (one, who) in enumerate(fresh, first)
     }
     left = len(side.operations) - (side.confirmed or 0)
     said = "no"

@@ -132,7 +132,7 @@ def test_one_cut_that_cannot_be_looked_at_stops_nothing_else(
     assert any(f"visit {other} is with the office" in line for line in outcome.done)
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0])
 def test_two_cuts_come_together_whatever_both_sides_do(
     field: Intake, office: Office, both: UUID, seed: int
 ) -> None:
