@@ -6,7 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -25,8 +25,10 @@ ARGUMENTS = [
 ]
 AXE = next(Path(axe_core_python.__file__).parent.rglob("axe.min.js"))
 """axe-core itself, a test's only script: a context that runs it goes without the strict policy."""
-_VIOLATIONS = """() => axe.run({resultTypes: ['violations'], selectors: false}).then(
-  found => found.violations.flatMap(v => v.nodes.map(n => [n.html, n.failureSummary])))"""
+_VIOLATIONS = """([within, rules]) => axe.run(
+  within.length ? {include: within.map(one => [one])} : document,
+  {resultTypes: ['violations'], selectors: false, ...(rules.length && {runOnly: rules})},
+).then(found => found.violations.flatMap(v => v.nodes.map(n => [n.html, n.failureSummary])))"""
 
 
 def chromium() -> str | None:
@@ -72,12 +74,13 @@ def browser() -> Iterator[Any]:
             opened.close()
 
 
-def broken(page: Any) -> list[tuple[str, str]]:
+def broken(page: Any, *within: str, rules: Sequence[str] = ()) -> list[tuple[str, str]]:
     """Return what axe-core finds, contrast among it, with everything that folds unfolded.
 
-    All its rules run on all of the page; only what nobody reads is not written out: nodes that
-    pass, and a selector for each node, which costs it three quarters of the time.
+    It looks at all of the page, or within what the given selectors name, by all its rules, or by
+    the given ones. Only what nobody reads is not written out: nodes that pass, and a selector for
+    each node, which cost it most of its time.
     """
     page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
     page.evaluate(AXE.read_text("utf-8"))
-    return [(html, why) for html, why in page.evaluate(_VIOLATIONS)]
+    return [(html, why) for html, why in page.evaluate(_VIOLATIONS, [within, rules])]

@@ -50,7 +50,7 @@ def pages(request: Any, base: str) -> tuple[Listed, ...]:
     Parameters
     ----------
     request : playwright APIRequestContext
-        Asks the demo; a job, a webhook and an account are made where it has none.
+        Asks the demo; a job, a visit, a webhook and an account are made where it has none.
     base : str
         Address of the demo.
     """
@@ -75,6 +75,8 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
         url="https://office.example/hooks",
         events=["visit.handed_in"],
     )["id"]
+    document = {"boiler_id": life, "started": "2026-11-24T08:00:00Z", "adjusted": True}
+    begun = _made(request, f"{base}/v1/visits", **document)["id"]
     form = {"name": "Newcomer", "role": "technician"}
     link = re.search(r"/first/[\w.-]+", request.post(f"{base}/accounts", form=form).text())
     assert link is not None, "a new account shows its link"
@@ -103,6 +105,7 @@ def _pages(request: Any, base: str) -> Iterator[tuple[str, str, str]]:
     yield "coming-readings", "/boilers/{boiler_id}/visits/coming/{part}", readings
     yield "compare", "/compare", f"/compare?a={earlier}&b={waiting[-1]}"
     yield "job", "/jobs/{job_id}", f"/jobs/{job}"
+    yield "begun", "/visits/{visit_id}", f"/visits/{begun}"
     yield "open", "/visits/{visit_id}", f"/visits/{unfilled}"
     for n, visit in enumerate([*waiting, accepted[-1]]):
         yield f"visit-{n + 1}", "/visits/{visit_id}", f"/visits/{visit}"

@@ -1,7 +1,8 @@
 """Every page in a real Chromium: readable by axe-core's rules, never too wide, never jumping.
 
-``make test`` goes once over all pages, theme and language alternating; ``make soak`` takes every
-page in both themes, both languages and three widths. Thresholds: WCAG 2.2, 1.4.10 (reflow at
+``make test`` goes once over all pages, theme and language alternating, and looks at the contrast of
+each kind of page in both themes; ``make soak`` takes every page in both themes, both languages and
+three widths. Thresholds: WCAG 2.2, 1.4.10 (reflow at
 320 px) and 1.4.4 (text at 200 %), from memory; a layout shift under 0.1 counts as good by the Web
 Vitals definition (memory), the bound here is half of it.
 """
@@ -89,6 +90,14 @@ def faults(page: Any, address: str, language: str, width: int) -> list[Any]:
     return found + broken(page) + too_wide(page, width)
 
 
+def pale(page: Any, other: str, back: str) -> list[Any]:
+    """Return what has too little contrast on a page in the other theme."""
+    page.emulate_media(color_scheme=other)
+    found = [(other, *one) for one in broken(page, rules=["color-contrast"])]
+    page.emulate_media(color_scheme=back)
+    return found
+
+
 @pytest.mark.browser
 @needs_browser
 def test_every_page_is_readable_fits_and_stands_still(
@@ -97,9 +106,14 @@ def test_every_page_is_readable_fits_and_stands_still(
     found = {}
     kinds = [(face, language) for face in FACES for language in LANGUAGES]
     readers = [told(demo, opened, face, language, 390) for face, language in kinds]
+    seen = {(one.route, kinds[n % len(kinds)][0]) for n, one in enumerate(listed)}
     for n, one in enumerate(listed):
         at = n % len(kinds)
-        wrong = faults(readers[at], demo + one.address, kinds[at][1], 390)
+        face, language = kinds[at]
+        wrong = faults(readers[at], demo + one.address, language, 390)
+        other = next(f for f in FACES if f != face)
+        if (one.route, other) not in seen:
+            wrong += pale(readers[at], other, face)
         if wrong:
             found[(one.name, *kinds[at])] = wrong
     for page in readers:
@@ -137,10 +151,14 @@ def test_what_is_broken_is_found_as_a_full_run_of_all_rules_finds_it(opened: Any
     found = broken(page)
     page.evaluate(AXE.read_text("utf-8"))
     full = page.evaluate("axe.run()")["violations"]
-    page.close()
     assert found == [(n["html"], n["failureSummary"]) for v in full for n in v["nodes"]]
+    pale_only = broken(page, rules=["color-contrast"])
+    within = broken(page, "details")
+    assert [html[:2] for html, _ in pale_only] == ["<p"]
+    assert {html[:6] for html, _ in within} == {"<input"}
     for planted in ("<img", "<p style", "<input", "<a href", "<ul>", "<html>"):
         assert any(html.startswith(planted) for html, _ in found), planted
+    page.close()
 
 
 @pytest.mark.browser

@@ -7,7 +7,8 @@ text of ours is changed by it. What people and their files said stays as it was 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import pytest
@@ -50,54 +51,95 @@ def own(demo: str, opened: Any, listed: tuple[Listed, ...]) -> Sequence[str]:
     return sorted(written, key=len, reverse=True)
 
 
-def said_on(
-    demo: str, opened: Any, listed: Sequence[Listed], language: str, locale: str
-) -> dict[str, list[str]]:
-    """Return the texts of every page for a reader of a language."""
-    context = opened.new_context(locale=locale, reduced_motion="reduce")
-    context.add_cookies([{"name": "fluebook-language", "value": language, "url": demo}])
+READERS = {
+    "si": ("es", "es-ES", {"fluebook_units": "si"}),
+    "us": ("es", "es-ES", {"fluebook_units": "us"}),
+    "pseudo": (PSEUDO, "en-GB", {}),
+}
+"""Language, locale of the browser and further cookies of each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What one reader saw: the texts of each page, and the pages wider than a phone."""
+
+    texts: dict[str, list[str]]
+    wide: dict[str, int]
+
+
+@pytest.fixture(scope="module")
+def seen(demo: str, opened: Any, listed: tuple[Listed, ...]) -> dict[str, Seen]:
+    """What each reader sees on every page."""
+    return {name: _seen_by(demo, opened, listed, *how) for name, how in READERS.items()}
+
+
+def _seen_by(
+    demo: str,
+    opened: Any,
+    listed: Sequence[Listed],
+    language: str,
+    locale: str,
+    cookies: dict[str, str],
+) -> Seen:
+    context = opened.new_context(
+        viewport={"width": 390, "height": 844}, locale=locale, reduced_motion="reduce"
+    )
+    kept = {"fluebook-language": language, **cookies}
+    context.add_cookies([{"name": n, "value": v, "url": demo} for n, v in kept.items()])
     page = context.new_page()
-    found = {}
+    texts, wide = {}, {}
     for one in listed:
-        if one.name not in ONE_LANGUAGE:
-            answer = page.goto(demo + one.address)
-            assert answer.status < 500, one.name
-            found[one.name] = list(dict.fromkeys(page.evaluate(SAID)))
-            assert len(found[one.name]) > 5, one.name
+        if one.name in ONE_LANGUAGE:
+            continue
+        answer = page.goto(demo + one.address)
+        assert answer.status < 500, one.name
+        assert page.locator("html").get_attribute("lang") == language, one.name
+        texts[one.name] = list(dict.fromkeys(page.evaluate(SAID)))
+        assert len(texts[one.name]) > 5, one.name
+        width = page.evaluate("document.documentElement.scrollWidth")
+        if width > 390:
+            wide[one.name] = width
     context.close()
-    return found
+    return Seen(texts, wide)
+
+
+def spanish(seen: dict[str, Seen]) -> Iterator[tuple[str, str]]:
+    """Yield (page, text) of both Spanish readers."""
+    for reader in ("si", "us"):
+        for name, texts in seen[reader].texts.items():
+            yield from ((name, text) for text in texts)
+
+
+def test_no_page_is_wider_than_a_phone_in_any_language(seen: dict[str, Seen]) -> None:
+    assert {reader: one.wide for reader, one in seen.items() if one.wide} == {}
 
 
 def test_no_english_sentence_stands_on_a_spanish_page(
-    demo: str, opened: Any, listed: tuple[Listed, ...], own: Sequence[str]
+    seen: dict[str, Seen], own: Sequence[str]
 ) -> None:
     left: dict[str, list[str]] = {}
-    for name, texts in said_on(demo, opened, listed, "es", "es-ES").items():
-        for text in texts:
-            plain = KEPT.sub(" ", without(text, own))
-            if english_in(plain):
-                left.setdefault(plain.strip(), []).append(name)
+    for name, text in spanish(seen):
+        plain = KEPT.sub(" ", without(text, own))
+        if english_in(plain):
+            left.setdefault(plain.strip(), []).append(name)
     assert {text: names[:3] for text, names in left.items()} == {}
 
 
-def test_a_spanish_reader_sees_decimal_commas(
-    demo: str, opened: Any, listed: tuple[Listed, ...], own: Sequence[str]
-) -> None:
+def test_a_spanish_reader_sees_decimal_commas(seen: dict[str, Seen], own: Sequence[str]) -> None:
     point = re.compile(r"(?<![\d.v])\d+\.\d{1,2}(?= (?:%|ppm|inWC|Pa|°[CF]|in|mm|s|kW|µA|uA)\b)")
-    left = {}
-    for name, texts in said_on(demo, opened, listed, "es", "es-ES").items():
-        wrong = [t for t in texts if point.search(without(t, own))]
-        if wrong:
-            left[name] = wrong[:5]
-    assert left == {}
+    left: dict[str, list[str]] = {}
+    for name, text in spanish(seen):
+        if point.search(without(text, own)):
+            left.setdefault(name, []).append(text)
+    assert {name: texts[:5] for name, texts in left.items()} == {}
 
 
 def test_every_text_of_a_page_is_changed_by_the_pseudo_locale(
-    demo: str, opened: Any, listed: tuple[Listed, ...], own: Sequence[str]
+    seen: dict[str, Seen], own: Sequence[str]
 ) -> None:
     accents = re.compile("[áçéĝĥíĵķļñóŕšţúŵýžÁÇĎÉĜĤÍĴĶĻÑÓŔŠŢÚŴÝŽ\\[\\]]")
     left: dict[str, list[str]] = {}
-    for name, texts in said_on(demo, opened, listed, PSEUDO, "en-GB").items():
+    for name, texts in seen["pseudo"].texts.items():
         for text in texts:
             plain = KEPT.sub(" ", without(text, own)).strip(" ·,.:;–-")
             if re.search("[A-Za-z]{4}", plain) and not accents.search(plain):
@@ -112,30 +154,18 @@ US = re.compile(r"°F|\bdegF\b|\binWC\b|\bpsi\b|\bMBH\b|\bft·lbf\b|\bft lbf\b|f
 SI = re.compile(r"°C|\bdegC\b|\d k?Pa\b|\d bar\b|\bkW\b|\bN·?m\b|\d mm\b|m³/h|\d K\b")
 
 
-@pytest.mark.parametrize(("system", "foreign"), [("si", US), ("us", SI)])
+@pytest.mark.parametrize(("system", "foreign"), [("si", US), ("us", SI)], ids=["si", "us"])
 def test_a_reader_sees_the_units_they_chose_and_no_others(
-    demo: str,
-    opened: Any,
-    listed: tuple[Listed, ...],
-    own: Sequence[str],
-    system: str,
-    foreign: re.Pattern[str],
+    seen: dict[str, Seen], own: Sequence[str], system: str, foreign: re.Pattern[str]
 ) -> None:
-    context = opened.new_context(locale="es-MX")
-    kept = {"fluebook_units": system, "fluebook-language": "es"}  # English would be left out
-    context.add_cookies([{"name": n, "value": v, "url": demo} for n, v in kept.items()])
-    page = context.new_page()
     left: dict[str, list[str]] = {}
     mine = set()
-    for one in listed:
-        if one.name not in ONE_LANGUAGE:
-            page.goto(demo + one.address)
-            for text in dict.fromkeys(page.evaluate(SAID)):
-                shown = without(text, own).replace("degC y degF confundidos", "")  # a rule's name
-                if foreign.search(shown) and one.name not in IN_THE_PLANS_UNIT:
-                    left.setdefault(text[:200], []).append(one.name)
-                if (US if foreign is SI else SI).search(text):
-                    mine.add(one.name)
-    context.close()
+    for name, texts in seen[system].texts.items():
+        for text in texts:
+            shown = without(text, own).replace("°C y °F confundidos", "")  # a rule's name
+            if foreign.search(shown) and name not in IN_THE_PLANS_UNIT:
+                left.setdefault(text[:200], []).append(name)
+            if (US if foreign is SI else SI).search(text):
+                mine.add(name)
     assert len(mine) > 10, "the pages hold the figures that are looked at"
     assert {text: names[:3] for text, names in left.items()} == {}

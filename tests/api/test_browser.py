@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from samples.on_disk import HERE
-from tests.browser import broken, chromium
+from tests.browser import chromium
 
 pytestmark = [
     pytest.mark.browser,
@@ -82,20 +82,6 @@ def test_three_clicks_from_the_list_to_the_line_of_the_file(demo: str, page: Any
     page.locator(".flags li.fix a").first.click()
     target = page.url.partition("#")[2]
     assert page.locator(f"#{target}").is_visible()
-
-
-@pytest.mark.parametrize("face", ["light", "dark"])
-def test_axe_finds_nothing(demo: str, opened: Any, face: str) -> None:
-    context = opened.new_context(
-        viewport={"width": 390, "height": 844}, color_scheme=face, bypass_csp=True
-    )
-    page = context.new_page()
-    page.goto(demo)
-    links = page.locator("ol.visits a.visit").evaluate_all("all => all.map(a => a.href)")
-    for address in [demo, f"{demo}/nothing-here", make_visit(demo, page), *links[:2]]:
-        page.goto(address)
-        assert broken(page) == [], address
-    context.close()
 
 
 @pytest.mark.parametrize("width", [390, 820, 1440])

@@ -8,7 +8,7 @@ import pytest
 
 from samples.service import two_yearly_plan
 from tests.api.report_case import png
-from tests.browser import broken, chromium
+from tests.browser import chromium
 
 pytestmark = [
     pytest.mark.browser,
@@ -22,20 +22,6 @@ def addresses(demo: str, page: Any) -> tuple[str, str]:
     page.goto(demo)
     serviced = page.locator("a.visit", has_text="Orchard B").first.get_attribute("href")
     return f"{demo}{serviced}", f"{demo}{page.locator('a.visit').last.get_attribute('href')}"
-
-
-@pytest.mark.parametrize("face", ["light", "dark"])
-def test_axe_finds_nothing_on_visit_choice_and_form(demo: str, opened: Any, face: str) -> None:
-    context = opened.new_context(
-        viewport={"width": 390, "height": 844}, color_scheme=face, bypass_csp=True
-    )
-    page = context.new_page()
-    serviced, unfilled = addresses(demo, page)
-    form = f"{unfilled}/service"
-    for address in (serviced, f"{demo}/due", form, f"{form}?plan={PLAN.key}"):
-        page.goto(address)
-        assert broken(page) == [], address
-    context.close()
 
 
 @pytest.mark.parametrize("width", [390, 820, 1280])
