@@ -3,32 +3,19 @@
 from __future__ import annotations
 
 import io
+import json
+import subprocess
+import sys
 import zipfile
-from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
 
+from parsers import sheet_program
 from parsers.errors import Problem, ReadError, TooLarge
 from parsers.grid import Row
 from parsers.numbers import NumberCell
 
-_MAX_CELLS = 20_000_000
-
-
-def _cell(value: object) -> str:
-    if value is None or value == "":
-        return ""
-    if isinstance(value, bool):
-        return str(value)
-    if isinstance(value, int | float):
-        return NumberCell(repr(int(value)) if float(value).is_integer() else repr(value))
-    if isinstance(value, datetime):
-        return value.isoformat(sep=" ")
-    if isinstance(value, date | time):
-        return value.isoformat()
-    if isinstance(value, timedelta):
-        seconds = value.total_seconds()
-        hours, rest = divmod(seconds, 3600)
-        return f"{int(hours)}:{int(rest // 60):02}:{rest % 60:02.0f}"
-    return str(value).strip()
+_PROGRAM = Path(sheet_program.__file__)
 
 
 def _checked(data: bytes, name: str, limit: int) -> None:
@@ -57,56 +44,76 @@ def _checked(data: bytes, name: str, limit: int) -> None:
                         )
 
 
-def sheets(data: bytes, name: str, limit: int) -> list[tuple[str, list[Row]]]:
-    """Return (sheet name, rows) for every sheet with content; rows count from 1 as shown."""
-    import python_calamine
+def _read_apart(data: bytes) -> dict[str, Any]:
+    """Return what the program of its own made of a spreadsheet, ``error`` where it could not."""
+    # It reads bytes that it was given and knows its own file: nothing comes from outside.
+    done = subprocess.run(
+        [sys.executable, "-I", str(_PROGRAM)], input=data, capture_output=True, check=False
+    )
+    if done.returncode == 0 and done.stdout:
+        made: dict[str, Any] = json.loads(done.stdout)
+        return made
+    # It was ended by the system for the memory or time that it took.
+    return {"error": sheet_program.TOO_LARGE}
 
+
+def _text(cell: str | list[str]) -> str:
+    return cell if isinstance(cell, str) else NumberCell(cell[0])
+
+
+def sheets(data: bytes, name: str, limit: int) -> list[tuple[str, list[Row]]]:
+    """Return (sheet name, rows) for every sheet with content; rows count from 1 as shown.
+
+    Raises
+    ------
+    TooLarge
+        If it unpacks to more bytes than the limit, or its cells reach further than can be held.
+    ReadError
+        If it is no spreadsheet that can be opened.
+    """
     try:
         _checked(data, name, limit)
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
-        found = []
-        for sheet in book.sheet_names:
-            table = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
-            if sum(map(len, table)) > _MAX_CELLS:
-                raise TooLarge(
-                    name,
-                    [
-                        Problem(
-                            "too_large",
-                            "too many cells",
-                            f"at most {_MAX_CELLS}",
-                            "Split it.",
-                            1,
-                            1,
-                        )
-                    ],
+        made = _read_apart(data)
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
+        made = {"error": f"{type(error).__name__}: {error}"}
+    why = made.get("error")
+    if why == sheet_program.TOO_LARGE:
+        raise TooLarge(
+            name,
+            [
+                Problem(
+                    "too_large",
+                    "the cells of the spreadsheet reach too far",
+                    f"at most {sheet_program.MOST_CELLS} cells from the first to the last",
+                    "Delete what stands far outside the readings, or export the sheet as CSV.",
+                    1,
+                    1,
                 )
-            rows = [
-                Row(n, n, cells, "; ".join(cells))
-                for n, values in enumerate(table, 1)
-                for cells in ([_cell(v) for v in values],)
-            ]
-            while rows and not any(rows[-1].cells):
-                rows.pop()
-            if rows:
-                found.append((sheet, rows))
-    except ReadError:
-        raise
-    except (KeyboardInterrupt, SystemExit, MemoryError):
-        raise
-    except BaseException as error:
-        # The reader raises several classes for broken files, and its panics are no Exception.
+            ],
+        )
+    if why is not None:
         raise ReadError(
             name,
             [
                 Problem(
                     "spreadsheet_broken",
-                    f"the spreadsheet cannot be opened ({type(error).__name__}: {error})",
+                    f"the spreadsheet cannot be opened ({why})",
                     "a whole .xlsx or .ods file without a password",
                     "Save it again, or export the sheet as CSV.",
                     line=1,
                     column=1,
                 )
             ],
-        ) from error
+        )
+    found = []
+    for sheet, given in made["sheets"]:
+        rows = [
+            Row(n, n, cells, "; ".join(cells))
+            for n, values in enumerate(given, 1)
+            for cells in ([_text(v) for v in values],)
+        ]
+        while rows and not any(rows[-1].cells):
+            rows.pop()
+        if rows:
+            found.append((sheet, rows))
     return found

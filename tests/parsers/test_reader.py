@@ -6,6 +6,7 @@ import gzip
 import io
 import zipfile
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -335,6 +336,28 @@ def test_an_opendocument_sheet_is_read_alike() -> None:
     result = read(opendocument(), "f.ods")
     assert [r.values["stack_temperature"] for r in result.readings] == [181.5, 150.0]
     assert result.lines.physical == 5
+
+
+def test_a_cell_far_out_takes_no_memory_of_this_program() -> None:
+    """One named far enough out makes the library ask for room that no machine has."""
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.cell(1, 1, 1.0)
+    book.active.cell(1_048_576, 16_384, 2.0)
+    out = io.BytesIO()
+    book.save(out)
+    with pytest.raises(TooLarge, match="too far"):
+        read(out.getvalue(), "f.xlsx")
+
+
+def test_a_workbook_that_takes_the_program_with_it_is_told(tmp_path: Path) -> None:
+    """What the system ends for its memory is an answer here, and no end of this program."""
+    program = tmp_path / "ended.py"
+    program.write_text("import os, signal; os.kill(os.getpid(), signal.SIGKILL)")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("parsers.sheets._PROGRAM", program)
+        with pytest.raises(TooLarge, match="too far"):
+            read(workbook(), "f.xlsx")
 
 
 def test_a_broken_workbook_is_the_parsers_own_error() -> None:
