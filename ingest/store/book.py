@@ -22,7 +22,7 @@ import sqlite_utils
 from ingest.store import audit, outbox, repeats
 from ingest.store.errors import NewerBook, NotABook, SecretsLocked
 from ingest.store.group import BUSY_TIMEOUT_S, Group
-from ingest.store.safekeeping import backup
+from ingest.store.safekeeping import backup, for_owner_only
 from ingest.store.schema import migration_names, migrations
 from ingest.store.sealing import (
     Seal,
@@ -140,6 +140,7 @@ class Book:
         # Its own lock: a thread that only reads never waits for a change to finish.
         self._readers_lock = threading.Lock()
         self._mark = Mark(self._connect)
+        for_owner_only(path)
         try:
             self._writer = self._connect()
             # What a savepoint would have to undo stays in memory; a file for it costs a system call

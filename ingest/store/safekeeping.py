@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from ingest.store.audit import AuditFinding
@@ -62,6 +62,15 @@ def keys_named(path: Path) -> list[str]:
             raise NotABook(path, str(error)) from error
 
 
+def for_owner_only(path: Path) -> None:
+    """Make an empty file that only its owner may read, where there is none.
+
+    A book holds names, and hashes of passwords and keys. Where it cannot be made, SQLite says why.
+    """
+    with suppress(OSError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+
+
 def backup(source: Path, target: Path) -> None:
     """Write a consistent copy of a book, also while a server writes it.
 
@@ -97,6 +106,7 @@ def _copied(connection: sqlite3.Connection, target: Path) -> None:
         raise TargetExists(target)
     part = target.with_name(f".{target.name}.part-{os.getpid()}")
     try:
+        for_owner_only(part)
         with closing(sqlite3.connect(part)) as copy:
             connection.backup(copy)
             # The copy stands alone: no log file belongs to it.

@@ -215,6 +215,16 @@ def test_backup_and_restore_never_overwrite(tmp_path: Path) -> None:
         assert sorted(p.name for p in tmp_path.iterdir() if ".part" in p.name) == []
 
 
+def test_book_and_backup_are_their_owners_alone(tmp_path: Path) -> None:
+    """They hold names, and hashes of passwords and keys."""
+    with Book(tmp_path / "b.db") as book:
+        Intake(book).put_site(Site(name="S"), "a")
+        book.backup(tmp_path / "copy.db")
+        found = sorted(tmp_path.iterdir())
+        assert [p.name for p in found if p.stat().st_mode & 0o077] == []
+        assert len(found) > 2  # what SQLite writes beside the book is as the book
+
+
 def test_a_changed_backup_is_not_restored(tmp_path: Path) -> None:
     with open_book(tmp_path) as book:
         with_boiler(Intake(book))
