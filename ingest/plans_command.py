@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from ingest.book_commands import BookPath
+from ingest.command_options import Answering
 from ingest.intake import Intake
 from ingest.intake_service import PlanKept
 from ingest.service.office import office_plans
@@ -108,7 +109,7 @@ def add(
 def remove(
     key: Annotated[str, typer.Argument(help="The plan's key, as `plans list` has it.")],
     book: BookPath = Path("fluebook.db"),
-    who: Annotated[str | None, typer.Option(help="Who answers for it; the login name.")] = None,
+    who: Answering = None,
 ) -> None:
     """Take a plan out of use; its versions and what followed them stay in the book.
 

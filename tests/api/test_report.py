@@ -45,10 +45,10 @@ class _Text(HTMLParser):
         self.quiet = 0
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.quiet += tag in ("style", "svg")
+        self.quiet += tag in ("style", "svg", "nav")
 
     def handle_endtag(self, tag: str) -> None:
-        self.quiet -= tag in ("style", "svg")
+        self.quiet -= tag in ("style", "svg", "nav")
 
     def handle_data(self, data: str) -> None:
         if not self.quiet:
@@ -56,6 +56,7 @@ class _Text(HTMLParser):
 
 
 def html_text(made: str) -> str:
+    """Return what a report says; ways that lead on from it are not of the report."""
     parser = _Text()
     parser.feed(made)
     return " ".join(parser.said)
