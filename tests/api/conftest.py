@@ -16,6 +16,7 @@ from ingest.intake import Intake
 from ingest.store import Book
 from tests.answers import looks_at
 from tests.browser import browser, running_demo
+from tests.clock import HandClock
 from tests.office import Office
 from tests.page_list import Listed, pages
 
@@ -40,6 +41,12 @@ CSV = (
     b"3.0,900,402.8,63\r\n"
     b"5.6,12,240,63\r\n"
 )
+
+
+@pytest.fixture
+def clock() -> HandClock:
+    """Return a clock that a test sets; a book takes it where it is given it."""
+    return HandClock()
 
 
 @pytest.fixture(scope="module")

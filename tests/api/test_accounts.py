@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -18,24 +18,10 @@ from ingest.intake import Intake
 from ingest.models import Site
 from ingest.store import Book
 from tests.api.conftest import BOILER
+from tests.clock import HandClock
 
 PASSWORD = "seven cold burners"
 FROM_HERE = {"Origin": "http://testserver", "Accept": "text/html"}
-
-
-class Clock:
-    """A clock that is set by hand."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2026, 11, 2, 8, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
-@pytest.fixture
-def clock() -> Clock:
-    return Clock()
 
 
 @pytest.fixture
@@ -44,7 +30,7 @@ def book_path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def door(book_path: Path, clock: Clock) -> Iterator[TestClient]:
+def door(book_path: Path, clock: HandClock) -> Iterator[TestClient]:
     with Book(book_path, clock=clock, durable=False) as book:
         app = create_app(Intake(book), Settings())
         with TestClient(app, raise_server_exceptions=False, follow_redirects=False) as client:
@@ -200,9 +186,9 @@ def test_a_revoked_key_opens_nothing_from_its_next_request_on(door: TestClient) 
     assert desk.all_keys()[0].last_used_at is not None
 
 
-def test_a_key_and_a_session_end_by_themselves(door: TestClient, clock: Clock) -> None:
+def test_a_key_and_a_session_end_by_themselves(door: TestClient, clock: HandClock) -> None:
     desk = desk_of(door)
-    _, secret = desk.add_key("tablets", "test", ends_at="2026-11-03T00:00:00.000000Z")
+    _, secret = desk.add_key("tablets", "test", ends_at="2026-11-04T00:00:00.000000Z")
     signed_in(door, "R. Calder", "administrator")
     session = door.cookies[SESSION_COOKIE]
     headers = {"Authorization": f"Bearer {secret}"}

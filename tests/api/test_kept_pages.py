@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -21,28 +21,15 @@ from ingest.models import LimitsDocument
 from ingest.store import Book
 from ingest.store.seen import Seen, watching
 from tests.api.conftest import BOILER, CSV
+from tests.clock import HandClock
 
 SITES = (str(new_id()), str(new_id()))
 BOILERS = (str(new_id()), str(new_id()))
 HOT = b"O2 %,CO ppm,Stack temperature degF,Air temperature degF\n3.5,12,470,63\n5.6,12,240,63\n"
 
 
-class Clock:
-    """A clock that is set by hand."""
-
-    now = datetime(2026, 11, 3, 9, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
 @pytest.fixture
-def clock() -> Clock:
-    return Clock()
-
-
-@pytest.fixture
-def intake(tmp_path: Path, clock: Clock) -> Iterator[Intake]:
+def intake(tmp_path: Path, clock: HandClock) -> Iterator[Intake]:
     with Book(tmp_path / "book.db", clock=clock, durable=False) as book:
         yield Intake(book)
 
@@ -136,7 +123,7 @@ def test_every_kept_page_is_given_again(
 
 
 def test_each_change_shows_in_every_page_that_tells_of_it(
-    client: TestClient, intake: Intake, visits: tuple[str, str], clock: Clock
+    client: TestClient, intake: Intake, visits: tuple[str, str], clock: HandClock
 ) -> None:
     visit = visits[0]
     site, boiler = SITES[0], BOILERS[0]

@@ -17,29 +17,15 @@ from ingest.identifiers import new_id
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.api.conftest import BOILER
+from tests.clock import START, HandClock
 
-START = datetime(2026, 11, 3, 9, tzinfo=UTC)
 HOT = (
     b"O2 %,CO ppm,Stack temperature degF,Air temperature degF\r\n3.5,12,470,63\r\n5.6,12,240,63\r\n"
 )
 
 
-class Clock:
-    """A clock that is set by hand."""
-
-    now = START
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
 @pytest.fixture
-def clock() -> Clock:
-    return Clock()
-
-
-@pytest.fixture
-def client(tmp_path: Path, clock: Clock) -> Iterator[TestClient]:
+def client(tmp_path: Path, clock: HandClock) -> Iterator[TestClient]:
     with Book(tmp_path / "book.db", clock=clock) as book:
         settings = Settings(alone=True, requests_a_minute=0)
         with TestClient(create_app(Intake(book), settings)) as opened:
@@ -140,7 +126,7 @@ def test_a_value_further_than_accepted_is_flagged_again(client: TestClient, boil
 
 
 def test_it_ends_after_its_last_day_and_says_so(
-    client: TestClient, boiler: str, clock: Clock
+    client: TestClient, boiler: str, clock: HandClock
 ) -> None:
     visit = one_visit(client, boiler, "2026-11-02")
     made = cover(client, boiler, visit, until="2026-11-10", until_part_change=False)
@@ -157,7 +143,9 @@ def test_it_ends_after_its_last_day_and_says_so(
     }
 
 
-def test_it_ends_with_the_next_part_change(client: TestClient, boiler: str, clock: Clock) -> None:
+def test_it_ends_with_the_next_part_change(
+    client: TestClient, boiler: str, clock: HandClock
+) -> None:
     visit = one_visit(client, boiler, "2026-11-02")
     made = cover(client, boiler, visit)
     clock.now = START + timedelta(days=30)
