@@ -149,9 +149,7 @@ PAGE_WORDS: Mapping[str, str] = MappingProxyType(
             "taught once, under “Column maps”."
         ),
         "the packed file cannot be unpacked ({error})": N_("the packed file cannot be unpacked"),
-        "the spreadsheet cannot be opened ({name}: {error})": N_(
-            "the spreadsheet cannot be opened"
-        ),
+        "the spreadsheet cannot be opened ({why})": N_("the spreadsheet cannot be opened"),
     }
 )
 """What a reader of files says at a command line -> what a person at a page can use."""
