@@ -11,7 +11,7 @@ from ingest.identifiers import new_id
 from ingest.limits import DEFAULT_LIMITS
 from tests.api.conftest import BOILER
 from tests.api.test_limits_pages import recent
-from tests.api.test_standing import client, clock, one_visit  # noqa: F401 - fixtures
+from tests.api.test_standing import client, one_visit  # noqa: F401 - fixtures
 
 COMPANY = "/v1/company-limits"
 
