@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from ingest.service.kept import plans_for
 from ingest.service.plans import Plan
-from ingest.store import NotFound, places, plans
+from ingest.store import places, plans
 from ingest.store.book import Book
 
 
@@ -36,7 +36,7 @@ class PlansInUse:
         NotFound, StateConflict
             As ``remove_plan`` does.
         """
-        plans.must_be_free(self.book.reader, key, known.values())
+        plans.must_be_free(self.book.reader, key, known)
         found = []
         for boiler in places.boilers(self.book.reader):
             # None of them names it; one that names a plan that is nowhere is kept by none.
@@ -62,10 +62,8 @@ class PlansInUse:
         StateConflict
             While another plan includes it, or a boiler names it among its plans.
         """
-        if key not in known:
-            raise NotFound("plan", key)
         with self.book.change(who) as change:
-            plans.remove(change, known[key], known.values())
+            plans.remove(change, key, known)
 
     def removed_plans(self) -> Mapping[str, tuple[str, str]]:
         """Return the plans that are out of use by key: when and by whom each was removed."""

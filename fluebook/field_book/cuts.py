@@ -68,13 +68,28 @@ def _send(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
     mine, office = cuts.mine, cuts.office
     if mine.standing() == office.standing():
         return _settle_mine(meeting, log)
-    known = len(office.operations)
-    lacking, confirmed = _lacking(mine, cuts.met[0], office, cuts.met[1])
-    _post(meeting, log, lacking[:confirmed], known)
-    if confirmed is not None:
-        meeting.office.confirm_cut(log.visit_id, log.there, known + confirmed)
-        _post(meeting, log, lacking[confirmed:], known + confirmed)
+    _bring(
+        *_lacking(mine, cuts.met[0], office, cuts.met[1]),
+        after=len(office.operations),
+        add=partial(_post, meeting, log),
+        confirm=partial(meeting.office.confirm_cut, log.visit_id, log.there),
+    )
     return None
+
+
+def _bring(
+    lacking: Sequence[JsonObject],
+    confirmed: int | None,
+    *,
+    after: int,
+    add: Callable[[Sequence[JsonObject], int], object],
+    confirm: Callable[[int], object],
+) -> None:
+    """Add what a side lacks after so many of its own, and confirm it where the other side did."""
+    add(lacking[:confirmed], after)
+    if confirmed is not None:
+        confirm(after + confirmed)
+        add(lacking[confirmed:], after + confirmed)
 
 
 def _lacking(
@@ -100,13 +115,14 @@ def _follow(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
     mine, office = cuts.mine, cuts.office
     if mine.standing() == office.standing():
         return _settle_office(meeting, log)
-    known = len(mine.operations)
-    lacking, confirmed = _lacking(office, cuts.met[1], mine, cuts.met[0])
-    _correct(meeting, log, lacking[:confirmed], known)
-    if confirmed is not None:
-        known += confirmed
-        meeting.intake.confirm_cut(log.visit_id, log.here, "office", corrections=known)
-        _correct(meeting, log, lacking[confirmed:], known)
+    _bring(
+        *_lacking(office, cuts.met[1], mine, cuts.met[0]),
+        after=len(mine.operations),
+        add=partial(_correct, meeting, log),
+        confirm=lambda known: meeting.intake.confirm_cut(
+            log.visit_id, log.here, "office", corrections=known
+        ),
+    )
     return None
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -80,12 +80,12 @@ def _brought_back(change: Change, plan: Plan) -> bool:
     return True
 
 
-def must_be_free(sql: sqlite3.Connection, key: str, in_force: Iterable[Plan]) -> None:
+def must_be_free(sql: sqlite3.Connection, key: str, in_force: Mapping[str, Plan]) -> None:
     """Refuse where a plan cannot be taken out of force.
 
     Parameters
     ----------
-    in_force : iterable of Plan
+    in_force : mapping of plan key to Plan
         Where the plan itself and others that include it are looked for.
 
     Raises
@@ -95,10 +95,9 @@ def must_be_free(sql: sqlite3.Connection, key: str, in_force: Iterable[Plan]) ->
     StateConflict
         While another plan includes it, or a boiler names it among its plans.
     """
-    known = {p.key: p for p in in_force}
-    if key not in known:
+    if key not in in_force:
         raise NotFound("plan", key)
-    including = sorted(p.key for p in known.values() if p.key != key and key in p.includes)
+    including = sorted(p.key for p in in_force.values() if p.key != key and key in p.includes)
     if including:
         raise StateConflict(
             f"the plan {key} is included by {', '.join(including)}; remove or change those first"
@@ -115,7 +114,7 @@ def must_be_free(sql: sqlite3.Connection, key: str, in_force: Iterable[Plan]) ->
         )
 
 
-def remove(change: Change, plan: Plan, in_force: Iterable[Plan]) -> None:
+def remove(change: Change, key: str, in_force: Mapping[str, Plan]) -> None:
     """Take a plan out of force; its versions stay, and one that never came in comes in first.
 
     Raises
@@ -123,13 +122,13 @@ def remove(change: Change, plan: Plan, in_force: Iterable[Plan]) -> None:
     NotFound, StateConflict
         As ``must_be_free`` does.
     """
-    must_be_free(change.sql, plan.key, in_force)
-    put_plan(change, plan)
+    must_be_free(change.sql, key, in_force)
+    put_plan(change, in_force[key])
     change.sql.execute(
         "INSERT INTO removed_plan (key, removed_at, removed_by) VALUES (:key, :at, :who)",
-        {"key": plan.key, "at": change.at, "who": change.who},
+        {"key": key, "at": change.at, "who": change.who},
     )
-    change.record("plan_removed", f"plan:{plan.key}", {})
+    change.record("plan_removed", f"plan:{key}", {})
 
 
 def removed(sql: sqlite3.Connection) -> dict[str, tuple[str, str]]:
