@@ -212,7 +212,6 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
-        responses=_refusals(),
     )
     app.state.intake = intake
     app.state.settings = settings

@@ -179,7 +179,7 @@ class Doorkeeper:
         if problem_or_none is not None and page:
             # The page of that kind of problem says it in the reader's language; nothing else runs.
             scope[REFUSED] = problem_or_none
-            scope["method"], scope["path"] = "GET", "/problems/not-allowed"
+            scope["method"], scope["path"] = "GET", problem_or_none.details.type
             scope["raw_path"] = scope["path"].encode()
             return None
         return None if problem_or_none is None else respond(problem_or_none)

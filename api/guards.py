@@ -13,6 +13,7 @@ from fastapi import HTTPException
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.accounts.tries import place_of
 from api.body_sizes import AT_ONCE, AT_ONCE_OF_ALL, Room, parts_of, room_at
 from api.headers import HEADERS
 from api.problems import ProblemError, problem_of_status, respond
@@ -67,6 +68,8 @@ class _Held:
         self._of: dict[str, int] = {}
 
     def take(self, sender: str, size: int) -> None:
+        if not size:
+            return
         there = self._of.get(sender, 0)
         beyond = self._all + size > AT_ONCE_OF_ALL * self._largest
         if beyond or there + size > AT_ONCE * self._largest:
@@ -124,7 +127,7 @@ class Guards:
             await respond(refused)(scope, receive, guarded_send)
             return
         received = parts = held = 0
-        sender = (scope.get("client") or ("",))[0]
+        sender = place_of((scope.get("client") or ("",))[0])
         whole = False
         begun = time.monotonic()
 

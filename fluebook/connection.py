@@ -135,7 +135,7 @@ class Connection:
         found = bytearray()
         last, left = "no try was made", self._tries
         while left:
-            before = len(found)
+            before, asked = len(found), None
             headers = self._headers() | ({"range": f"bytes={before}-"} if before else {})
             try:
                 with self._http.stream("GET", self._at(path), headers=headers) as response:
@@ -143,11 +143,12 @@ class Connection:
                         _take_bytes(response, found, most)
                         return bytes(found)
                     last = f"the server answered {response.status_code}"
+                    asked = response.headers.get("retry-after")
             except httpx.TransportError as error:
                 last = f"{type(error).__name__}: {error}"
             left = self._tries if len(found) > before else left - 1
             if left:
-                self._pause(self._tries - left + 1)
+                self._pause(self._tries - left + 1, asked)
         raise Unreachable(f"GET {path}: {last}, after {self._tries} tries")
 
     def _pause(self, number: int, asked: str | None = None) -> None:

@@ -143,7 +143,6 @@ def page(
         shown=shown_for(request),
         company=settings.company,
         language=words().tag,
-        place=words().place,
         languages=choices(),
         person=request.scope.get(PRINCIPAL),
         whose=_whose(request),

@@ -18,7 +18,7 @@ from api.pages.facts import LINES_SHOWN, FileView, file_view, visit_given
 from api.pages.render import page, shown_for
 from api.pages.service_view import service_groups
 from api.pages.show import Shown, day
-from api.pages.signed import signed_reports
+from api.pages.signed import pdf_at, signed_reports
 from api.pages.sources import made_of, origins, sources
 from api.pages.standing_view import StandingView, standing_view
 from api.plan_words import plan_said
@@ -244,6 +244,7 @@ def visit_shown(
         photos=photos_of(view),
         max_photo=MAX_PHOTO // (1024 * 1024),
         trail=[_happened(line) for line in lines],
+        pdf_at=pdf_at(view.visit.id, shown.system),
         signed_reports=signed_reports(lines, view.visit.id, shown.system),
         done=done_about(view),
         printed_name=principal_of(request.scope).printed_name,

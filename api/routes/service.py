@@ -14,6 +14,7 @@ from api.due_list import DueList, due_ics, due_in_book, due_json
 from api.languages import language_and_region
 from api.pages.due import boiler_views, sentence, shown_day
 from api.pages.render import page, shown_for
+from api.pages.signed import pdf_at, signed_at
 from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report, signed_report
 from api.report.given import ReportOptions
@@ -140,9 +141,7 @@ def report_page(
     visit_id: UUID, request: Request, intake: IntakeOf, settings: SettingsOf, who: Who
 ) -> Response:
     """Show the report as a page, in its reader's language and units."""
-    file = f"/v1/visits/{visit_id}/report.pdf"
     system = shown_for(request).system
-    paper = "us-letter" if system == "us" else "a4"
     made = make_report(
         intake,
         visit_id,
@@ -160,9 +159,9 @@ def report_page(
         photos_at=f"/visits/{visit_id}/photos/",
         ways=[
             (f"/visits/{visit_id}", _("To the visit")),
-            (f"{file}?units={system}&language={words().place}&paper={paper}", _("Report as PDF")),
+            (pdf_at(visit_id, system), _("Report as PDF")),
         ],
-        signed_at=f"{file}?paper={paper}&signed=",
+        signed_at=signed_at(visit_id, system),
     )
     return Response(made.data, media_type="text/html; charset=utf-8")
 

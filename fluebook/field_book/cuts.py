@@ -50,24 +50,23 @@ def bringing(
     ahead = cuts.ahead()
     if ahead == "same":
         _mark_past(meeting, log, cuts)
+        return None
     if ahead == "mine":
         return partial(_send, meeting, log, cuts) if up else None
     if ahead == "office" and not (up and signed):
         return None if up else partial(_follow, meeting, log, cuts)
-    if ahead == "same":
-        return None
     whose = meeting.stands(log.here)
     if whose is None:
         meeting.conflict("cut", log.here, log.name, *cuts.shown())
         return None
-    return partial(_settle_mine if whose == "mine" else _settle_office, meeting, log)
+    return partial(_settle_mine if whose == "mine" else _settle_office, meeting, log, cuts)
 
 
 def _send(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
     """Add what the office lacks, and confirm as many corrections as were confirmed here."""
     mine, office = cuts.mine, cuts.office
     if mine.standing() == office.standing():
-        return _settle_mine(meeting, log)
+        return _settle_mine(meeting, log, cuts)
     _bring(
         *_lacking(mine, cuts.met[0], office, cuts.met[1]),
         after=len(office.operations),
@@ -114,7 +113,7 @@ def _follow(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
     """Make the office's corrections here, and confirm as many as it confirmed."""
     mine, office = cuts.mine, cuts.office
     if mine.standing() == office.standing():
-        return _settle_office(meeting, log)
+        return _settle_office(meeting, log, cuts)
     _bring(
         *_lacking(office, cuts.met[1], mine, cuts.met[0]),
         after=len(mine.operations),
@@ -128,11 +127,12 @@ def _follow(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
 
 def _correct(meeting: Meeting, log: LogThere, lacking: Sequence[JsonObject], known: int) -> None:
     fresh = [operation_from(one) for one in lacking]
+    if not fresh:  # else the log would be cut twice, to add nothing
+        return
     meeting.intake.correct_cut(log.visit_id, log.here, fresh, "office", after=known)
 
 
-def _settle_mine(meeting: Meeting, log: LogThere) -> None:
-    cuts = cuts_of(meeting, log)
+def _settle_mine(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
     mine, office = cuts.mine, cuts.office
     _must_be_confirmed(mine, office, "here", "the office's")
     way = across(office.standing(), mine.standing(mine.confirmed))
@@ -144,9 +144,9 @@ def _settle_mine(meeting: Meeting, log: LogThere) -> None:
     _mark_past(meeting, log, cuts_of(meeting, log))
 
 
-def _settle_office(meeting: Meeting, log: LogThere) -> None:
+def _settle_office(meeting: Meeting, log: LogThere, cuts: TwoCuts) -> None:
     """Put the office's cut in place of ours; a visit that is handed in here is open again then."""
-    intake, cuts = meeting.intake, cuts_of(meeting, log)
+    intake = meeting.intake
     mine, office = cuts.mine, cuts.office
     _must_be_confirmed(office, mine, "at the office", "yours")
     if intake.visit(log.visit_id).state == "handed_in":
@@ -154,7 +154,8 @@ def _settle_office(meeting: Meeting, log: LogThere) -> None:
         intake.send_back(log.visit_id, by, f"{log.name} was corrected at the office")
     way = across(mine.standing(), office.standing(office.confirmed))
     known = len(mine.operations)
-    intake.correct_cut(log.visit_id, log.here, way, "office", after=known)
+    if way:
+        intake.correct_cut(log.visit_id, log.here, way, "office", after=known)
     if office.confirmed is not None:
         known += len(way)
         intake.confirm_cut(log.visit_id, log.here, "office", corrections=known)

@@ -85,7 +85,17 @@ class _Waits:
         await Response("read")(scope, receive, send)
 
 
-def test_bodies_that_are_worked_on_at_once_are_bounded_and_let_go() -> None:
+# Of IPv6 one sender has a whole network of 64 bits: common practice.
+@pytest.mark.parametrize(
+    ("one", "same", "another"),
+    [
+        ("192.0.2.1", "192.0.2.1", "192.0.2.2"),
+        ("2001:db8:0:1::1", "2001:db8:0:1:2::9", "2001:db8:0:2::1"),
+    ],
+)
+def test_bodies_that_are_worked_on_at_once_are_bounded_and_let_go(
+    one: str, same: str, another: str
+) -> None:
     async def tried() -> list[int]:
         app = _Waits()
         guards = Guards(app, max_body=1000)
@@ -109,16 +119,18 @@ def test_bodies_that_are_worked_on_at_once_are_bounded_and_let_go() -> None:
 
             await guards(scope, receive, send)
 
-        first = [asyncio.create_task(ask("192.0.2.1")) for _ in range(AT_ONCE)]
+        first = [asyncio.create_task(ask(one)) for _ in range(AT_ONCE)]
         await asyncio.sleep(0)
         await asyncio.sleep(0)
-        await ask("192.0.2.1", 1)
+        await ask(same, 1)
         assert statuses == [429]
-        other = asyncio.create_task(ask("192.0.2.2"))
+        other = asyncio.create_task(ask(another))
         await asyncio.sleep(0)
         app.go_on.set()
         await asyncio.gather(*first, other)
-        await ask("192.0.2.1")
+        await ask(one)
+        await ask("198.51.100.7", 0)
+        assert guards._held._of == {}  # nothing is kept of anybody, nor of one who sent nothing
         return statuses
 
-    assert asyncio.run(tried()) == [429] + [200] * (AT_ONCE + 2)
+    assert asyncio.run(tried()) == [429] + [200] * (AT_ONCE + 3)

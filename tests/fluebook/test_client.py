@@ -56,9 +56,15 @@ def test_a_server_that_asks_to_wait_is_waited_for_a_minute_at_most() -> None:
     later = [httpx.Response(503, headers={"retry-after": said}) for said in ("7", "86400", date)]
     respx.get(f"{OFFICE}/v1/visits/7").mock(side_effect=[*later, httpx.Response(200, json={})])
     waits: list[float] = []
+    sha256 = hashlib.sha256(b"x").hexdigest()
+    busy = httpx.Response(429, headers={"retry-after": "9"})
+    respx.get(f"{OFFICE}/v1/evidence/{sha256}").mock(
+        side_effect=[busy, httpx.Response(200, content=b"x")]
+    )
     with client(waits) as opened:
         assert opened.visit("7") == {}
-    for wait, least in zip(waits, (7.0, 60.0, 0.0), strict=True):
+        assert opened.evidence(sha256, 10) == b"x"
+    for wait, least in zip(waits, (7.0, 60.0, 0.0, 9.0), strict=True):
         assert least <= wait <= least + 2.0
 
 
