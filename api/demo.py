@@ -50,7 +50,7 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
     from api.report.from_book import signing
     from ingest.intake import Statement
     from ingest.service.plans import read_plans
-    from samples.cooperative import fleet, sites, visits
+    from samples.cooperative import COMPANY, fleet, sites, visits
     from samples.service import PLAN_FOLDER
     from samples.visit_log import waiting_log
 
@@ -74,7 +74,11 @@ def fill(intake: Intake, moment: Callable[[datetime], None] | None = None) -> No
             if moment is not None:
                 moment(visit.ended or visit.started)
             # Those that wait are signed as a page does; the older ones spare the demo the seconds.
-            sign = None if made.accepted else signing(intake, visit.id, intake.plans())
+            sign = (
+                None
+                if made.accepted
+                else signing(intake, visit.id, intake.plans(), company=COMPANY)
+            )
             intake.hand_in(visit.id, made.technician, sign=sign)
         if made.accepted:
             if moment is not None:

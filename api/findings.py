@@ -92,7 +92,7 @@ def _piece(name: str, value: str, depth: int, group: Group) -> str | None:
         return value
     before, after = value[: len(value) - len(value.lstrip())], value[len(value.rstrip()) :]
     if _DAY.fullmatch(bare):
-        return before + words().day(date.fromisoformat(bare)) + after
+        return before + _day(bare) + after
     said = _said(bare, depth + 1, group) or _ends(bare)
     if bare in _MEANINGS:
         said = _(_MEANINGS[bare])
@@ -116,7 +116,15 @@ def _piece(name: str, value: str, depth: int, group: Group) -> str | None:
 
 def _dated(text: str) -> str:
     """Return an English text with its days written as its readers write them."""
-    return _DAY.sub(lambda found: words().day(date.fromisoformat(found[0])), text)
+    return _DAY.sub(lambda found: _day(found[0]), text)
+
+
+def _day(text: str) -> str:
+    """Return a day as its reader writes it; what somebody wrote and is none, as it is."""
+    try:
+        return words().day(date.fromisoformat(text))
+    except ValueError:
+        return text
 
 
 def _listed(bare: str, depth: int, group: Group) -> str | None:

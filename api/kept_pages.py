@@ -83,17 +83,14 @@ class KeptPages:
         ):
             kept.mark = mark
             for message in kept.messages:
-                # Whoever stands outside adds headers of this one answer.
-                headers = {"headers": [*message["headers"]]} if "headers" in message else {}
-                await send({**message, **headers})
+                await send(_copied(message))
             return
         with watching() as seen:
             made = _Page(mark, seen)
 
             async def listened(message: Message) -> None:
                 if made.size <= _LARGEST:
-                    copied = {"headers": [*message["headers"]]} if "headers" in message else {}
-                    made.messages.append({**message, **copied})
+                    made.messages.append(_copied(message))
                     made.size += len(message.get("body", b""))
                 await send(message)
 
@@ -123,6 +120,11 @@ class KeptPages:
             "gzip" in headers.get("accept-encoding", ""),
             self._book.today(),
         )
+
+
+def _copied(message: Message) -> Message:
+    """Return a message with headers of its own: whoever stands outside adds some to each answer."""
+    return {**message, "headers": [*message["headers"]]} if "headers" in message else {**message}
 
 
 def _whole(messages: list[Message]) -> bool:

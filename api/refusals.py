@@ -13,9 +13,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from api.findings import finding, reading_said
-from api.locales.reader_texts import reading_templates
+from api.locales.sentences import ranked
 from api.problems import ErrorItem
-from api.words import N_, _
+from api.words import N_, SOURCE, _, words
 from ingest.store import NotFound
 from parsers import ReadError
 
@@ -155,15 +155,17 @@ PAGE_WORDS: Mapping[str, str] = MappingProxyType(
 """What a reader of files says at a command line -> what a person at a page can use."""
 
 
+_PAGE_TEMPLATES = ranked(("", text, frozenset()) for text in PAGE_WORDS)
+
+
 def page_said(text: str) -> str:
     """Return what a reader of files or the book says, as a page says it in its reader's language.
 
     >>> page_said("State it: --day-first or --month-first.")
     'State below, under “What the file leaves open”, whether day or month comes first.'
     """
-    for template in reading_templates():
-        values = template.values(text) if template.text in PAGE_WORDS else None
-        if values is not None:
+    for template in _PAGE_TEMPLATES:
+        if (values := template.values(text)) is not None:
             return _(PAGE_WORDS[template.text], **values)
     return _known(text)
 
@@ -184,6 +186,8 @@ def why_not(error: Exception) -> str:
 
 def _known(text: str) -> str:
     """Return a sentence in the reader's words, with or without its full stop as it was given."""
+    if words().language == SOURCE:
+        return text  # it may quote what stands in a file, which is not to be said otherwise
     said = reading_said(text)
     if said != text:
         return said

@@ -20,8 +20,8 @@ from api.pages.job_entries import (
     water_wanted,
 )
 from api.pages.render import page, shown_for
-from api.pages.service_form import UNIT_NAMES
 from api.pages.show import day
+from api.pages.unit_text import UNIT_NAMES
 from api.pages.visit import visit_page
 from api.problems import ErrorItem, problem_of_book_error
 from api.refusals import refusals, told, why_not

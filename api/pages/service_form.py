@@ -17,7 +17,7 @@ from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 
-from api.pages import service_measures, unit_text
+from api.pages import service_measures
 from api.pages.render import page, shown_for
 from api.pages.service_entries import entries_of, record_from
 from api.pages.service_labels import label_of
@@ -38,6 +38,7 @@ from api.pages.service_view import (
     in_language,
 )
 from api.pages.show import STATE_WORDS, day
+from api.pages.unit_text import UNIT_NAMES
 from api.pages.visit import photos_of, visit_page
 from api.plan_words import plan_said, plan_text
 from api.problems import ProblemError
@@ -63,8 +64,6 @@ from parsers.times import zone_of
 router = APIRouter(prefix="/visits/{visit_id}", include_in_schema=False)
 _MOST_FIELDS = 4000
 _TRIES = 5
-UNIT_NAMES = {**unit_text.UNIT_NAMES, "pH": "", "uS/cm": "µS/cm"}
-"""Beside a field, whose label says pH already."""
 _CHANGED = N_(
     "Somebody changed this visit while you were writing, and some of it differs from yours. "
     "Nothing is stored yet and nothing of yours is lost: say below which of the two counts, then "

@@ -10,9 +10,11 @@ from typer.testing import CliRunner
 
 from api.command import main
 from api.demo import fill
+from api.report.from_book import make_report
+from api.report.given import ReportOptions
 from ingest.intake import Intake
 from ingest.store import Book
-from samples.cooperative import visits
+from samples.cooperative import COMPANY, visits
 from tests.browser import running_demo
 
 
@@ -51,4 +53,11 @@ def test_cooperative_goes_in_by_the_one_door_and_its_trail_holds(tmp_path: Path)
         told = {str(one.visit.id): one.story for _, one in made if one.story and one.story.rule}
         flagged = {str(v.visit_id) for v in intake.review_list() if v.worst not in (None, "info")}
         assert flagged == set(told)
+        # What the page shows of a visit that waits is what was signed of it.
+        waits = next(one.visit_id for one in intake.review_list())
+        options = ReportOptions(language="en")
+        shown = make_report(
+            intake, waits, intake.plans(), "R. Calder", options=options, company=COMPANY, keep=False
+        )
+        assert shown.report_id == f"{waits}/1"
         assert book.verify() == []

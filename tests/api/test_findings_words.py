@@ -186,3 +186,11 @@ def test_findings_of_the_simulator_say_the_numbers_beside_them_in_us_units(
                 assert flag.unit == "Pa", (view.value, view.message)
             assert "degC" not in view.message
     assert told > 10
+
+
+def test_a_day_that_is_none_stands_as_it_was_written() -> None:
+    """A finding quotes what people wrote, and they may write a day that no calendar has."""
+    said = "O2 of 2026-03-04; ordered 2026-02-30, or 2026-11-31, or 0000-01-01"
+    assert finding(said) == said.replace("2026-03-04", "4 Mar 2026")
+    with speaking(words_of("es")):
+        assert "2026-02-30" in finding("the point at 40 % is of 2026-02-30")

@@ -62,15 +62,14 @@ def visits(client: TestClient) -> tuple[str, str]:
 
 
 def _addresses(visit: str) -> dict[str, str]:
-    filled = {
-        "visit_id": visit,
-        "boiler_id": BOILERS[0],
-        "key": "",
+    return {
+        path: path.format(
+            visit_id=visit,
+            boiler_id=BOILERS[0],
+            key="co_above_limit" if "/rules/" in path else "o2_dry",
+        )
+        for path in kept_pages.KEPT
     }
-    found = {path: path.format(**filled) for path in kept_pages.KEPT}
-    found["/help/quantities/{key}"] += "o2_dry"
-    found["/help/rules/{key}"] += "co_high"
-    return {k: v for k, v in found.items() if k != "/help/rules/{key}"}
 
 
 def _fresh(client: TestClient, path: str, **given: Any) -> str:

@@ -169,3 +169,8 @@ def test_programs_keep_the_english_and_a_page_never_names_a_command(
     assert commands <= set(PAGE_WORDS)
     for step in commands:
         assert not re.search(r"--\w|fluebook", page_said(step))
+
+
+def test_what_a_refusal_quotes_of_a_file_stands_as_it_stands_there() -> None:
+    for said in ("the cell '2026-11-02' is not a number", "log 2026-11-02.csv has no reading"):
+        assert page_said(said) == said
