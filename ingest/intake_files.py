@@ -236,5 +236,3 @@ class FilesTaken(Maps, Taking):
                 {"file": there[0].name, "sha256": there[0].sha256, "why": why},
             )
         return judgement
-
-    # From open to accepted

@@ -16,7 +16,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 from numpy.typing import NDArray
 
-from parsers.alike import wall_clock
+from parsers.alike import fits, wall_clock
 from parsers.clock_change import offsets_of
 from parsers.model import Phase, Reading, ReadWarning
 from parsers.points import FiringPoint, PointKey, Settled
@@ -113,7 +113,7 @@ def _by_column(readings: TabledReadings) -> bool:
     """
     table = readings.table
     return table.times is not None and all(
-        (r.time is None or (r.time.tzinfo == table.zone and not r.time.fold))
+        fits(r.time, table.zone)
         and r.values.keys() <= table.values.keys()
         and (r.firing_rate is None or "firing_rate" in table.values)
         for r in readings.odd.values()

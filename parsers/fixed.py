@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from parsers.alike import wall_clock
 from parsers.times import Stamp, day_of, stamp
 
 _CLOCK = re.compile(
@@ -261,8 +262,7 @@ def after(start: datetime, seconds: NDArray[np.float64]) -> Any:
     whole = np.trunc(seconds)
     micro = whole.astype(np.int64) * 1_000_000
     micro += np.rint((seconds - whole) * 1e6).astype(np.int64)
-    wall = (start.replace(tzinfo=None) - datetime(1970, 1, 1)) // timedelta(microseconds=1)  # noqa: DTZ001
-    return (micro + wall).view("datetime64[us]")
+    return (micro + wall_clock(start)).view("datetime64[us]")
 
 
 def durations_of(texts: Any) -> NDArray[np.float64] | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -18,12 +18,11 @@ from parsers.clock import day_of_clocks, elapsed_factor, elapsed_start
 from parsers.columns import Ask
 from parsers.fixed import after, counts_of, durations_of, times_of
 from parsers.shapes import Block
+from parsers.table import EPOCH
 from parsers.times import FIRST_DAY, LAST_DAY, DateOrder, epoch_time, serial_time, stamp
 from parsers.vocabulary import Meaning
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HALF_A_DAY = 12 * 3600 * 1_000_000
-_DAY = 2 * _HALF_A_DAY
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +98,7 @@ def _counted(
     by_colon = any(":" in s.cells[at[0]] for s in block.samples)
     if factor is None and not by_colon:
         return None
-    begin = datetime(1970, 1, 1) if start is None else start[0]  # noqa: DTZ001
+    begin = EPOCH if start is None else start[0]
 
     def times(cells: Sequence[Any]) -> Any:
         found = durations_of(cells[0]) if by_colon else counts_of(cells[0])
@@ -114,7 +113,7 @@ def _since_1970(cells: Sequence[Any]) -> Any:
         return None
     for scale in (1.0, 1e3, 1e6, 1e9):
         if counts.min() / scale >= 9.4e8 and counts.max() / scale < 4.2e9:
-            return after(_EPOCH, counts / scale)
+            return after(EPOCH, counts / scale)
     return None
 
 

@@ -99,7 +99,8 @@ def propose_cut(
     if "firing_rate" in keys:
         segments = at_recorded_rates(segments, times, arrays["firing_rate"])
     seconds = {k: lag * width for k, lag in lags.items()}
-    segments = [part for s in segments for part in without_gaps(s, times, response)]
+    longest = max(_LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
+    segments = [part for s in segments for part in without_gaps(s, times, longest)]
     figured = [with_figures(s, times, given_arrays, seconds, response, 2 * width) for s in segments]
     return with_proposed_rates(figured, rates)
 
@@ -115,20 +116,21 @@ def told_from_air(arrays: Mapping[str, Floats]) -> Mapping[str, Floats]:
 
 
 _LONGEST_GAP = 120.0
-"""Seconds without a sample over which nobody knows that the burner stayed (common practice)."""
+"""Seconds without a sample over which nobody knows that the burner stayed (common practice).
+
+Three response times of the instrument, or five times what lies between two samples, where more.
+"""
 
 
-def without_gaps(segment: Segment, times: Floats, response: float) -> list[Segment]:
+def without_gaps(segment: Segment, times: Floats, longest: float) -> list[Segment]:
     """Return a plateau as its parts with samples, and what lies between them; others as they are.
 
-    ``response`` [s] of the instrument: three of it without a sample are a gap, and never less than
-    two minutes or five times what lies between two samples of the log.
+    More than ``longest`` [s] without a sample are a gap.
     """
     if segment.kind != "plateau":
         return [segment]
     low, high = np.searchsorted(times, (segment.start, segment.end), side="left")
     here = times[low : high + 1]
-    longest = max(_LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
     gaps = np.flatnonzero(np.diff(here) > longest)
     out, start = [], segment.start
     for n in gaps.tolist():

@@ -113,9 +113,9 @@ class TabledReadings(Sequence[Reading]):
         held = {r.burner for r in self.odd.values() if r.burner}
         return held | {b for b in self._burners() if b}
 
+    @abstractmethod
     def _burners(self) -> Iterable[str | None]:
         """Return the burners of those that columns hold."""
-        return ()
 
     @abstractmethod
     def _made(self, i: int) -> Reading:
