@@ -41,7 +41,7 @@ ENGLISH = frozenset(_WORDS.split())
 """Frequent English words, and this trade's, that are no Spanish ones."""
 
 ENGLISH_PARTS = re.compile(r"\(English: .*?\)(?=\s|$)", re.DOTALL)
-_ID = re.compile(r"\b[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\b")
+_ID = re.compile(r"\b(?:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}|[0-9a-f]{16}|[0-9a-f]{64})\b")
 _WORD = re.compile(r"[^\W\d]+(?:[-_'.:/][^\W\d]+)*")
 
 
@@ -65,11 +65,13 @@ def without(text: str, own: Iterable[str]) -> str:
 
 
 def english_in(text: str) -> list[str]:
-    """Return the English words of a text; the letters of an id are none.
+    """Return the English words of a text; the letters of an id or a hash are none.
 
     >>> english_in("quemador apagado from 11:50 to 11:51")
     ['from', 'to']
     >>> english_in("no existe: caldera 01a226f1-56a0-72be-8d97-f53427bca2a7")
     []
+    >>> english_in("SHA-256 df74952199d100be…, no at all")
+    ['at', 'all']
     """
     return [w for w in _WORD.findall(_ID.sub(" ", text)) if w.lower() in ENGLISH]
