@@ -13,6 +13,7 @@ from markupsafe import Markup
 from api.plain_text import shown
 from api.report.content import content
 from api.report.given import Photo, ReportInput, ReportOptions
+from api.words import words_of
 from ingest.intake_service import picture_type
 
 _templates = Environment(
@@ -58,9 +59,11 @@ def report_html(
     signed_at : mapping of SHA-256 to address or None
         Of the contents that were signed, those that can be had as they were.
     """
-    ready = content(given, options or ReportOptions())
+    options = options or ReportOptions()
+    ready = content(given, options)
     return _templates.get_template("report.html").render(
         report=ready,
+        unit_word=words_of(options.language, options.region).t("unit"),
         stylesheet_at=stylesheet_at,
         css=Markup(stylesheet()),
         drawn=Markup,
