@@ -7,10 +7,11 @@ written.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Literal
 from uuid import UUID
 
+from ingest.figures import Figures
 from ingest.intake_coming import Coming
 from ingest.intake_cuts import Cuts
 from ingest.intake_deciding import Deciding
@@ -46,7 +47,17 @@ from ingest.intake_standing import StandingAcceptances, end_by_part_change
 from ingest.intake_taking import VisitTaken, with_id
 from ingest.intake_together import AcceptingTogether
 from ingest.models import Boiler, Severity, Site
-from ingest.store import answers, audit, jobs, judgements, lists, places, readings, visits
+from ingest.store import (
+    answers,
+    audit,
+    jobs,
+    judgements,
+    lists,
+    places,
+    readings,
+    sentences,
+    visits,
+)
 from ingest.store.behind import parts_behind
 from ingest.store.book import Book, Change
 from ingest.store.errors import NotFound
@@ -231,6 +242,10 @@ class Intake(
     def counts(self, wanted: lists.Wanted = lists.Wanted()) -> Mapping[Severity | None, int]:
         """Return how many visits there are by worst severity."""
         return lists.counts_by_severity(self.book.reader, wanted)
+
+    def figures_behind(self, said: Collection[sentences.Said]) -> Mapping[sentences.Said, Figures]:
+        """Return the figures of findings that are at hand as visit and sentence only."""
+        return sentences.figures_behind(self.book.reader, said)
 
     def evidence(self, sha256: str) -> bytes:
         """Return the untouched bytes of a file."""

@@ -10,7 +10,7 @@ from ingest.intake_judging import case_of, live_points
 from ingest.intake_shapes import must_say
 from ingest.judgement import Case
 from ingest.limits import resolve_limits
-from ingest.limits_tried import MOST_TRIED, Trial, Tried, last_year
+from ingest.limits_tried import MOST_TRIED, Trial, Tried, last_year, tried
 from ingest.models import Boiler, Limits, LimitsDocument
 from ingest.store import StateConflict, places, reach, settings, visits
 from ingest.store.book import Book
@@ -145,4 +145,4 @@ def _tried(case: Case, limits: Limits, name: str, *, company: bool) -> Tried:
     then = resolve_limits(other.boiler, company=other.company_limits)
     before = judge(case, limits=now).flags
     after = before if then.sha256 == now.sha256 else judge(other, limits=then).flags
-    return Tried(case.visit, name, before, after)
+    return tried(case, name, before, after)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 
-from ingest.judgement import Flag
+from ingest.figures import Figures, figures_of
+from ingest.judgement import Case, Flag
 from ingest.models import SEVERITIES, Severity, Visit
 from ingest.store.book import stamp
 
@@ -69,12 +70,15 @@ class Tried:
         Name of the boiler, "" where it is not known.
     before, after : sequence of Flag
         All findings each way.
+    figures : mapping of str to Figures
+        Those behind the sentences of what comes or goes.
     """
 
     visit: Visit
     boiler: str
     before: Sequence[Flag]
     after: Sequence[Flag]
+    figures: Mapping[str, Figures] = field(default_factory=dict)
 
     @property
     def new(self) -> list[Flag]:
@@ -91,6 +95,18 @@ class Tried:
         """Return the place, from the worst, of the worst severity among what comes or goes."""
         changed = [SEVERITIES.index(f.severity) for f in (*self.new, *self.gone)]
         return min(changed, default=len(SEVERITIES))
+
+
+def tried(case: Case, boiler: str, before: Sequence[Flag], after: Sequence[Flag]) -> Tried:
+    """Return a visit judged twice, with the figures of what comes or goes."""
+    changed = (*_but(after, before), *_but(before, after))
+    return Tried(
+        case.visit,
+        boiler,
+        before,
+        after,
+        {flag.message: figures_of(flag, case.points) for flag in changed},
+    )
 
 
 def _worst_first(tried: Iterable[Tried]) -> list[Tried]:

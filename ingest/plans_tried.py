@@ -10,7 +10,7 @@ from datetime import date
 
 from ingest.intake_judging import case_of, live_points
 from ingest.limits import resolve_limits
-from ingest.limits_tried import Trial, Tried
+from ingest.limits_tried import Trial, Tried, tried
 from ingest.models import Boiler, Site, Visit
 from ingest.service.due import BoilerHistory, due
 from ingest.service.due_tried import DueTried, due_tried
@@ -64,7 +64,7 @@ def tried_visits(
     tuple of (list of Tried, int)
         Also, how many of them followed another version than that of ``now``.
     """
-    tried, elsewise = [], 0
+    judged, elsewise = [], 0
     for row in rows:
         case = case_of(sql, row, live_points(sql, row.id))
         key = followed(row.visit, case.boiler) or ""
@@ -76,8 +76,8 @@ def tried_visits(
         before = judge(replace(case, plan=present), limits=limits)
         after = judged_by_plan(before, replace(case, plan=fresh), limits=limits)
         name = "" if row.visit.boiler_id is None else case.boiler.name
-        tried.append(Tried(row.visit, name, before.flags, after.flags))
-    return tried, elsewise
+        judged.append(tried(case, name, before.flags, after.flags))
+    return judged, elsewise
 
 
 def tried_due(

@@ -21,7 +21,7 @@ import httpx
 
 from api.notify.delivery import WAITS, Message, Outcome, attempt, new_client, next_attempt
 from api.notify.destination import Resolver, system_resolver
-from api.notify.mail import send_mail
+from api.notify.mail import figures_of_mail, send_mail
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.intake_notices import Settled
@@ -109,7 +109,8 @@ class Courier:
     ) -> Outcome:
         begun, now = time.perf_counter(), self.intake.book.clock()
         if one.webhook_id is None:
-            outcome = await asyncio.to_thread(send_mail, one, self.settings, now)
+            behind = figures_of_mail(self.intake, one)
+            outcome = await asyncio.to_thread(send_mail, one, self.settings, now, behind)
         else:
             message = Message(one.message_id, one.recipient, signing, one.body)
             outcome = await attempt(

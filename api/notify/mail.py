@@ -16,14 +16,18 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
 from textwrap import fill
+from types import MappingProxyType
 from typing import Any
+from uuid import UUID
 
 from api.cautions import caution
 from api.notify.delivery import KEPT_ANSWER, Outcome
-from api.pages.facts import finding_shown
+from api.pages.facts import figures_behind, finding_shown
 from api.pages.show import Shown
 from api.settings import Settings, is_mail_address
 from api.words import N_, _, speaking, words_of
+from ingest.figures import Figures
+from ingest.intake import Intake
 from ingest.store.deliveries import Delivery
 from ingest.store.outbox import DUTY_TEST
 
@@ -48,10 +52,16 @@ def one_line(text: object, most: int = _TEXT) -> str:
     return " ".join(plain.split())[:most]
 
 
-def mail_of(delivery: Delivery, settings: Settings, now: datetime) -> EmailMessage:
+def mail_of(
+    delivery: Delivery,
+    settings: Settings,
+    now: datetime,
+    behind: Mapping[str, Figures] = MappingProxyType({}),
+) -> EmailMessage:
     """Return the mail for one delivery; its Message-ID stays the same over all tries.
 
     It speaks the office's language: whoever is on duty may have no account that says another.
+    ``behind`` are the figures of its sentences, unrounded.
 
     Raises
     ------
@@ -83,15 +93,17 @@ def mail_of(delivery: Delivery, settings: Settings, now: datetime) -> EmailMessa
         boiler = one_line(data.get("boiler") or _("a boiler not yet known"))
         place = ", ".join(filter(None, [boiler, data.get("site")]))
         mail["Subject"] = one_line(_("STOP: {place}", place=place), _SUBJECT)
-        mail.set_content(_body(data, one_line(place), settings))
+        mail.set_content(_body(data, one_line(place), settings, behind))
     return mail
 
 
-def _body(data: Mapping[str, Any], place: str, settings: Settings) -> str:
+def _body(
+    data: Mapping[str, Any], place: str, settings: Settings, behind: Mapping[str, Figures]
+) -> str:
     shown = Shown(settings.units)
     found = [
-        f"- {one_line(finding_shown(one_line(f['message']), 'stop', shown), _LONG)}"
-        for f in data["flags"]
+        one_line(finding_shown(one_line(said), "stop", shown, behind.get(said, ())), _LONG)
+        for said in (f["message"] for f in data["flags"])
     ]
     technician = one_line(data.get("technician") or _("not named"))
     link = f"{settings.address}/visits/{data['visit_id']}" if settings.address else ""
@@ -101,7 +113,7 @@ def _body(data: Mapping[str, Any], place: str, settings: Settings) -> str:
             place=place,
         ),
         "",
-        *found,
+        *(f"- {said}" for said in found),
         "",
         _("Handed in by: {who}", who=one_line(data.get("who", ""))),
         _("Technician: {who}", who=technician),
@@ -115,12 +127,21 @@ def _body(data: Mapping[str, Any], place: str, settings: Settings) -> str:
     return "\n".join(lines)
 
 
-def send_mail(delivery: Delivery, settings: Settings, now: datetime) -> Outcome:
+def figures_of_mail(intake: Intake, delivery: Delivery) -> dict[str, Figures]:
+    """Return the figures behind the sentences of a mail about a stop."""
+    data = delivery.content["data"]
+    told = ((UUID(data["visit_id"]), f["message"]) for f in data.get("flags", ()))
+    return {said: found for (_visit, said), found in figures_behind(intake, told).items()}
+
+
+def send_mail(
+    delivery: Delivery, settings: Settings, now: datetime, behind: Mapping[str, Figures]
+) -> Outcome:
     """Hand one mail to the mail server; never raises for what server or network do."""
     if not settings.smtp_host:
         return Outcome("retry", "no mail server is set: FLUEBOOK_SMTP_HOST")
     try:
-        mail = mail_of(delivery, settings, now)
+        mail = mail_of(delivery, settings, now, behind)
     except ValueError as error:
         return Outcome("refused", str(error)[:KEPT_ANSWER])
     try:

@@ -358,7 +358,7 @@ def cut_page(
         boiler_words=boiler_words(boiler, shown),
         site_name=_("site not yet known") if view.site is None else view.site.name,
         day=day(view.visit.started),
-        leave=leave_words(view.judgement.flags, shown),
+        leave=leave_words(view.judgement.flags, view.points, shown),
         first=first,
         beside=beside,
         refused_title=title,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
@@ -20,6 +20,7 @@ from api.refusals import refusals, why_not
 from api.routes.duty import AskedDutyPerson, taker
 from api.routes.shared import IntakeOf, signer
 from api.words import words
+from ingest.figures import Figures
 from ingest.intake import Intake, WordsMissing
 from ingest.store import NotFound, StateConflict, VersionConflict
 from ingest.store.duty import StandingStop
@@ -38,13 +39,23 @@ class StopView:
     who: str
 
 
-def stop_view(one: StandingStop, shown: Shown) -> StopView:
+def sentences_of(stops: Iterable[StandingStop]) -> list[tuple[UUID, str | None]]:
+    """Return the sentences of standing stops, each with its visit."""
+    return [(one.visit_id, found["message"]) for one in stops for found in one.flags]
+
+
+def stop_view(
+    one: StandingStop, shown: Shown, behind: Mapping[tuple[UUID, str], Figures]
+) -> StopView:
     """Return a standing stop as the top of the review list shows it."""
     boiler = one.boiler_name or words().t("Boiler not yet known")
     return StopView(
         id=one.visit_id,
         place=f"{boiler}, {one.site_name}" if one.site_name else boiler,
-        sentences=[finding_shown(f["message"], "stop", shown) for f in one.flags],
+        sentences=[
+            finding_shown(said, "stop", shown, behind.get((one.visit_id, said), ()))
+            for said in (found["message"] for found in one.flags)
+        ],
         raised=when(one.raised_at),
         who=one.handed_in_by,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -18,10 +18,12 @@ from api.pages.curves import PhaseTable, tables
 from api.pages.file_lines import first_lines
 from api.pages.show import PHASE_WORDS, Shown, day, rates
 from api.pages.sources import Origin, Sources, plain_source
-from api.pages.unit_text import Exact, in_units, quantity, with_signs
+from api.pages.unit_text import figures_in, in_units, quantity, with_signs
 from api.words import N_, _, _n
 from combustion.quantities import QUANTITIES
 from ingest.earlier import EarlierVisit
+from ingest.figures import Figures, figures_of
+from ingest.intake import Intake
 from ingest.judgement import Flag, Judgement
 from ingest.models import Boiler, Visit
 from ingest.rules import RULES
@@ -98,7 +100,7 @@ def file_view(name: str, sha256: str, size: int, data: Callable[[], bytes], by: 
     return FileView(name, sha256, size, by, lines, total - len(lines))
 
 
-def finding_shown(sentence: str, severity: str, shown: Shown, exact: Exact = ()) -> str:
+def finding_shown(sentence: str, severity: str, shown: Shown, exact: Figures = ()) -> str:
     """Return a finding's sentence in the reader's language and units; a stop's English beside.
 
     ``exact`` are the numbers behind it, where they are at hand.
@@ -108,16 +110,15 @@ def finding_shown(sentence: str, severity: str, shown: Shown, exact: Exact = ())
     return with_signs(in_their_units) if said != sentence else in_their_units
 
 
-def exact_of(flag: Flag, points: Sequence[FiringPoint] = ()) -> Exact:
-    """Return the unrounded numbers that a flag's sentence may say: its own, and its points'."""
-    own = [(n, flag.unit) for n in (flag.value, flag.low, flag.high) if n is not None and flag.unit]
-    read = [
-        (settled.mean, QUANTITIES[key].unit)
-        for point in points
-        if point.key.phase == flag.phase and point.key.firing_rate in flag.firing_rates
-        for key, settled in point.values.items()
-    ]
-    return (*own, *read)
+def figures_behind(
+    intake: Intake, said: Iterable[tuple[UUID, str | None]]
+) -> Mapping[tuple[UUID, str], Figures]:
+    """Return the figures of sentences that stand without their finding: of lists, stops and mails.
+
+    They are looked up only where a sentence has any that may be shown in other units.
+    """
+    wanted = {(visit, text) for visit, text in said if text and figures_in(text)}
+    return intake.figures_behind(wanted) if wanted else {}
 
 
 def key_of(flag: Flag) -> str | None:
@@ -128,8 +129,8 @@ def key_of(flag: Flag) -> str | None:
     return "net_stack_temperature" if (flag.unit, QUANTITIES[key].unit) == ("K", "degC") else key
 
 
-def _sentence(flag: Flag, shown: Shown, points: Sequence[FiringPoint] = ()) -> str:
-    return finding_shown(flag.message, flag.severity, shown, exact_of(flag, points))
+def _sentence(flag: Flag, shown: Shown, points: Sequence[FiringPoint]) -> str:
+    return finding_shown(flag.message, flag.severity, shown, figures_of(flag, points))
 
 
 def next_step_said(flag: Flag) -> str:
@@ -199,11 +200,11 @@ def worst_sentence(
     return _(ALL_STANDS if flags else NOTHING_BEYOND)
 
 
-def leave_words(flags: Sequence[Flag], shown: Shown) -> str:
+def leave_words(flags: Sequence[Flag], points: Sequence[FiringPoint], shown: Shown) -> str:
     """Return what is said first of all where CO in the room was a stop, else nothing."""
     for flag in flags:
         if flag.severity == "stop" and (flag.quantity == "room_co" or flag.rule.startswith("room")):
-            return f"{_sentence(flag, shown)} {in_units(next_step_said(flag), shown)}"
+            return f"{_sentence(flag, shown, points)} {in_units(next_step_said(flag), shown)}"
     return ""
 
 
@@ -256,7 +257,7 @@ def visit_given(
     first, beside = verdict(judgement, points, shown, standing)
     return {
         "boiler_words": boiler_words(boiler, shown),
-        "leave": leave_words(judgement.flags, shown),
+        "leave": leave_words(judgement.flags, points, shown),
         "verdict": first,
         "beside": beside,
         "flags": [flag_view(f, points, shown, origin) for f in judgement.flags],

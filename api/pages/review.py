@@ -11,12 +11,14 @@ from uuid import UUID
 from fastapi import APIRouter, Request, Response
 
 from api.doorkeeper import principal_of
-from api.pages.duty import stop_view
-from api.pages.facts import NOTHING_BEYOND, finding_shown
+from api.pages.duty import sentences_of, stop_view
+from api.pages.facts import NOTHING_BEYOND, figures_behind, finding_shown
 from api.pages.render import page, shown_for
 from api.pages.show import Shown, day
 from api.routes.shared import IntakeOf, SettingsOf
 from api.words import _, _n
+from ingest.figures import Figures
+from ingest.intake import Intake
 from ingest.models import SEVERITIES, Severity
 from ingest.rules import RULES
 from ingest.store.lists import Listed, Wanted
@@ -42,12 +44,22 @@ class RowView:
     stands: bool = False
 
 
-def row_view(one: Listed, shown: Shown) -> RowView:
-    """Return a visit as its row shows it."""
+def row_views(intake: Intake, listed: Sequence[Listed], shown: Shown) -> list[RowView]:
+    """Return visits as their rows show them."""
+    behind = figures_behind(intake, ((one.visit_id, one.worst_message) for one in listed))
+    return [_row_view(one, shown, behind) for one in listed]
+
+
+def _row_view(one: Listed, shown: Shown, behind: Mapping[tuple[UUID, str], Figures]) -> RowView:
     sentence = (
         _(NOTHING_BEYOND)
         if one.worst_message is None
-        else finding_shown(one.worst_message, one.worst or "", shown)
+        else finding_shown(
+            one.worst_message,
+            one.worst or "",
+            shown,
+            behind.get((one.visit_id, one.worst_message), ()),
+        )
     )
     shown_too = 1 if one.worst is not None else 0
     return RowView(
@@ -152,12 +164,14 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     if after is None and severity is None and not asked:
         unfinished = intake.review_list(Wanted(states=("open", "sent_back")), most=OPEN_SHOWN)
     waiting = intake.standing_stops()
+    told = waiting[:STOPS_SHOWN]
+    behind = figures_behind(intake, sentences_of(told))
     may_accept = principal_of(request.scope).role in ("reviewer", "administrator")
     return page(
         request,
         "review.html",
         # Whatever is filtered: a stop that nobody took stands on top.
-        waiting=[stop_view(one, shown) for one in waiting[:STOPS_SHOWN]],
+        waiting=[stop_view(one, shown, behind) for one in told],
         waiting_count=len(waiting),
         can_take=principal_of(request.scope).role in ("reviewer", "administrator"),
         title=_("Review"),
@@ -168,7 +182,7 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
         filter=urlencode(asked),
         rules=sorted((_(r.title), r.key) for r in RULES.values()),
         tally=[(name, counts.get(name, 0)) for name in ("stop", "fix", "check")],
-        rows=[row_view(one, shown) for one in found[:size]],
+        rows=row_views(intake, found[:size], shown),
         next=urlencode(following),
-        open_rows=[row_view(one, shown) for one in unfinished],
+        open_rows=row_views(intake, unfinished, shown),
     )

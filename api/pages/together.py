@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from api.pages.render import page, shown_for
-from api.pages.review import row_view
+from api.pages.review import row_views
 from api.problems import ProblemError, problem_of_book_error
 from api.refusals import why_not
 from api.routes.shared import IntakeOf, SettingsOf, decider
@@ -30,7 +30,7 @@ def _shown(
 ) -> Response:
     shown = shown_for(request)
     ready = intake.ready_together(settings.open_first_percent)
-    closed = [r for r in ready if r.drawn and not r.opened]
+    views = row_views(intake, [r.listed for r in ready], shown)
     return page(
         request,
         "together.html",
@@ -39,8 +39,8 @@ def _shown(
         said=said,
         percent=settings.open_first_percent,
         day=words().day(intake.book.today()),
-        closed=[row_view(r.listed, shown) for r in closed],
-        rows=[(row_view(r.listed, shown), r.drawn) for r in ready if not r.drawn or r.opened],
+        closed=[v for v, r in zip(views, ready, strict=True) if r.drawn and not r.opened],
+        rows=[(v, r.drawn) for v, r in zip(views, ready, strict=True) if not r.drawn or r.opened],
     )
 
 

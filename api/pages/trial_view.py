@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from api.pages.compare import signed
-from api.pages.facts import exact_of, finding_shown
+from api.pages.facts import finding_shown
 from api.pages.show import Shown
 from api.words import _, words
 from ingest.judgement import Flag
@@ -30,8 +30,11 @@ class Changed:
     gone: Sequence[tuple[str, str]]
 
 
-def _sentences(flags: Sequence[Flag], shown: Shown) -> list[tuple[str, str]]:
-    return [(f.severity, finding_shown(f.message, f.severity, shown, exact_of(f))) for f in flags]
+def _sentences(one: Tried, flags: Sequence[Flag], shown: Shown) -> list[tuple[str, str]]:
+    return [
+        (f.severity, finding_shown(f.message, f.severity, shown, one.figures.get(f.message, ())))
+        for f in flags
+    ]
 
 
 def _changed(tried: Sequence[Tried], shown: Shown) -> list[Changed]:
@@ -40,8 +43,8 @@ def _changed(tried: Sequence[Tried], shown: Shown) -> list[Changed]:
             f"/visits/{one.visit.id}",
             words().day(one.visit.started) if one.visit.started else "",
             one.boiler,
-            _sentences(one.new, shown),
-            _sentences(one.gone, shown),
+            _sentences(one, one.new, shown),
+            _sentences(one, one.gone, shown),
         )
         for one in tried
     ]

@@ -12,6 +12,7 @@ from api.pages.show import Shown
 from api.words import Words, words
 from combustion.quantities import QUANTITIES
 from combustion.units import UnitError, conversion
+from ingest.figures import Figures
 
 _POINT = re.compile(r"(?<=\d)\.(?=\d{1,2}(?!\d))")
 _IN_TEXT = re.compile(
@@ -71,11 +72,12 @@ def quantity(value: float, unit: str, shown: Shown) -> str:
     return f"{words().signs(text).replace('-', '−')} {name}".rstrip()
 
 
-Exact = tuple[tuple[float, str], ...]
-"""Numbers behind a sentence, unrounded, each with the unit that the sentence has them in."""
+def figures_in(text: str) -> bool:
+    """Return whether a sentence has figures that are converted where it is shown."""
+    return _IN_TEXT.search(text) is not None
 
 
-def in_units(text: str, shown: Shown, exact: Exact = ()) -> str:
+def in_units(text: str, shown: Shown, exact: Figures = ()) -> str:
     """Return a rule's sentence with its numbers in the reader's units.
 
     A sentence is written with rounded numbers; one that rounds one of ``exact`` is converted from
@@ -94,7 +96,7 @@ def in_units(text: str, shown: Shown, exact: Exact = ()) -> str:
 
 
 @lru_cache(maxsize=8192)
-def _in_units(text: str, shown: Shown, _spoken: Words, exact: Exact) -> str:
+def _in_units(text: str, shown: Shown, _spoken: Words, exact: Figures) -> str:
     def behind(figure: str, unit: str) -> float:
         bare = figure.replace("−", "-")
         decimals = len(bare.partition(".")[2])

@@ -10,13 +10,14 @@ from collections.abc import Sequence
 from api.cautions import caution, counted_caution
 from api.findings import reason_said
 from api.key_words import key_said
-from api.pages.facts import exact_of, finding_shown, in_words, next_step_said
+from api.pages.facts import finding_shown, in_words, next_step_said
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
 from api.report import blocks
 from api.report.blocks import Block
 from api.report.given import ReportInput
 from api.words import Words, _, speaking
+from ingest.figures import figures_of
 from ingest.judgement import Flag, NotJudged
 from ingest.models import SEVERITIES
 from ingest.rules import RULES
@@ -138,7 +139,7 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
         source = flag.source
         with speaking(words):
             sentence_said = in_words(
-                finding_shown(flag.message, flag.severity, shown, exact_of(flag, given.points))
+                finding_shown(flag.message, flag.severity, shown, figures_of(flag, given.points))
             )
             next_step = next_step_said(flag)
         done = given.visit.done_about(flag.id, flag.rule)

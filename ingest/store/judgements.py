@@ -126,7 +126,8 @@ def _write_flags(change: Change, visit_id: UUID, judgement: Judgement, *, first:
     )
 
 
-def _flag(found: dict[str, Any]) -> Flag:
+def flag_from(found: dict[str, Any]) -> Flag:
+    """Return a flag from its part of a judgement's document."""
     source = found["source"]
     return Flag(
         id=found["id"],
@@ -158,9 +159,9 @@ def _judgement(document: str) -> Judgement:
         rules_version=found["rules_version"],
         limits_id=found["limits"]["id"],
         limits_sha256=found["limits"]["sha256"],
-        flags=tuple(_flag(f) for f in found["flags"]),
+        flags=tuple(flag_from(f) for f in found["flags"]),
         not_judged=tuple(NotJudged(**n) for n in found["not_judged"]),
-        work_done=tuple(_flag(f) for f in found["work_done"]),
+        work_done=tuple(flag_from(f) for f in found["work_done"]),
     )
 
 
