@@ -9,9 +9,10 @@ from __future__ import annotations
 from typing import get_args
 
 from api.words import _
-from combustion.fuels import FUELS
+from combustion.fuels import FUELS, Kind
 from combustion.quantities import Basis, Role
 from ingest.judgement import Level, Status
+from ingest.store.accounts import ROLES
 
 ACTS = (
     "accepted", "account_changed", "account_made", "boiler_added", "boiler_changed",
@@ -37,18 +38,12 @@ SUBJECTS = (
 )  # fmt: skip
 """What lines of the audit trail are about."""
 
-FUEL_KINDS = ("gas", "oil")
-"""What a boiler burns where no more is known of it."""
-
-PEOPLE = ("technician", "reviewer", "administrator", "integrator")
-"""Roles of accounts and keys."""
-
 FILES = ("readings", "log", "photo")
 """What a kept file holds."""
 
 KEYS: tuple[str, ...] = (
     *FUELS, *get_args(Basis), *get_args(Role), *get_args(Status), *get_args(Level), *ACTS,
-    *SUBJECTS, *FILES, *FUEL_KINDS, *PEOPLE,
+    *SUBJECTS, *FILES, *get_args(Kind), *ROLES,
 )  # fmt: skip
 
 
