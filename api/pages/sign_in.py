@@ -101,7 +101,9 @@ def sign_out(request: Request, desk: DeskOf) -> Response:
         desk.end_session(token, signer(request, ""))
     answer = RedirectResponse("/sign-in", status_code=303)
     answer.delete_cookie(SESSION_COOKIE, path="/")
-    answer.headers["Clear-Site-Data"] = '"cache", "storage"'
+    # Not "storage": entries that wait for signal live there, of other people too. The browser's
+    # worker throws the copies of pages away.
+    answer.headers["Clear-Site-Data"] = '"cache"'
     return answer
 
 

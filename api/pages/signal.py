@@ -45,8 +45,19 @@ def worker() -> Response:
 
 
 @router.get("/no-signal")
-def no_signal(request: Request) -> Response:
-    """Say that there is no signal and no copy of the page asked for."""
+def no_signal(request: Request, asked: str = "") -> Response:
+    """Say that there is no signal and no copy of the page asked for, or that nothing was sent."""
+    if asked == "send":
+        return page(
+            request,
+            "problem.html",
+            title=_("No signal"),
+            heading=_("No signal: nothing was sent"),
+            detail=_(
+                "What you asked for was not done. Go back, and ask for it again once there is "
+                "signal. What waits on this device is still kept on it."
+            ),
+        )
     return page(
         request,
         "problem.html",

@@ -1,7 +1,7 @@
 // Forms that wait for signal, the strip that says so, and half-filled forms that are offered again.
 "use strict";
 
-import { draft, dropDraft, dropEntry, entries, putDraft, putEntry, sendAll, uuid7 } from "./waiting.js";
+import { draft, dropDraft, dropEntry, entries, everyEntry, putDraft, putEntry, sendAll, uuid7 } from "./waiting.js";
 
 const person = document.body.dataset.person;
 const strip = document.getElementById("waiting");
@@ -21,6 +21,8 @@ const filled = (text, given) => text.replace(/\{(\w+)\}/g, (_, name) => given[na
 const clock = (at) =>
   new Date(at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
 
+const counted = (number) => (number === 1 ? words.one : filled(words.many, { n: number }));
+
 async function draw() {
   const waiting = await entries(person);
   const copy = document.documentElement.dataset.copy;
@@ -34,7 +36,8 @@ async function draw() {
   words.count = waiting.length;
   const count = strip.querySelector(".count");
   count.hidden = !waiting.length;
-  count.textContent = waiting.length === 1 ? words.one : filled(words.many, { n: waiting.length });
+  const refused = waiting.filter((entry) => entry.state === "refused").length;
+  count.textContent = counted(waiting.length) + (refused ? ` · ${words.refused}: ${refused}` : "");
   strip.querySelector("button.send").hidden = !waiting.length;
   list.replaceChildren(
     ...waiting.map((entry) => {
@@ -89,7 +92,7 @@ function lookAt(entry) {
   form.submit();
 }
 
-async function go(progress = null) {
+async function go(progress = null, unkept = null) {
   const results = await sendAll(
     person,
     (id, state) => {
@@ -97,6 +100,7 @@ async function go(progress = null) {
       draw();
     },
     progress,
+    unkept,
   );
   await draw();
   return results;
@@ -172,7 +176,8 @@ async function submitted(form, button) {
     fields,
     state: "waits",
   };
-  await putEntry(entry);
+  await putEntry(entry).catch(() => (entry.unkept = true)); // the device is full
+  for (const old of form.querySelectorAll(".full")) old.remove();
   const bar = document.createElement("progress");
   if (entry.fields.some(([, , file]) => file)) {
     bar.setAttribute("aria-label", words.sending);
@@ -184,7 +189,7 @@ async function submitted(form, button) {
     bar.value = part < 1 ? part : null;
     if (part >= 1) bar.removeAttribute("value"); // it is there; the office reads it
     if (told) told.sent(part, whole);
-  });
+  }, entry.unkept && entry);
   bar.remove();
   if (told) told.end();
   const result = results.get(id);
@@ -193,6 +198,10 @@ async function submitted(form, button) {
     goOn(new URL(result.address));
   } else if (result && result.state === "refused") {
     lookAt(entry);
+  } else if (entry.unkept) {
+    const full = said("p", words.full, "told full");
+    full.setAttribute("role", "alert");
+    (button || form).after(full);
   } else if (begun) {
     await dropDraft(draftKey(form));
     location.assign(begun);
@@ -301,7 +310,7 @@ async function drafted(form) {
   let timer = 0;
   form.addEventListener("input", () => {
     clearTimeout(timer);
-    timer = setTimeout(() => putDraft({ key, at: Date.now(), fields: plainFields(form) }), 300);
+    timer = setTimeout(() => putDraft({ key, at: Date.now(), fields: plainFields(form) }).catch(() => {}), 300);
   });
 }
 
@@ -346,5 +355,15 @@ async function sendWhatWaits() {
 // From here on nothing that is entered goes by the script; the benchmark reads it.
 const ready = () => performance.mark("fluebook-ready");
 
+// Where nobody is signed in it is only said how much waits here, of whomever.
+async function others() {
+  const number = (await everyEntry()).length;
+  strip.hidden = !number;
+  strip.querySelector("details").replaceWith(said("p", `${counted(number)}. ${words.others}`, "count"));
+}
+
 if (person && window.isSecureContext) begin();
-else ready();
+else {
+  ready();
+  if (window.isSecureContext) others();
+}

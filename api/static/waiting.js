@@ -38,8 +38,8 @@ async function within(name, mode, work) {
 }
 
 // Ids are made in order of time, so the store's own order is the order in which things were done.
-export const entries = async (person) =>
-  (await within("entries", "readonly", (s) => s.getAll())).filter((e) => e.person === person);
+export const everyEntry = () => within("entries", "readonly", (s) => s.getAll());
+export const entries = async (person) => (await everyEntry()).filter((e) => e.person === person);
 export const putEntry = (entry) => within("entries", "readwrite", (s) => s.put(entry));
 export const dropEntry = (id) => within("entries", "readwrite", (s) => s.delete(id));
 export const draft = (key) => within("drafts", "readonly", (s) => s.get(key));
@@ -116,7 +116,7 @@ async function sendOne(entry, progress) {
     await dropEntry(entry.id);
     return { state: "gone", address: answer.address };
   }
-  await putEntry({ ...entry, state: "refused", words: wordsOf(answer.text) });
+  if (!entry.unkept) await putEntry({ ...entry, state: "refused", words: wordsOf(answer.text) });
   return { state: "refused" };
 }
 
@@ -127,12 +127,13 @@ function wordsOf(text) {
 }
 
 // Sends what waits, oldest first. What was refused holds back what was entered later for the same
-// visit, and nothing else. Other windows of the browser stand behind the lock.
-export function sendAll(person, told = () => {}, progress = null) {
+// visit, and nothing else. Other windows of the browser stand behind the lock. What the device has
+// no room to keep goes last.
+export function sendAll(person, told = () => {}, progress = null, unkept = null) {
   return navigator.locks.request("fluebook-waiting", async () => {
     const results = new Map();
     const held = new Set();
-    for (const entry of await entries(person)) {
+    for (const entry of [...(await entries(person)), ...(unkept ? [unkept] : [])]) {
       if (entry.state === "refused" || held.has(entry.visit)) {
         held.add(entry.visit);
         continue;

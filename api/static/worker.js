@@ -6,6 +6,7 @@ const FIXED = `fluebook-fixed-${VERSION}`;
 const PAGES = "fluebook-pages-";
 const WHO = "/who";
 const EMPTY = "/no-signal";
+const NOT_SENT = "/no-signal?asked=send";
 const MOST_PAGES = 60;
 const COMING = `${PAGES}coming-`; // pages of visits that nobody has begun, by boiler
 const BEGUN = `${PAGES}begun-`; // the same under the id of a visit that was begun here
@@ -17,7 +18,7 @@ self.addEventListener("install", (event) => {
   event.waitUntil(
     (async () => {
       const fixed = await caches.open(FIXED);
-      await fixed.addAll([...ASSETS, EMPTY].map((path) => new Request(path, { cache: "reload", credentials: "omit" })));
+      await fixed.addAll([...ASSETS, EMPTY, NOT_SENT].map((path) => new Request(path, { cache: "reload", credentials: "omit" })));
       await self.skipWaiting();
     })(),
   );
@@ -58,9 +59,12 @@ function after(work) {
 const keep = (address, answer, since, where = PAGES) =>
   after(() => since === signedOut && kept(address, answer, where));
 
-function leave() {
+// Copies are thrown away once the office has answered: without signal nobody is signed out.
+async function leaving(request) {
   signedOut += 1;
-  return after(forget);
+  const answer = await fetch(request);
+  await after(forget);
+  return answer;
 }
 
 // A page belongs to the person it was made for, and is shown to nobody else. Resolves to the
@@ -87,8 +91,7 @@ async function kept(address, answer, where) {
 
 async function put(name, address, answer) {
   const pages = await caches.open(name);
-  await pages.delete(address);
-  await pages.put(address, answer);
+  await pages.put(address, answer); // the latest comes last; where there is no room the old copy stays
   const all = await pages.keys();
   for (const old of all.slice(0, Math.max(0, all.length - MOST_PAGES))) await pages.delete(old);
 }
@@ -136,8 +139,8 @@ async function copyOf(address) {
   return null;
 }
 
-async function nothing() {
-  return (await (await caches.open(FIXED)).match(EMPTY)) || Response.error();
+async function nothing(which = EMPTY) {
+  return (await (await caches.open(FIXED)).match(which)) || Response.error();
 }
 
 function inTime(request) {
@@ -172,7 +175,10 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (url.origin !== self.location.origin) return;
-  if (request.method === "POST" && url.pathname === "/sign-out") event.waitUntil(leave());
+  if (request.method === "POST") {
+    const answer = url.pathname === "/sign-out" ? leaving(request) : request.mode === "navigate" && fetch(request);
+    if (answer) event.respondWith(answer.catch(() => nothing(NOT_SENT)));
+  }
   if (request.method !== "GET") return;
   if (request.mode === "navigate") {
     // Files and reports are not pages: they go as they came.

@@ -54,6 +54,11 @@ def enter(page: Any, office: Office, name: str) -> None:
     page.wait_for_url(f"{office.address}/")
 
 
+def sign_out(page: Any) -> None:
+    page.locator("details.self summary").click()
+    page.get_by_role("button", name="Sign out").click()
+
+
 def begun(page: Any) -> UUID:
     page.get_by_role("button", name="Begin a visit now").click()
     page.wait_for_url("**/visits/*")
@@ -112,6 +117,10 @@ def test_two_people_on_one_device_neither_see_nor_send_each_others_entries(
         page.goto(f"{page.url}/readings")
         typed(page, "6.2")
         waits(page, 2)
+        sign_out(page)
+        page.get_by_text("No signal: nothing was sent").wait_for()
+        page.goto(f"{office.address}/boilers/{office.boiler}")
+        waits(page, 2)  # the copies are still there, and so is what waits
 
         office.come()
         enter(page, office, "L. Tindall")
@@ -127,11 +136,15 @@ def test_two_people_on_one_device_neither_see_nor_send_each_others_entries(
         page.get_by_role("button", name="Send now").click()
         waits(page, 0)
         begins, signs = f"/boilers/{office.boiler}/visits", "/sign-in"
-        assert office.posts == [signs, signs, begins]
+        sign_out(page)  # it leaves what another person entered where it is, and in sight
+        page.get_by_text("2 entries are kept on this device until they have gone up.").wait_for()
+        outs = "/sign-out"
+        assert office.posts == [signs, signs, begins, outs]
 
         enter(page, office, "J. Harrow")
         waits(page, 0)  # they went up as soon as their own person was back
-    assert office.posts == [signs, signs, begins, signs, begins, f"/visits/{first}/readings"]
+    theirs = [begins, f"/visits/{first}/readings"]
+    assert office.posts == [signs, signs, begins, outs, signs, *theirs]
     begun_by = {r.id: r.visit.technician for r in office.intake.unfinished_visits(office.boiler)}
     assert begun_by == {first: "J. Harrow", second: "L. Tindall"}
     assert office.readings(first) == [(30.0, 6.2)]

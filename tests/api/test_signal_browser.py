@@ -92,6 +92,26 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
     assert office.readings(visit) == [(30.0, 5.9), (100.0, 4.4)]  # in the order of their entry
 
 
+def test_a_device_without_room_sends_at_once_or_says_that_nothing_is_kept(
+    office: Office, tmp_path: Path
+) -> None:
+    full = (
+        "IDBObjectStore.prototype.put = () => { throw new DOMException('', 'QuotaExceededError') }"
+    )
+    with phone(tmp_path / "profile") as page:
+        address, visit = begun_with_signal(page, office)
+        page.add_init_script(full)
+        page.goto(f"{address}/readings")
+        office.go()
+        typed(page, "6.2")
+        page.get_by_role("alert").filter(has_text="has no room left").wait_for()
+        assert page.get_by_label("O2", exact=False).first.input_value() == "6.2"
+        office.come()
+        page.get_by_role("button", name="Keep this reading").click()
+        page.wait_for_url("**#typed")
+    assert office.readings(visit) == [(30.0, 6.2)]
+
+
 def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> None:
     with phone(tmp_path / "profile") as page:
         address, visit = begun_with_signal(page, office)
