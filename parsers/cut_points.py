@@ -11,7 +11,8 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,12 +71,17 @@ def _begin(first: datetime | None, last: datetime | None) -> datetime | None:
     return first.replace(tzinfo=timezone(first.utcoffset() or timedelta(0)), fold=0)
 
 
+def _moves(zone: tzinfo | None) -> TypeGuard[tzinfo]:
+    """Return whether a zone's clock may be put forward or back: a fixed offset's never is."""
+    return zone is not None and not isinstance(zone, timezone)
+
+
 def _told_twice(readings: Sequence[Reading]) -> Sequence[Reading]:
     """Return readings with the second of two hours marked, where one zone's clock was put back."""
     known = [n for n, r in enumerate(readings) if r.time is not None]
     zones = {r.time.tzinfo for r in readings if r.time is not None}
     zone = zones.pop() if len(zones) == 1 else None
-    if zone is None or isinstance(zone, timezone):
+    if not _moves(zone):
         return readings
     walls = np.array([wall_clock(readings[n].time) for n in known], dtype=np.int64)
     found = offsets_of(walls, zone)
@@ -130,7 +136,7 @@ def _log_of_columns(
     rows = np.flatnonzero(~np.isnat(walls))
     micro = walls[rows].astype(np.int64)
     zone = readings.table.zone
-    changed = None if zone is None or isinstance(zone, timezone) else offsets_of(micro, zone)
+    changed = offsets_of(micro, zone) if _moves(zone) else None
     if changed is not None:
         if changed[1].any():
             return None
