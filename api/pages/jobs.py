@@ -26,7 +26,7 @@ from api.pages.visit import visit_page
 from api.problems import ErrorItem, problem_of_book_error
 from api.refusals import refusals, told, why_not
 from api.routes.shared import IntakeOf, plans_of, signer
-from api.words import N_, _
+from api.words import N_, _, words
 from ingest.intake import OPEN_STATES, Intake
 from ingest.models import Visit
 from ingest.service.job import Job
@@ -105,7 +105,7 @@ def _page(
         status=status,
         id=job_id,
         where=where,
-        on=job.on,
+        on=words().day(job.on) if job.on else "",
         version=kept.version,
         e=entries if entries is not None else entries_of(job, water, system),
         wrong=wrong or {},
