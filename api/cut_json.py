@@ -26,6 +26,7 @@ def cut_json(cut: LogCut) -> dict[str, Any]:
         "quantities": list(cut.log.columns),
         "rates": list(cut.rates),
         "response_time": cut.response_time,
+        "notes": list(cut.notes),
         "segments": [_segment(cut, s) for s in cut.segments],
         "plateaus": len(cut.plateaus),
         "waiting": len(cut.waiting),

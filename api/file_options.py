@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Any, get_args
-from zoneinfo import ZoneInfo
 
 from pydantic import Field, TypeAdapter, ValidationError
 
@@ -17,6 +16,7 @@ from combustion.units import UnitError, conversion
 from ingest.how_read import HowRead
 from parsers import ReadOptions
 from parsers.line_rules import Checksum
+from parsers.times import stated_zone
 
 OPTION_FIELDS: dict[str, dict[str, Any]] = {
     "units": {
@@ -25,7 +25,8 @@ OPTION_FIELDS: dict[str, dict[str, Any]] = {
     },
     "zone": {
         "type": "string",
-        "description": "IANA zone of times without an offset; the boiler's or site's otherwise.",
+        "description": "IANA zone of times without an offset, or the offset itself, such as "
+        "+01:00; the boiler's or site's zone otherwise.",
     },
     "started": {
         "type": "string",
@@ -87,9 +88,10 @@ def read_options_from(given: Mapping[str, Any]) -> ReadOptions | None:
     zone, day, decimal = text["zone"] or None, text["day_first"], text["decimal"]
     if zone is not None:
         try:
-            ZoneInfo(zone)
+            stated_zone(zone)
         except (KeyError, ValueError, OSError) as error:
-            raise wrong_field("zone", "the zone is not known", zone, "Europe/Berlin") from error
+            expected = "Europe/Berlin or +01:00"
+            raise wrong_field("zone", "the zone is not known", zone, expected) from error
     if day not in ("", "true", "false"):
         raise wrong_field("day_first", "day_first is no choice", day, "true or false")
     if decimal not in ("", ".", ","):

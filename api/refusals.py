@@ -130,6 +130,10 @@ PAGE_WORDS: Mapping[str, str] = MappingProxyType(
         "Write it into the heading, or state it: --unit {quantity}={canonical}.": N_(
             "State it below, under “What the file leaves open”: {quantity}={canonical}."
         ),
+        "State it: --unit firing_rate=1 for shares, --unit firing_rate=% for percent.": N_(
+            "State it below, under “What the file leaves open”: firing_rate=1 for shares, "
+            "firing_rate=% for percent."
+        ),
         "State them: --rates 100,75,50,25 (one for each reading), --phase as-left, or line "
         "ranges.": N_("State them below: one firing rate for each reading, and when it was taken."),
         "Look at fluebook read FILE --explain for the lines of the readings.": N_(

@@ -6,13 +6,14 @@ correctable, is on the visit's page once the log is handed over there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 
 from rich.markup import escape
 from rich.table import Table
 
 from combustion.quantities import QUANTITIES
+from ingest.log_notes import notes_of
 from parsers import ReadResult
 from parsers.cut_points import (
     JUDGED_BASES,
@@ -22,7 +23,6 @@ from parsers.cut_points import (
     why_no_log,
 )
 from parsers.plateaus import propose_cut
-from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
 
 _FIGURES = ("o2_dry", "co2_dry", "co_dry", "stack_temperature")
@@ -30,7 +30,8 @@ _FIGURES = ("o2_dry", "co2_dry", "co_dry", "stack_temperature")
 
 def cut_table(
     result: ReadResult,
-    rates: Sequence[RateAim | float] = (),
+    rates: Sequence[float] = (),
+    percents: Mapping[str, float] | None = None,
     *,
     response_time: float | None = None,
 ) -> tuple[Table | None, str]:
@@ -40,8 +41,10 @@ def cut_table(
     ----------
     result : ReadResult
         The log as it was read.
-    rates : sequence of RateAim or float, optional
+    rates : sequence of float, optional
         The rates that the boiler is tested at [%].
+    percents : mapping of str to float, optional
+        Percent of the marks by which the log records its firing rate, as it was read.
     response_time : float, optional
         Of the instrument, to 90 % of a step [s]; estimated where it is not stated.
     """
@@ -85,7 +88,8 @@ def cut_table(
             "" if s.kind != "plateau" else "yes" if s.settled else "no",
             escape(s.why),
         )
-    return table, _said(plateaus, len(segments), bool(phases))
+    notes = notes_of(started, float(times[-1]), result.rate_marks, percents, rates)
+    return table, " ".join((_said(plateaus, len(segments), bool(phases)), *notes))
 
 
 def _rate(s: Segment) -> str:

@@ -34,6 +34,8 @@ class Log:
     whole: LogColumns
     maps: tuple[ColumnMap, ...] = ()
     """Of the maps at hand, those by which it was read."""
+    marks: tuple[str, ...] | None = None
+    """Marks that it records for firing rates, None where its columns came without them."""
 
     @property
     def sha256(self) -> str:
@@ -149,7 +151,7 @@ def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, Sequenc
     """Return a log from its bytes, and its readings in order of time."""
     if is_capture(data):
         taken, maps = readings_of_capture(data, name, how)
-        return _log_of(name, taken, maps, "nothing in it can be read as readings with a time")
+        return _log_of(name, taken, maps, (), "nothing in it can be read as readings with a time")
     result = read(data, name, options=how.options())
     used = "".join(w.message for w in result.warnings if w.code == "map_used")
     maps = tuple(m for m in how.maps if repr(m.name) in used)
@@ -158,11 +160,16 @@ def log_and_readings(data: bytes, name: str, how: HowRead) -> tuple[Log, Sequenc
     taken = result.readings
     if len(taken) > _WHOLE and not isinstance(taken, TabledReadings):
         taken = by_column(taken)  # read row by row
-    return _log_of(name, taken, maps, why, step)
+    return _log_of(name, taken, maps, tuple(result.rate_marks), why, step)
 
 
 def _log_of(
-    name: str, taken: Sequence[Reading], maps: tuple[ColumnMap, ...], why: str, step: str = ""
+    name: str,
+    taken: Sequence[Reading],
+    maps: tuple[ColumnMap, ...],
+    marks: tuple[str, ...],
+    why: str,
+    step: str = "",
 ) -> tuple[Log, Sequence[Reading]]:
     try:
         started, times, columns, timed = log_of_readings(taken)
@@ -183,7 +190,7 @@ def _log_of(
         )
     marked = [reading_json(timed[n]) for n in bounded(timed)]
     whole = LogColumns(started, times, columns, first_lines(timed), marked, len(taken) - len(timed))
-    return Log(whole, maps), timed
+    return Log(whole, maps, marks), timed
 
 
 def digest_by_row(timed: Sequence[Reading]) -> str:

@@ -25,6 +25,8 @@ class HowRead:
     """Of an instrument that sends none; as the two below for raw captures alone."""
     delimiter: str | None = None
     checksum: str | None = None
+    marks: tuple[tuple[str, float], ...] = ()
+    """Percent of the marks by which the log records its firing rate."""
 
     @classmethod
     def of(
@@ -58,6 +60,7 @@ class HowRead:
             day_first=self.day_first,
             decimal=cast("Literal['.', ','] | None", self.decimal),
             maps=self.maps,
+            marks=dict(self.marks),
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -70,6 +73,7 @@ class HowRead:
             "headings": list(self.headings),
             "delimiter": self.delimiter,
             "checksum": self.checksum,
+            "marks": dict(self.marks),
             "maps": [map_json(one) for one in self.maps],
         }
         found = {key: value for key, value in stated.items() if value not in (None, {}, [])}
@@ -89,4 +93,5 @@ class HowRead:
             tuple(settings.get("headings", ())),
             settings.get("delimiter"),
             settings.get("checksum"),
+            tuple(settings.get("marks", {}).items()),
         )

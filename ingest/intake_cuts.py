@@ -23,6 +23,7 @@ from ingest.identifiers import new_id
 from ingest.intake_judging import boiler_and_site, judge_open, present
 from ingest.intake_shapes import OPEN_STATES, Statement
 from ingest.judgement import Judgement
+from ingest.log_notes import notes_of
 from ingest.log_points import points_of_log
 from ingest.models import Boiler
 from ingest.store import cuts, log_columns, readings, visits
@@ -38,6 +39,7 @@ from parsers import FiringPoint, Phase, Reading, ReadOptions
 from parsers.cut_corrections import CorrectionError
 from parsers.cut_points import JUDGED_BASES
 from parsers.plateaus import lags_of_cut, propose_cut
+from parsers.rate_marks import percent_of
 from parsers.rate_match import RateAim
 from parsers.segments import CutOptions, Segment
 
@@ -58,6 +60,8 @@ class LogCut:
     open: bool
     response_time: float | None = None
     """Of the instrument [s], where it was stated."""
+    notes: Sequence[str] = ()
+    """What was decided when it was cut, for the person who looks at it."""
 
     @property
     def plateaus(self) -> list[Segment]:
@@ -106,6 +110,26 @@ def proposed(log: Log, aims: Sequence[RateAim], response_time: float | None) -> 
     return found or [Segment("ramp", float(log.times[0]), float(log.times[-1]), why=why)]
 
 
+def log_with_marks(
+    data: bytes, name: str, how: HowRead, rates: Sequence[float]
+) -> tuple[Log, HowRead, list[str]]:
+    """Return a log, how it is read, and what is to be said of it.
+
+    A log whose firing rates are marks is read again with their percent, where the boiler's
+    ``rates`` [%] settle it. Raises as ``held_log`` does.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    log = held_log(sha256, name, how, lambda: data).log
+    if log.marks is None:  # its columns were at hand, which do not say
+        log = log_read_again(sha256, name, how, lambda: data).log
+    marks = log.marks or ()
+    percents = percent_of(marks, rates)
+    if percents:
+        how = replace(how, marks=tuple(percents.items()))
+        log = held_log(sha256, name, how, lambda: data).log
+    return log, how, notes_of(log.started, float(log.times[-1]), marks, percents, rates)
+
+
 class Cuts:
     """The part of the intake that takes continuous logs."""
 
@@ -140,9 +164,9 @@ class Cuts:
         boiler, site = boiler_and_site(self.book.reader, row.visit)
         zone = (boiler.zone if boiler else None) or (site.zone if site else None)
         how = HowRead.of(options or ReadOptions(), zone, kept_maps(self.book.reader))
-        log = held_log(hashlib.sha256(data).hexdigest(), name, how, lambda: data).log
-        reached("rows", log.count)
         aims = rate_aims(boiler)
+        log, how, notes = log_with_marks(data, name, how, [a.firing_rate for a in aims])
+        reached("rows", log.count)
         segments = proposed(log, aims, response_time)
         # Worked out before the change begins: while it lasts nobody else can write.
         sha256_of_log, lags = log.sha256, lags_of_cut(segments, log.times, log.columns)
@@ -173,6 +197,7 @@ class Cuts:
                     "response_time": response_time,
                     "rates": [a.firing_rate for a in aims],
                     "shown": lags,
+                    "notes": notes,
                 }
                 cuts.write_proposal(
                     change,
@@ -232,6 +257,7 @@ class Cuts:
             version=row.version,
             open=row.state in OPEN_STATES,
             response_time=kept.settings["response_time"],
+            notes=kept.settings.get("notes", ()),
         )
 
     def _log(self, kept: cuts.KeptCut, file: Attachment) -> Log:

@@ -47,6 +47,7 @@ from parsers import (
 from parsers import read as read_bytes
 from parsers.line_rules import line_rules_from
 from parsers.maps import ColumnMap, heading_rows, map_from_json, map_json, taught
+from parsers.rate_marks import percent_of
 from parsers.text import decoded, physical_lines
 
 UNREADABLE = 2
@@ -102,6 +103,10 @@ def read(
     try:
         result = read_bytes(file.read_bytes(), file.name, options=options)
         numbers = rates_stated(rates)
+        percents = percent_of(result.rate_marks, numbers or []) if cut else None
+        if percents:
+            known = replace(options, marks=percents)
+            result = read_bytes(file.read_bytes(), file.name, options=known)
         if not cut and any((numbers, phase, fuel, burner, stated)):
             given = assign(
                 result.readings,
@@ -124,7 +129,7 @@ def read(
         return
     console = Console()
     if cut:
-        _cut(result, numbers or [], response_time, console)
+        _cut(result, numbers or [], percents, response_time, console)
     elif explain:
         _explain(result, console)
     else:
@@ -133,12 +138,16 @@ def read(
 
 
 def _cut(
-    result: ReadResult, rates: list[float], response_time: float | None, console: Console
+    result: ReadResult,
+    rates: list[float],
+    percents: dict[str, float] | None,
+    response_time: float | None,
+    console: Console,
 ) -> None:
     # Cutting needs numpy; reading alone does not wait for it.
     from ingest.cut_command import cut_table
 
-    table, said = cut_table(result, rates, response_time=response_time)
+    table, said = cut_table(result, rates, percents, response_time=response_time)
     if table is None:
         typer.echo(f"{result.name}: {said}", err=True)
         raise typer.Exit(UNREADABLE)

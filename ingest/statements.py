@@ -96,15 +96,16 @@ def units_stated(given: list[str]) -> dict[str, str]:
 
 
 def zone_stated(text: str | None) -> str | None:
-    """Return an IANA zone that exists; wrong usage where it does not."""
+    """Return an offset or an IANA zone that exists; wrong usage where it does not."""
     if text is None:
         return None
-    from zoneinfo import ZoneInfo
+    from parsers.times import stated_zone
 
     try:
-        ZoneInfo(text)
+        stated_zone(text)
     except (KeyError, ValueError, OSError) as error:
-        raise usage(f"--site-zone {text!r}: expected a zone such as Europe/Berlin") from error
+        expected = "a zone such as Europe/Berlin or +01:00"
+        raise usage(f"--site-zone {text!r}: expected {expected}") from error
     return text
 
 

@@ -24,6 +24,7 @@ from parsers.numbers import (
     split_cell,
     value_of,
 )
+from parsers.rate_marks import mark_of, why_no_percent_of_name
 from parsers.shapes import Block, phase_of
 from parsers.times import DateOrder
 from parsers.vocabulary import Meaning, folded
@@ -33,11 +34,6 @@ _PLAIN_COMMA = re.compile(r"[-+]?[0-9]+(?:,[0-9]+)?(?:\n[-+]?[0-9]+(?:,[0-9]+)?)
 _CERTAIN_COMMA = re.compile(r"(?:^|[-+\n])(?:[0-9]{4,}|0[0-9]*),|,(?:[0-9]{1,2}|[0-9]{4,})(?:\n|$)")
 _CERTAIN_POINT = re.compile(
     r"(?:^|[-+\n])(?:[0-9]{4,}|0[0-9]*)\.|\.(?:[0-9]{1,2}|[0-9]{4,})(?:\n|$)"
-)
-
-_NAMED_RATE = re.compile(
-    r"\b(low|high|mid|medium|min|max|minimum|maximum|full|part|partial|lo|hi|klein|teil|voll|grund|"
-    r"petite|grande|bajo|alto|kleinlast|teillast|volllast|grundlast)\b"
 )
 
 
@@ -318,6 +314,12 @@ def _fill(
             part = n.parts[k]
             text = n.texts[k].strip()
             if part is None:
+                mark = mark_of(text) if quantity == "firing_rate" else None
+                percent = _marked(mark, text, place, missing[k], ask) if mark else None
+                if percent is not None:
+                    values[k][quantity], at[k][quantity] = percent, place
+                if mark is not None:
+                    continue
                 reason = no_value(text)
                 if reason is not None:
                     if not (reason == "empty" and place[1] == 0):
@@ -339,7 +341,7 @@ def _fill(
             bound = part.bound
         if number is None:
             continue
-        value = number if unit_convert is None or _identity(unit_convert) else unit_convert(number)
+        value = number if unit_convert is None or identity(unit_convert) else unit_convert(number)
         if bound is not None:
             bounds[k][quantity] = Bound(above=value) if bound == "above" else Bound(below=value)
             at[k][quantity] = place
@@ -377,17 +379,30 @@ def outside_message(heading: str, quantity: str, count: int) -> str:
     )
 
 
-def _identity(convert: object) -> bool:
+def identity(convert: object) -> bool:
+    """Return whether a conversion changes nothing."""
     return getattr(convert, "factor", None) == 1.0 and getattr(convert, "offset", None) == 0.0
+
+
+def _marked(
+    mark: str, text: str, place: tuple[int, int], missing: dict[str, str], ask: Ask
+) -> float | None:
+    """Return the percent of a rate that is a mark, None where nobody said it."""
+    ask.rate_marks.setdefault(mark)
+    percent = ask.options.marks.get(mark)
+    if percent is None:
+        why = why_no_percent_of_name(text)
+        missing["firing_rate"] = why
+        ask.not_read.append(NotRead(place[0], place[1] or None, text, "named_rate", why))
+    return percent
 
 
 def _not_a_number(
     quantity: str, text: str, place: tuple[int, int], missing: dict[str, str], ask: Ask
 ) -> None:
-    if quantity == "firing_rate" and _NAMED_RATE.search(folded(text)):
-        why = f"named rate {text!r}: its percent is not in the file; state it with the rates"
-        code = "named_rate"
-    else:
-        why, code = f"not a number: {text!r}", "not_a_number"
-    missing[quantity] = why
-    ask.not_read.append(NotRead(place[0], place[1] or None, text, code, why))
+    if quantity == "firing_rate":
+        ask.rate_marks.setdefault(text[:20])
+    missing[quantity] = f"not a number: {text!r}"
+    ask.not_read.append(
+        NotRead(place[0], place[1] or None, text, "not_a_number", missing[quantity])
+    )

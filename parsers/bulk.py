@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -20,13 +20,22 @@ from numpy.typing import NDArray
 
 from combustion.quantities import QUANTITIES
 from combustion.units import Conversion
-from parsers.build import blocks_read, outside_message, prepared_blocks
+from parsers.build import blocks_read, identity, outside_message, prepared_blocks
 from parsers.columns import Ask
 from parsers.errors import ReadError
 from parsers.grid import DELIMITERS, Row, split_rows
 from parsers.long_clock import LongClock, added, long_clock, past_midnight
 from parsers.model import Column, LineCount, NotRead, Phase, Reading, ReadWarning
-from parsers.numbers import LARGEST, is_sentinel
+from parsers.numbers import LARGEST, is_sentinel, no_value
+from parsers.rate_marks import (
+    ByCode,
+    StepReasons,
+    are_steps,
+    mark_of,
+    stepped_reading,
+    steps_of,
+    why_no_percent_of_name,
+)
 from parsers.shapes import Block, Understand, is_summary, phase_of, tables
 from parsers.table import LogReadings, Table, Words
 from parsers.text import decoded, physical_lines
@@ -44,6 +53,8 @@ BULK_BYTES = 400_000
 _HEAD = 1 << 15
 _CHUNK = 16 << 20
 _SMALLEST = 1 << 14
+_RATE = "rate"
+"""A column of marks that stand for firing rates, among those of words."""
 
 
 class _NotPlain(Exception):
@@ -86,6 +97,7 @@ class _Body:
     counted: Counter[str] = field(default_factory=Counter)
     not_read: list[NotRead] = field(default_factory=list)
     said: list[ReadWarning] = field(default_factory=list)
+    rate_marks: dict[str, None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +110,7 @@ class Log:
     not_read: list[NotRead]
     warnings: list[ReadWarning]
     preamble: dict[str, str]
+    rate_marks: list[str]
 
 
 def read_log(data: bytes, ask: Ask, understand_of: Any, shape_of: Any) -> Log | None:
@@ -162,10 +175,19 @@ def _planned(
             if m.role in words:
                 return None
             words[m.role] = i
+    for n in numbers:
+        if n.column.quantity == "firing_rate" and any(map(mark_of, n.texts)):
+            if any(p is not None for p in n.parts):
+                return None  # marks and numbers
+            words[_RATE] = n.column.index
     return _Plan(
         delimiter,
         len(block.headings),
-        {n.column.quantity: (n.column.index, n.column.convert) for n in numbers},
+        {
+            n.column.quantity: (n.column.index, n.column.convert)
+            for n in numbers
+            if n.column.index != words.get(_RATE)
+        },
         clock,
         words,
         [i for i in range(len(block.headings)) if i not in used and i not in words.values()],
@@ -218,7 +240,8 @@ def _read_body(
         None if body.times is None else body.times[:n],
         zone,
     )
-    reasons = _cleaned(table, plan, body, own)
+    reasons: dict[str, Mapping[int, str]] = {**_cleaned(table, plan, body, own)}
+    marks = _rates(table, plan, body, own, reasons, account)
     if plan.whole_numbers and any(
         bool(np.any(v[np.isfinite(v)] % 1)) for v in table.values.values()
     ):
@@ -235,7 +258,7 @@ def _read_body(
     phases = body.words.pop("phase", None)
     readings = LogReadings(
         table,
-        {q: i + 1 for q, (i, _) in plan.measured.items()},
+        {c.quantity: c.index + 1 for c in account if c.quantity is not None},
         source=next((r.time_source for r in head if r.time is not None), "none"),
         odd=body.odd,
         reasons=reasons,
@@ -270,7 +293,68 @@ def _read_body(
     kept |= {"midnight_passed"} if plan.clock.carried else set()
     said = [w for w in own.warnings if w.code not in kept]
     return Log(account, readings, lines, [*refused, *body.not_read], [*said, *body.said],
-               shape.preamble)  # fmt: skip
+               shape.preamble, marks)  # fmt: skip
+
+
+def _rates(
+    table: Table,
+    plan: _Plan,
+    body: _Body,
+    own: Ask,
+    reasons: dict[str, Mapping[int, str]],
+    account: Sequence[Column],
+) -> list[str]:
+    """Put the percent of marks to the rate's column, and return the marks."""
+    percents = own.options.marks
+    words = body.words.pop(_RATE, None)
+    if words is not None:
+        named = [mark_of(t) if t else None for t in words.texts]
+        known = np.array([percents.get(m, np.nan) if m else np.nan for m in named])
+        rates = known[words.codes[: body.rows]]
+        for i, reading in body.odd.items():
+            rates[i] = reading.values.get("firing_rate", np.nan)
+        table.values = {**table.values, "firing_rate": rates}
+        texts = [
+            None if t is None or m in percents else _why_no_rate(t, m)
+            for t, m in zip(words.texts, named, strict=True)
+        ]
+        reasons["firing_rate"] = ByCode(words.codes, texts)
+        unknown = [t[:20] for t, m in zip(words.texts, named, strict=True) if t and not m]
+        unknown = [t for t in unknown if no_value(t) is None]
+        shown = [*own.rate_marks, *body.rate_marks, *(m for m in named if m), *unknown]
+        return list(dict.fromkeys(shown))
+    column = table.values.get("firing_rate")
+    if column is None:
+        return []
+    headings = " ".join(c.heading for c in account if c.quantity == "firing_rate")
+    shown = list(dict.fromkeys((*own.rate_marks, *body.rate_marks)))
+    if not are_steps(column, headings):
+        convert = plan.measured["firing_rate"][1]
+        most = float(np.nanmax(column, initial=0.0))
+        if (
+            0 < most <= 1
+            and (convert is None or identity(convert))
+            and "firing_rate" not in own.options.units
+        ):
+            raise _Contradicted  # percent or shares: the careful code asks
+        return shown
+    reasons["firing_rate"] = StepReasons(column.copy())
+    steps = steps_of(column)
+    for i, reading in body.odd.items():
+        body.odd[i] = stepped_reading(reading, percents)
+    moved = np.full(len(column), np.nan)
+    for step in steps:
+        moved[column == float(step)] = percents.get(step, np.nan)
+    table.values = {**table.values, "firing_rate": moved}
+    return [*shown, *steps]
+
+
+def _why_no_rate(text: str, mark: str | None) -> str:
+    """Return why a row with this text under the rate has none, as the careful code says it."""
+    if mark is not None:
+        return why_no_percent_of_name(text)
+    reason = no_value(text)
+    return f"not a number: {text!r}" if reason is None else f"{reason}: {text}"
 
 
 def _stated_phase(typical: Reading, plan: _Plan) -> Phase | None:
@@ -357,7 +441,7 @@ def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) 
         if body.times is not None:
             body.times[n : n + rows] = times
     for role, i in plan.words.items():
-        _coded(body.words[role], texts[i], n, role != "note")
+        _coded(body.words[role], texts[i], n, role not in ("note", _RATE))
     # A row of marks or nothing under every quantity is no reading: the careful code names it.
     empty = np.ones(rows, dtype=bool)
     for quantity, (i, convert) in plan.measured.items():
@@ -365,7 +449,7 @@ def _plain(view: memoryview, rows: int, quotes: bool, plan: _Plan, body: _Body) 
         if not whole:
             empty &= np.isnan(array)
         out = body.values[quantity][n : n + rows]
-        if convert is None or (convert.factor == 1.0 and convert.offset == 0.0):
+        if convert is None or identity(convert):
             out[:] = array
         else:
             np.multiply(array, convert.factor, out=out)
@@ -488,7 +572,7 @@ def _careful(piece: bytes, plan: _Plan, body: _Body, own: Ask) -> None:
     if len(shape.blocks) > 1:
         raise _Contradicted
     options = replace(own.options, decimal=plan.decimal, day_first=plan.day_first)
-    ask = Ask(own.name, options, plan.delimiter)
+    ask = Ask(own.name, options, plan.delimiter, piece=True)
     readings: list[Reading] = []
     if shape.blocks:
         block = shape.blocks[0]
@@ -516,6 +600,7 @@ def _careful(piece: bytes, plan: _Plan, body: _Body, own: Ask) -> None:
             )
             body.not_read.append(NotRead(k, None, raw, code, why))
     body.not_read += ask.not_read
+    body.rate_marks |= ask.rate_marks
     body.said += [ReadWarning(c, m, k) for c, m, k in shape.said]
     body.said += [
         w

@@ -7,7 +7,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo
 
 from combustion.units import UnitError, conversion
 from parsers.columns import Ask
@@ -24,6 +23,7 @@ from parsers.times import (
     offset_of,
     serial_time,
     stamp,
+    stated_zone,
     zone_of,
 )
 from parsers.vocabulary import Meaning, folded
@@ -326,7 +326,7 @@ def _zoned(
     given = _heading_zone(heading) or _preamble_zone(block)
     source: TimeSource = "file"
     times: list[datetime | None] = []
-    site = ZoneInfo(ask.options.site_zone) if ask.options.site_zone else None
+    site = stated_zone(ask.options.site_zone) if ask.options.site_zone else None
     bare = 0
     folded_hour: int | None = None
     for k, (when, mark) in enumerate(zip(naive, stamps, strict=True)):

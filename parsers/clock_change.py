@@ -55,6 +55,12 @@ def offsets_of(walls: Micro, zone: tzinfo) -> tuple[Micro, NDArray[np.bool_]] | 
     return np.where(second, late[which.reshape(-1)], early[which.reshape(-1)]), second
 
 
+def told_twice(time: datetime) -> bool:
+    """Return whether a wall clock shows this hour twice, because it is put back in it."""
+    first, second = (time.replace(fold=fold).utcoffset() for fold in (0, 1))
+    return first is not None and second is not None and first > second and not time.fold
+
+
 def _turned(walls: Micro) -> NDArray[np.bool_]:
     return np.concatenate([[False], np.diff(walls) < -_BACK])
 

@@ -56,6 +56,10 @@ class Ask:
     units_missing: list[Problem] = field(default_factory=list)
     ambiguous: list[Problem] = field(default_factory=list)
     sheet: str | None = None
+    rate_marks: dict[str, None] = field(default_factory=dict)
+    """Marks that stand for a firing rate in place of a percent, in the order they were met."""
+    piece: bool = False
+    """Whether what is read is a piece of a file, which says nothing of its columns as a whole."""
 
     def warn(
         self, code: str, message: str, line: int | None = None, column: int | None = None
@@ -305,6 +309,12 @@ def _measured(
         own = "1"
     if own is None and quantity == "no_dry" and _running(block, i):
         return "a running number, not nitric oxide"
+    if quantity == "firing_rate" and own == "%" and not ask.piece and _shares(block, i):
+        stated = ask.options.units.get(quantity)
+        if stated is None:
+            _doubtful_share(ask, place, heading)
+            return "numbers up to 1 can be percent or a share of the range"
+        own = stated
     if own is None and quantity == "firing_rate" and _shares(block, i):
         _no_unit(ask, place, heading, quantity)
         return "numbers up to 1 can be percent or a share of the range"
@@ -377,6 +387,22 @@ def _no_unit(ask: Ask, place: tuple[int, int], heading: str, quantity: str) -> N
             "guessed from the size of its numbers",
             f"a unit in the heading, such as {examples}",
             f"Write it into the heading, or state it: --unit {quantity}={canonical}.",
+            place[0],
+            place[1],
+            heading,
+            ask.sheet,
+        )
+    )
+
+
+def _doubtful_share(ask: Ask, place: tuple[int, int], heading: str) -> None:
+    ask.units_missing.append(
+        Problem(
+            "unit_doubtful",
+            f"column {heading!r} is in %, and none of its numbers is above 1: they can be percent "
+            "or shares of the range",
+            "% where 1 is one percent, or 1 where it is the whole range",
+            "State it: --unit firing_rate=1 for shares, --unit firing_rate=% for percent.",
             place[0],
             place[1],
             heading,

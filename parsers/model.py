@@ -127,6 +127,8 @@ class ReadResult:
     not_read: Sequence[NotRead]
     warnings: Sequence[ReadWarning]
     preamble: Mapping[str, str] = field(default_factory=dict)
+    rate_marks: Sequence[str] = ()
+    """Marks that stand for firing rates in place of percents (``parsers.rate_marks``)."""
 
     @property
     def table(self) -> Table:

@@ -18,7 +18,8 @@ class ReadOptions:
     Attributes
     ----------
     site_zone : str or None
-        IANA zone of the site; times without an offset are taken in it, and that is said.
+        IANA zone of the site, or an offset such as +01:00; times without an offset are taken in it,
+        and that is said.
     day_first : bool or None
         True for 03/04/2026 = 3 April, False for 4 March; None lets the file's own evidence decide
         and refuses where it does not.
@@ -33,6 +34,8 @@ class ReadOptions:
     started : datetime or None
         Start of a log whose times are counted from a start that the file does not state; its day
         is that of clock times without a date.
+    marks : Mapping of str to float
+        Percent of the marks by which a file records its firing rate (``parsers.rate_marks``).
     max_unpacked : int
         Bytes; a packed upload that unpacks to more is refused.
     max_careful : int
@@ -47,5 +50,6 @@ class ReadOptions:
     maps: tuple[ColumnMap, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
     started: datetime | None = None
+    marks: Mapping[str, float] = field(default_factory=dict)
     max_unpacked: int = 256 * 1024 * 1024
     max_careful: int = 16 * 1024 * 1024

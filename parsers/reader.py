@@ -37,6 +37,7 @@ from parsers.grid import (
 from parsers.maps import fitting_map
 from parsers.model import LineCount, NotRead, Reading, ReadResult, ReadWarning
 from parsers.options import ReadOptions
+from parsers.rate_marks import stepped
 from parsers.shapes import Shape, Understand, numberlike, sideways, tables
 from parsers.sheets import sheets
 from parsers.text import decoded, physical_lines
@@ -103,7 +104,7 @@ def _read(data: bytes, name: str, options: ReadOptions) -> ReadResult:
         if log is not None:
             return ReadResult(
                 name, sha256, log.lines, log.columns, log.readings, log.not_read,
-                [*ask.warnings, *log.warnings], log.preamble,
+                [*ask.warnings, *log.warnings], log.preamble, log.rate_marks,
             )  # fmt: skip
     if len(inner) > options.max_careful:
         raise _too_long(name, len(inner), options.max_careful)
@@ -314,6 +315,10 @@ def _result(
         problems.sort(key=lambda p: (p.line or 0, p.column or 0))
         kind: type[ReadError] = UnitsMissing if ask.units_missing else AmbiguousInput
         raise kind(name, problems)
+    called = [c.heading for c in account if c.quantity == "firing_rate"]
+    steps: Sequence[str] = ()
+    if called:
+        readings, steps = stepped(readings, called, ask.options.marks)
     kept = [r for r in readings if r.values or r.bounds]
     for reading in readings:
         if not (reading.values or reading.bounds):
@@ -326,7 +331,15 @@ def _result(
     not_read.sort(key=lambda n: (n.line, n.column or 0))
     preamble = {k: v for _, s in shapes for k, v in s.preamble.items()}
     return ReadResult(
-        name, sha256, count, account, kept, not_read, [*ask.warnings, *said], preamble
+        name,
+        sha256,
+        count,
+        account,
+        kept,
+        not_read,
+        [*ask.warnings, *said],
+        preamble,
+        [*ask.rate_marks, *steps],
     )
 
 

@@ -259,6 +259,23 @@ def zone_of(text: str | None) -> tzinfo | None:
         return None
 
 
+def stated_zone(text: str) -> tzinfo:
+    """Return the zone that a person states: an offset such as +01:00, or an IANA name.
+
+    Raises
+    ------
+    KeyError, ValueError, OSError
+        If there is none of this name.
+    """
+    try:
+        return ZoneInfo(text)
+    except (KeyError, ValueError, OSError):
+        offset = offset_of(text)
+        if offset is None:
+            raise
+        return timezone(offset)
+
+
 _DURATION = re.compile(r"(?:(\d{1,4}):)?(\d{1,2}):(\d{2})(?:[.,](\d{1,6}))?")
 
 

@@ -25,7 +25,7 @@ from api.pages.facts import boiler_words, leave_words
 from api.pages.render import page, shown_for
 from api.pages.show import PHASE_WORDS, Shown, day, label
 from api.problems import ErrorItem, ProblemError, problem_of_book_error, problem_of_read_error
-from api.refusals import told
+from api.refusals import page_said, told
 from api.routes.shared import IntakeOf, signer
 from api.words import N_, _, _n
 from ingest.accuracy import Accuracies
@@ -361,6 +361,7 @@ def cut_page(
         leave=leave_words(view.judgement.flags, view.points, shown),
         first=first,
         beside=beside,
+        notes=[page_said(note) for note in cut.notes],
         refused_title=title,
         problems=problems,
         said=said or {},
@@ -421,11 +422,16 @@ async def change(
     then = form.get("then", "keep")
     kept: list[CutOperation] = []
 
+    def as_known() -> LogCut:
+        """Return the cut that the form was about; refuse where it is another one by now."""
+        cut = intake.log_cut(visit_id, attachment_id)
+        if form.get("known", "") not in ("", str(len(cut.corrections))):
+            raise StateConflict("someone else corrected the cut meanwhile; look at it again")
+        return cut
+
     def looked() -> str | Response:
         """Show another part of the log, with what was typed in this one."""
-        cut = intake.log_cut(visit_id, attachment_id)
-        if form.get("known") != str(len(cut.corrections)):
-            raise _corrected_meanwhile()
+        cut = as_known()
         query = then.removeprefix(ELSEWHERE)
         shown = window_of(form, cut)
         typed = entered(form, cut, (shown.begin + shown.end) / 2)
@@ -441,10 +447,7 @@ async def change(
         who = signer(request, form.get("who", "")[:100])
         if not who:
             raise WordsMissing("say who does this")
-        known = int(form["known"]) if form.get("known", "").isdigit() else None
-        cut = intake.log_cut(visit_id, attachment_id)
-        if known is not None and known != len(cut.corrections):
-            raise _corrected_meanwhile()
+        cut = as_known()
         shown = window_of(form, cut)
         near = (shown.begin + shown.end) / 2
         asked = [CutOperation("undo")] if then == "undo" else corrections_from(form, cut, near)
@@ -458,10 +461,6 @@ async def change(
         return f"/visits/{visit_id}#why"
 
     return await _redirected_or_said(request, intake, visit_id, attachment_id, done, kept, form)
-
-
-def _corrected_meanwhile() -> StateConflict:
-    return StateConflict("someone else corrected the cut meanwhile; look at it again")
 
 
 async def _redirected_or_said(

@@ -85,7 +85,7 @@ REFUSED: tuple[Callable[[], object], ...] = (
         b"O2 [%];Oxygen [%]\n5;6\n", b"CO [ppm];NO [ppm]\n1.234;2.345\n",
         b"Date;O2 [%]\n03/04/2026;5\n", b"T stack [\xc2\xb0C];O2\n\xc2\xb0F;%\n350;5\n",
         b"\x1f\x8b broken", b"\xd0\xcf\x11\xe0" + bytes(600), _zip("a.csv", "b.csv"), _zip(),
-        bytes(range(1, 9)) * 40,
+        bytes(range(1, 9)) * 40, b"O2 [%];Firing rate [%]\n5;0.5\n6;1\n",
     )),
     lambda: read(b"O2 [%]\n5\n" * 9, "f.csv", options=SMALL),
     lambda: read(_zip("a.csv"), "f.zip", options=SMALL),
