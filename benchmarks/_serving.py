@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 HZ = os.sysconf("SC_CLK_TCK")
 
@@ -62,6 +64,28 @@ def serving(kind: str, book: Path, visit: str) -> Iterator[Server]:
             process.wait(30)
 
 
+def told(app: ASGIApp) -> ASGIApp:
+    """Return an application whose answers say how long it took (Server-Timing, W3C; memory)."""
+
+    async def timed(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await app(scope, receive, send)
+            return
+        messages: list[Message] = []
+
+        async def kept(message: Message) -> None:
+            messages.append(message)
+
+        started = time.perf_counter()
+        await app(scope, receive, kept)
+        took = f"app;dur={1000 * (time.perf_counter() - started):.3f}"
+        MutableHeaders(scope=messages[0])["server-timing"] = took
+        for message in messages:
+            await send(message)
+
+    return timed
+
+
 def main(kind: str, descriptor: str, book: str, visit: str) -> None:
     """Serve until told to stop."""
     listening = socket.socket(fileno=int(descriptor))
@@ -80,7 +104,7 @@ def main(kind: str, descriptor: str, book: str, visit: str) -> None:
     with Book(Path(book)) as opened:
         app = create_app(Intake(opened), Settings(alone=kind == "own", requests_a_minute=0))
         settle_memory()
-        server_over(app).run(sockets=[listening])
+        server_over(told(app) if kind == "own" else app).run(sockets=[listening])
 
 
 if __name__ == "__main__":

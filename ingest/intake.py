@@ -183,7 +183,7 @@ class Intake(
             boiler, site = boiler_and_site(self.book.reader, row.visit)
             made = judgements.judgements(sql, visit_id)
             decided = [j for j in made if j.kind != "again"][-1]
-            points = readings.points(sql, visit_id)
+            points = readings.points_held(sql, visit_id)
             past = history(sql, row)
             return VisitView(
                 visit=row.visit,

@@ -47,6 +47,7 @@ class Life:
     visits: Sequence[EarlierVisit]
     fittings: Sequence[Fitting]
     findings: Sequence[Finding]
+    version: int = 0
 
 
 class Lives:
@@ -57,7 +58,7 @@ class Lives:
     def life(self, boiler_id: UUID) -> Life:
         """Return a boiler's finished visits with their points, its parts and open findings."""
         sql = self.book.reader
-        boiler, _ = places.document(sql, "boiler", boiler_id, Boiler)
+        boiler, version = places.document(sql, "boiler", boiler_id, Boiler)
         site = None
         if boiler.site_id is not None:
             site = places.document(sql, "site", boiler.site_id, Site)[0]
@@ -75,6 +76,7 @@ class Lives:
             kept,
             _fittings(boiler, [e.visit for e in kept]),
             open_findings(records),
+            version,
         )
 
     def named_boilers(
@@ -85,8 +87,7 @@ class Lives:
 
     def unfinished_visits(self, boiler_id: UUID) -> list[VisitRow]:
         """Return a boiler's visits that are not handed in, newest first."""
-        found = visits.of_boiler(self.book.reader, boiler_id)
-        return [row for row in found if row.state in OPEN_STATES and not row.imported]
+        return visits.in_states(self.book.reader, boiler_id, OPEN_STATES)
 
     def fleet(
         self,
@@ -137,6 +138,12 @@ class Lives:
         self, *, before: int | None = None, who: str = "", most: int = 100
     ) -> list[dict[str, Any]]:
         """Return the newest lines of the whole trail, older than a line where given."""
+        return [audit.line_of(t) for t in self.trail_told(before=before, who=who, most=most)]
+
+    def trail_told(
+        self, *, before: int | None = None, who: str = "", most: int = 100
+    ) -> list[audit.Told]:
+        """Return the same lines as the book has them, their details not yet read."""
         return audit.newest(self.book.reader, before=before, who=who, most=most)
 
 

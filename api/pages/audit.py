@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from functools import lru_cache
 
 from fastapi import APIRouter, Request, Response
+from markupsafe import Markup
 
 from api.key_words import key_said
-from api.pages.render import page
+from api.pages.render import fragment, page
 from api.routes.shared import IntakeOf
-from api.words import _
+from api.words import Words, _, words
+from ingest.store.audit import Told, line_of
 
 router = APIRouter(prefix="/audit", include_in_schema=False)
 PAGE = 100
@@ -25,20 +27,24 @@ def _address(kind: str, identity: str) -> str:
     return f"/{kind}s/{identity}" if kind in ("visit", "boiler") else ""
 
 
-def _row(line: dict[str, Any]) -> dict[str, Any]:
+@lru_cache(maxsize=2048)
+def _line(told: Told, _spoken: Words) -> Markup:
+    """Return a line of the page: what the book has of it says all, so it is made once."""
+    line = line_of(told)
     kind, _colon, identity = str(line["subject"]).partition(":")
     text = _as_text(line["details"])
-    return {
-        "seq": line["seq"],
-        "at": str(line["at"])[:19].replace("T", " "),
-        "who": line["who"],
-        "action": key_said(str(line["action"])).replace("_", " "),
-        "subject": f"{key_said(kind)}{_colon}{identity}",
-        "address": _address(kind, identity),
-        "details": text if len(text) <= _MOST_SHOWN else text[:_MOST_SHOWN] + "…",
-        "words": next((str(line["details"][k]) for k in _WORDS if line["details"].get(k)), ""),
-        "hash": line["hash"][:12],
-    }
+    return fragment(
+        "audit_line.html",
+        seq=line["seq"],
+        at=str(line["at"])[:19].replace("T", " "),
+        who=line["who"],
+        action=key_said(str(line["action"])).replace("_", " "),
+        subject=f"{key_said(kind)}{_colon}{identity}",
+        address=_address(kind, identity),
+        details=text if len(text) <= _MOST_SHOWN else text[:_MOST_SHOWN] + "…",
+        words=next((str(line["details"][k]) for k in _WORDS if line["details"].get(k)), ""),
+        hash=line["hash"][:12],
+    )
 
 
 @router.get("")
@@ -47,14 +53,14 @@ def trail(request: Request, intake: IntakeOf) -> Response:
     before = request.query_params.get("before", "")
     last = int(before) if before.isascii() and before.isdigit() and len(before) < 15 else None
     who = request.query_params.get("who", "").strip()[:100]
-    rows = [_row(line) for line in intake.trail_lines(before=last, who=who, most=PAGE + 1)]
+    told = intake.trail_told(before=last, who=who, most=PAGE + 1)
     verified = request.query_params.get("verify") == "yes"
     return page(
         request,
         "audit.html",
         title=_("Audit trail"),
-        rows=rows[:PAGE],
-        older=rows[PAGE - 1]["seq"] if len(rows) > PAGE else None,
+        lines=[_line(one, words()) for one in told[:PAGE]],
+        older=told[PAGE - 1][0] if len(told) > PAGE else None,
         who=who,
         verified=verified,
         wrong=intake.book.verify() if verified else [],

@@ -16,7 +16,7 @@ from combustion.fuels import Fuel
 from combustion.losses import efficiency_gross
 from combustion.refusals import OutOfRange
 from combustion.stoichiometry import excess_air_from_o2
-from ingest.store.held import Held
+from ingest.store.held import HeldBeside
 from parsers import FiringPoint
 
 
@@ -50,21 +50,17 @@ def _of_point(point: FiringPoint, fuel: Fuel | None) -> dict[str, float]:
 
 
 _Numbers = Mapping[int, Mapping[str, float]]
-_once: Held[tuple[Sequence[FiringPoint], _Numbers]] = Held(1024)
+_once: HeldBeside[_Numbers] = HeldBeside(1024)
 
 
 def computed(points: Sequence[FiringPoint]) -> _Numbers:
     """Return the computed quantities of each point by its index.
 
-    Points that the store holds are the same tuple each time: what was computed of them is kept
-    with them, so that no other tuple can come to lie at its place.
+    Points that the store holds are the same tuple each time: what was computed of them is kept.
     """
     if not isinstance(points, tuple):
         return _computed(points)
-    kept = _once.get(id(points))
-    if kept is None or kept[0] is not points:
-        kept = _once.put(id(points), (points, _computed(points)))
-    return kept[1]
+    return _once.get_or_make(points, None, lambda: _computed(points))
 
 
 def _computed(points: Sequence[FiringPoint]) -> dict[int, dict[str, float]]:

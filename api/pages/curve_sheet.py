@@ -18,7 +18,7 @@ from api.pages.sources import Sources, Spreads, Whence, measured, plain_source
 from api.words import N_, _, words
 from ingest.earlier import EarlierVisit
 from ingest.models import Visit
-from ingest.store.held import Held
+from ingest.store.held import Held, HeldBeside
 from parsers import FiringPoint, Phase
 
 EARLIER_DRAWN = 3
@@ -187,7 +187,16 @@ def _mark(
     )
 
 
+_curves_before: HeldBeside[Curve] = HeldBeside(1024)
+
+
 def _earlier(one: EarlierVisit, key: str, shown: Shown) -> Curve:
+    """Return an earlier visit's curve: the same visit stands behind several later ones."""
+    what = (key, shown.system, words())
+    return _curves_before.get_or_make(one, what, lambda: _curve_before(one, key, shown))
+
+
+def _curve_before(one: EarlierVisit, key: str, shown: Shown) -> Curve:
     numbers, spreads = computed(one.points), Spreads(one.visit, shown)
     marks = []
     for index in last_pass(one.points, "as_left"):

@@ -2,30 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from urllib.parse import quote, urlencode
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
 from markupsafe import Markup
+from starlette.concurrency import run_in_threadpool
 
 from api.chart_spec import rate_words, spread_number
 from api.doorkeeper import principal_of
 from api.pages.curve_sheet import evidence_link
 from api.pages.facts import boiler_words
+from api.pages.kept_by import kept_by
 from api.pages.render import fragment, page, shown_for, size_of_page
 from api.pages.show import Shown, label
 from api.pages.sources import Spreads, plain_source
 from api.pages.standing_view import standing_view
 from api.pages.trends import FIRST, At, limits_at, trends
-from api.routes.shared import IntakeOf, SettingsOf, fitting_plans, plans_of
+from api.permissions import permissions_at
+from api.problems import problem_of_book_error
+from api.refusals import why_not
+from api.routes.shared import IntakeOf, SettingsOf, decider, fitting_plans, plans_of
 from api.trend_chart import Moment, TrendPane, trend
 from api.words import _, words
+from ingest.intake import Intake, WordsMissing
 from ingest.intake_life import Life
 from ingest.models import Boiler
-from ingest.store import NotFound
+from ingest.store import NotFound, StateConflict, VersionConflict
 from ingest.store.held import Held
 
 router = APIRouter(prefix="/boilers", include_in_schema=False)
@@ -216,6 +223,45 @@ def boilers(request: Request, intake: IntakeOf, settings: SettingsOf) -> Respons
 @router.get("/{boiler_id}")
 def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
     """Show one boiler over the years; the quantities that matter less where they are asked for."""
+    return _shown_page(request, boiler_id, intake)
+
+
+@router.post("/{boiler_id}/plans")
+async def choose_plans(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
+    """Let the boiler name the plans of the form, or none."""
+    async with request.form() as form:
+        named = [str(key)[:80] for key in form.getlist("plan")]
+        who, version = str(form.get("who") or "")[:100], str(form.get("version") or "")
+
+    def change() -> Response:
+        try:
+            signed = decider(request, who)
+            expected = int(version) if version.isdecimal() and len(version) < 10 else None
+            known = plans_of(request)
+            intake.keep_boiler_by(boiler_id, named, signed, known, expected_version=expected)
+        except (WordsMissing, StateConflict, VersionConflict) as error:
+            status = problem_of_book_error(error).details.status
+            told = _("The plans were not changed: {why}.", why=why_not(error))
+            return _shown_page(
+                request, boiler_id, intake, status, plans_problem=told, plans_who=who, named=named
+            )
+        except NotFound:
+            return missing(request)
+        return RedirectResponse(f"/boilers/{boiler_id}#plans", 303)
+
+    return await run_in_threadpool(change)
+
+
+def _shown_page(
+    request: Request,
+    boiler_id: UUID,
+    intake: Intake,
+    status: int = 200,
+    *,
+    plans_problem: str = "",
+    plans_who: str = "",
+    named: Sequence[str] | None = None,
+) -> Response:
     try:
         life = intake.life(boiler_id)
     except NotFound:
@@ -233,6 +279,7 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
         request,
         "boiler.html",
         title=life.boiler.name,
+        status=status,
         boiler=life.boiler,
         boiler_words=boiler_words(life.boiler, shown),
         site=life.site,
@@ -251,6 +298,11 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
         ],
         standing=[standing_view(s, shown) for s in intake.standings(boiler_id, ended=True)],
         may=role in ("reviewer", "administrator"),
+        kept=kept_by(life.boiler, plans_of(request), named),
+        may_plan=role in permissions_at(f"/boilers/{boiler_id}/plans")["POST"].roles,
+        version=life.version,
+        plans_problem=plans_problem,
+        plans_who=plans_who,
         coming=_coming(request, life.boiler),
     )
 
@@ -258,8 +310,9 @@ def boiler(request: Request, boiler_id: UUID, intake: IntakeOf) -> Response:
 def _coming(request: Request, boiler: Boiler) -> list[str]:
     """Return the addresses of a coming visit's pages, which a browser keeps for a cellar."""
     at = f"/boilers/{boiler.id}/visits/coming"
-    usual = {p.key: p for p in fitting_plans(request, boiler)}
-    others = {k: p for k, p in plans_of(request).items() if boiler.fuel in p.fuels}
+    known = plans_of(request)
+    usual = {p.key: p for p in fitting_plans(boiler, known)}
+    others = {k: p for k, p in known.items() if boiler.fuel in p.fuels}
     plans = [f"{at}/service?plan={quote(key)}" for key in {**usual, **others}]
     return [at, f"{at}/readings", f"{at}/service", *plans[:_MOST_PLANS]]
 

@@ -164,9 +164,10 @@ def _is_oil(fuel: str) -> bool:
 
 def _choice(request: Request, view: VisitView) -> list[tuple[Plan, bool]]:
     """Return the plans with whether each is for this boiler, those first."""
-    fitting = {p.key for p in fitting_plans(request, view.boiler)}
+    known = plans_of(request)
+    fitting = {p.key for p in fitting_plans(view.boiler, known)}
     return sorted(
-        ((p, p.key in fitting) for p in plans_of(request).values()),
+        ((p, p.key in fitting) for p in known.values()),
         key=lambda p: (not p[1], plan_text(p[0].title)),
     )
 

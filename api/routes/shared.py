@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from collections.abc import Mapping
 from typing import Annotated, Any
 from uuid import UUID
 
@@ -123,10 +124,10 @@ def plans_of(request: Request) -> dict[str, Plan]:
     return intake.plans_in_force(held)
 
 
-def fitting_plans(request: Request, boiler: Boiler | None) -> list[Plan]:
+def fitting_plans(boiler: Boiler | None, known: Mapping[str, Plan]) -> list[Plan]:
     """Return the plans that a boiler is kept by; none where it names one that is not there."""
     try:
-        return [] if boiler is None else plans_for(boiler, plans_of(request))
+        return [] if boiler is None else plans_for(boiler, known)
     except KeyError:
         return []
 

@@ -146,6 +146,16 @@ def _head(connection: sqlite3.Connection) -> tuple[int, str]:
     return int(seq), str(digest)
 
 
+_NAMES = ("seq", "at", "who", "action", "subject", "details", "hash")
+Told = tuple[int, str, str, str, str, str, str]
+"""A line as the book has it: number, time, person, action, subject, details as JSON, hash."""
+
+
+def line_of(told: Told) -> dict[str, Any]:
+    """Return a line by its names, the details read."""
+    return {**dict(zip(_NAMES, told, strict=True)), "details": json.loads(told[5])}
+
+
 def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[dict[str, Any]]:
     """Return the lines of the trail in order, of one subject where given."""
     where = "" if subject is None else " WHERE subject = :subject"
@@ -153,32 +163,20 @@ def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[di
         "SELECT seq, at, who, action, subject, details, hash FROM audit" + where + " ORDER BY seq",
         {"subject": subject} if subject is not None else {},
     )
-    return [
-        {
-            "seq": r[0],
-            "at": r[1],
-            "who": r[2],
-            "action": r[3],
-            "subject": r[4],
-            "details": json.loads(r[5]),
-            "hash": r[6],
-        }
-        for r in rows
-    ]
+    return [line_of(row) for row in rows]
 
 
 def newest(
     connection: sqlite3.Connection, *, before: int | None = None, who: str = "", most: int = 100
-) -> list[dict[str, Any]]:
+) -> list[Told]:
     """Return the newest lines of the trail, of one person where named, older than a line."""
-    rows = connection.execute(
+    rows: list[Told] = connection.execute(
         "SELECT seq, at, who, action, subject, details, hash FROM audit WHERE "
         "(:before IS NULL OR seq < :before) AND (:who = '' OR who = :who) "
         "ORDER BY seq DESC LIMIT :most",
         {"before": before, "who": who, "most": most},
-    )
-    names = ("seq", "at", "who", "action", "subject", "details", "hash")
-    return [{**dict(zip(names, r, strict=True)), "details": json.loads(r[5])} for r in rows]
+    ).fetchall()
+    return rows
 
 
 def checked_lines(

@@ -49,6 +49,24 @@ class Held(Generic[T]):
         return self.put(key, make()) if found is None else found
 
 
+class HeldBeside(Generic[T]):
+    """Things made of objects that live on while others come and go, each known as the very object.
+
+    The object is held with what was made of it, so that no other can come to lie at its place.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._held: Held[tuple[object, T]] = Held(most)
+
+    def get_or_make(self, of: object, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what was made of an object under a key, made where it is not there."""
+        at = (id(of), key)
+        kept = self._held.get(at)
+        if kept is None or kept[0] is not of:
+            kept = self._held.put(at, (of, make()))
+        return kept[1]
+
+
 @lru_cache(maxsize=2048)
 def document_of(model: type[Kept], text: str) -> Kept:
     """Return the document that a text is: frozen, so that all may share it."""

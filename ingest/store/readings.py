@@ -344,6 +344,14 @@ def points(sql: sqlite3.Connection, visit_id: UUID | str | None) -> list[FiringP
     return [point_from(PointKey(*r[:5]), r[5]) for r in rows]
 
 
+def points_held(sql: sqlite3.Connection, visit_id: UUID | str | None) -> Sequence[FiringPoint]:
+    """Return a visit's firing points, the same ones again as long as they are as they were."""
+    row = sql.execute(
+        "SELECT points_stamp FROM visit WHERE id = :v", {"v": str(visit_id)}
+    ).fetchone()
+    return points_marked(sql, str(visit_id), None if row is None else row[0])
+
+
 _by_stamp: Held[tuple[FiringPoint, ...]] = Held(2048)
 
 

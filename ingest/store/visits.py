@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import secrets
 import sqlite3
 from collections.abc import Sequence
@@ -134,6 +135,18 @@ def of_boiler(sql: sqlite3.Connection, boiler_id: UUID) -> list[VisitRow]:
     rows = sql.execute(
         f"SELECT {_COLUMNS} FROM visit WHERE boiler_id = :boiler_id ORDER BY started DESC, id DESC",
         {"boiler_id": str(boiler_id)},
+    )
+    return [_row(r) for r in rows]
+
+
+def in_states(
+    sql: sqlite3.Connection, boiler_id: UUID, states: Sequence[VisitState]
+) -> list[VisitRow]:
+    """Return a boiler's visits in some states, newest first, without those from another book."""
+    rows = sql.execute(
+        f"SELECT {_COLUMNS} FROM visit WHERE boiler_id = :boiler_id AND NOT imported "
+        "AND state IN (SELECT value FROM json_each(:states)) ORDER BY started DESC, id DESC",
+        {"boiler_id": str(boiler_id), "states": json.dumps(states)},
     )
     return [_row(r) for r in rows]
 
