@@ -14,7 +14,7 @@ from api.pages.environment import templates
 from api.pages.show import Shown
 from api.pages.ways import ways
 from api.settings import Settings
-from api.words import SOURCE, words
+from api.words import LANGUAGES, words
 from ingest.store import Book
 from ingest.store.accounts import UNITS
 from ingest.store.audit import first_hash
@@ -65,9 +65,10 @@ _MAIN = ("review", "visit", "base", "marks", "chart", "service_part", "waits")
 
 
 def compile_main() -> None:
-    """Compile the templates of the pages that are looked at first: about 0.1 s of the processor."""
-    for name in _MAIN:
-        templates(SOURCE).get_template(f"{name}.html")
+    """Compile the templates of the pages looked at first: 0.1 to 0.2 s for each language."""
+    for language in LANGUAGES:
+        for name in _MAIN:
+            templates(language).get_template(f"{name}.html")
 
 
 def fragment(name: str, **given: Any) -> Markup:
