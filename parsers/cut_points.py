@@ -21,7 +21,7 @@ from parsers.alike import fits, wall_clock
 from parsers.clock_change import offsets_of
 from parsers.model import Phase, Reading, ReadWarning
 from parsers.points import FiringPoint, PointKey, Settled
-from parsers.segments import Segment
+from parsers.segments import NO_SAMPLE, Segment
 from parsers.table import Placed, TabledReadings
 
 Floats = NDArray[np.float64]
@@ -228,7 +228,7 @@ def points_of_cut(
     last_plateau: Segment | None = None
     for s in segments:
         if s.kind != "plateau":
-            if s.kind not in ("air", "ramp"):
+            if s.kind not in ("air", "ramp") or s.why == NO_SAMPLE:
                 last_plateau = None
             continue
         told = (phases or {}).get(s.start, phase)

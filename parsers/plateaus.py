@@ -29,7 +29,7 @@ from parsers.points import Settled
 from parsers.rate_match import RateAim, with_proposed_rates
 from parsers.recorded_rate import at_recorded_rates
 from parsers.segment_kinds import segments_of
-from parsers.segments import CutOptions, Segment
+from parsers.segments import NO_SAMPLE, CutOptions, Segment
 from parsers.settled import least_stay, settle
 from parsers.step_response import binned, stretches, without_spikes
 
@@ -137,7 +137,7 @@ def without_gaps(segment: Segment, times: Floats, longest: float) -> list[Segmen
         begin, end = float(here[n]), float(here[n + 1])
         if begin > start:
             out.append(replace(segment, start=start, end=begin))
-        out.append(Segment("ramp", max(begin, start), end, why="no sample was read"))
+        out.append(Segment("ramp", max(begin, start), end, why=NO_SAMPLE))
         start = end
     if segment.end > start:
         out.append(replace(segment, start=start))

@@ -11,6 +11,9 @@ from parsers.points import Settled
 SegmentKind = Literal["plateau", "ramp", "light_off", "purge", "off", "air"]
 RateBasis = Literal["file", "proposed", "two_signals", "confirmed"]
 
+NO_SAMPLE = "no sample was read"
+"""Why a stretch is no plateau in which nobody knows what the burner did: points end there."""
+
 
 @dataclass(frozen=True, slots=True)
 class CutOptions:

@@ -343,3 +343,11 @@ def test_report_and_visit_say_that_a_log_waits_until_it_is_taken(
     status, place = sent(client, address, "confirm", phase_all="as_left", **ticks)
     assert status == 303, place
     assert "The continuous log" not in client.get(f"/visits/{visit}/report").text
+
+
+def test_what_was_decided_at_cutting_stands_on_the_page(client: TestClient, visit: str) -> None:
+    data = re.sub(rb",(\d+)\n", lambda m: b",low\n" if int(m[1]) < 60 else b",high\n",
+                  logs.as_csv(logs.made(), rate=True))  # fmt: skip
+    page = page_of(client, hand_over(client, visit, data))
+    assert "The log records its firing rate by marks" in page
+    assert "firing_rate" not in page
