@@ -20,6 +20,7 @@ from typing import Any
 from api.demo import fill
 from ingest.intake import Intake
 from ingest.store import Book, audit
+from ingest.store.visits import points_mark
 
 VISITS = 100_000
 FOLDER = Path(__file__).parent.parent / "build" / "big-books"
@@ -73,6 +74,10 @@ class _Template:
                     row[place] = f"{row[place]}-{copy}"
                     document = {**json.loads(row[whole]), "external_id": row[place]}
                     row[whole] = json.dumps(document)
+            if "points_stamp" in columns:  # other points, though they are alike
+                place = columns.index("points_stamp")
+                for row in (r for r in made[table] if r[place] is not None):
+                    row[place] = points_mark()
         for line in made["audit"]:
             document = line[2].get("document")
             if isinstance(document, dict) and document.get("external_id") is not None:
