@@ -22,7 +22,7 @@ ACTS = (
     "file_withdrawn", "handed_in", "job_added", "job_changed", "judged_again", "key_made",
     "key_revoked", "layout_removed", "layout_saved", "limits_changed", "link_made",
     "map_forgotten", "map_taught", "password_set", "photo_added", "plan_added",
-    "plan_brought_back", "plan_removed",
+    "plan_brought_back", "plan_removed", "plans_chosen",
     "reading_superseded", "readings_added", "readings_joined", "readings_waiting", "report_made",
     "secrets_sealed", "sent_back",
     "signed_in", "site_added", "site_changed", "standing_acceptance_ended",

@@ -173,6 +173,7 @@ GET    /boilers/{boiler_id}/visits/coming                   TIRA
 GET    /boilers/{boiler_id}/visits/coming/{part}            TIRA
 GET    /boilers/{boiler_id}/limits                          RA
 POST   /boilers/{boiler_id}/limits                          RA
+POST   /boilers/{boiler_id}/plans                           IRA
 GET    /limits                                              RA
 POST   /limits                                              RA
 GET    /compare                                             TIRA

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from uuid import UUID
 
+from ingest.intake_shapes import Kept
+from ingest.models import Boiler
 from ingest.service.kept import plans_for
 from ingest.service.plans import Plan
-from ingest.store import places, plans
+from ingest.store import places, plans, reach
 from ingest.store.book import Book
+from ingest.store.errors import StateConflict
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """The boilers that name a plan: id and name of those within reach, and how many in all."""
+
+    boilers: Sequence[tuple[UUID, str]]
+    count: int
 
 
 class PlansInUse:
-    """What the intake says of plans as they are in force."""
+    """What the intake says of plans as they are in force, and of whom they keep."""
 
     book: Book
 
@@ -27,6 +40,59 @@ class PlansInUse:
         gone = plans.removed(sql)
         held = {kept.plan.key: kept.plan for kept in plans.plans(sql)}
         return {**{key: plan for key, plan in office.items() if key not in gone}, **held}
+
+    def keep_boiler_by(
+        self,
+        boiler_id: UUID,
+        keys: Sequence[str],
+        who: str,
+        known: Mapping[str, Plan],
+        *,
+        expected_version: int | None = None,
+    ) -> Kept[Boiler]:
+        """Let a boiler name its plans; with none it is kept by the routine ones of its kind.
+
+        The same plans again change nothing. Visits go on by the plans that they followed.
+
+        Parameters
+        ----------
+        keys : sequence of str
+            Plans in force, in the order in which they are named; twice the same counts once.
+
+        Raises
+        ------
+        NotFound
+            If there is no such boiler within reach.
+        StateConflict
+            If a plan is not in force.
+        VersionConflict
+            If the boiler was changed meanwhile.
+        """
+        chosen = list(dict.fromkeys(keys))
+        with self.book.change(who) as change:
+            boiler, version = places.document(change.sql, "boiler", boiler_id, Boiler)
+            for key in chosen:
+                if key not in known:
+                    raise StateConflict(f"the plan {key} is not in force")
+            if chosen != boiler.plans:
+                before = boiler.plans
+                boiler = boiler.model_copy(update={"plans": chosen})
+                owner = places.owner(change.sql, "boiler", boiler_id)
+                version = places.put_boiler(change, boiler, owner, expected_version)
+                change.record(
+                    "plans_chosen", f"boiler:{boiler_id}", {"before": before, "after": chosen}
+                )
+        return Kept(boiler, version)
+
+    def boilers_naming(self) -> dict[str, Naming]:
+        """Return by plan which boilers name it: it cannot be removed while one does."""
+        sql = self.book.reader
+        return {
+            key: Naming(
+                [(UUID(i), name) for i, name in found if reach.reaches_boiler(sql, i)], len(found)
+            )
+            for key, found in plans.boilers_naming(sql).items()
+        }
 
     def look_at_removal(self, key: str, known: Mapping[str, Plan]) -> list[str]:
         """Return the names of the boilers at which nothing falls due by a plan once it is removed.

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -21,6 +22,7 @@ from api.refusals import why_not
 from api.routes.shared import IntakeOf, decider, plans_of
 from api.words import _
 from ingest.intake import Intake, WordsMissing
+from ingest.intake_plans import Naming
 from ingest.service.plan_toml import plan_toml
 from ingest.service.plans import Plan, PlanError, parse_plan
 from ingest.store import NotFound, StateConflict
@@ -40,9 +42,14 @@ class PlanView:
     tasks: int
     tests: int
     includes: Sequence[str]
+    included_by: Sequence[str]
+    boilers: Sequence[tuple[UUID, str]]
+    named_by: int
 
 
-def _views(known: Mapping[str, Plan]) -> list[PlanView]:
+def _views(known: Mapping[str, Plan], naming: Mapping[str, Naming]) -> list[PlanView]:
+    nobody = Naming((), 0)
+
     def title(key: str) -> str:
         return plan_text(known[key].title) if key in known else key
 
@@ -54,6 +61,9 @@ def _views(known: Mapping[str, Plan]) -> list[PlanView]:
             len(p.task),
             len(p.test),
             [title(key) for key in p.includes],
+            [title(key) for key, other in known.items() if p.key in other.includes],
+            naming.get(p.key, nobody).boilers,
+            naming.get(p.key, nobody).count,
         )
         for p in sorted(known.values(), key=lambda p: plan_text(p.title))
     ]
@@ -75,7 +85,7 @@ def _shown(
         "plans.html",
         title=_("Service plans"),
         status=422 if wrong or refused else 200,
-        plans=_views(plans_of(request)),
+        plans=_views(plans_of(request), intake.boilers_naming()),
         text=entries.get("text", ""),
         opened=entries.get("opened", ""),
         who=entries.get("who", ""),

@@ -11,7 +11,8 @@ from ingest.service.findings import closed_findings, open_findings
 from ingest.service.intervals import CounterReading
 from ingest.service.plans import Plan
 
-_ROUTINE = ("yearly", "two_yearly")
+ROUTINE = ("yearly", "two_yearly")
+"""What plans that keep a boiler from year to year are for."""
 
 
 def plans_for(boiler: Boiler, plans: Mapping[str, Plan]) -> list[Plan]:
@@ -27,10 +28,15 @@ def plans_for(boiler: Boiler, plans: Mapping[str, Plan]) -> list[Plan]:
         if missing:
             raise KeyError(f"{boiler.name} is kept by the plan {missing[0]!r}, which is not there")
         return [plans[key] for key in boiler.plans]
+    return of_its_kind(boiler, plans)
+
+
+def of_its_kind(boiler: Boiler, plans: Mapping[str, Plan]) -> list[Plan]:
+    """Return the routine plans for a boiler's fuel, and for its way of using it where they say."""
     return [
         plan
         for plan in plans.values()
-        if plan.purpose in _ROUTINE
+        if plan.purpose in ROUTINE
         and boiler.fuel in plan.fuels
         and (plan.condensing is None or plan.condensing == boiler.condensing)
     ]

@@ -102,16 +102,23 @@ def must_be_free(sql: sqlite3.Connection, key: str, in_force: Mapping[str, Plan]
         raise StateConflict(
             f"the plan {key} is included by {', '.join(including)}; remove or change those first"
         )
-    rows = sql.execute(
-        "SELECT name FROM boiler WHERE EXISTS (SELECT 1 FROM json_each(document, '$.plans') "
-        "WHERE value = :key) ORDER BY name",
-        {"key": key},
-    ).fetchall()
+    rows = boilers_naming(sql).get(key)
     if rows:
         raise StateConflict(
             f"the plan {key} stands among the plans of {len(rows)} boiler(s), such as "
-            f"{rows[0][0]}; name another one there first"
+            f"{rows[0][1]}; name another one there first"
         )
+
+
+def boilers_naming(sql: sqlite3.Connection) -> dict[str, list[tuple[str, str]]]:
+    """Return id and name of the boilers that name a plan, by its key; within reach or not."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for key, identity, name in sql.execute(
+        "SELECT DISTINCT e.value, b.id, b.name FROM boiler b, json_each(b.document, '$.plans') e "
+        "ORDER BY b.name, b.id"
+    ):
+        found.setdefault(key, []).append((identity, name))
+    return found
 
 
 def remove(change: Change, key: str, in_force: Mapping[str, Plan]) -> None:

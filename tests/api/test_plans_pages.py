@@ -117,8 +117,12 @@ def test_a_plan_that_cannot_take_it_in_stays_and_says_why(client: TestClient) ->
 
 def test_a_plan_is_removed_once_it_was_told_what_that_does(client: TestClient) -> None:  # noqa: F811
     serviced(client, name="Boiler 7")  # names the two-yearly plan as its own
-    opened = client.get(f"/plans?plan={DEEP.key}").text
-    assert 'value="removing"' in opened
+    opened = html.unescape(client.get(f"/plans?plan={DEEP.key}").text)
+    assert 'value="removing"' not in opened
+    assert re.search(r"while 1 boiler names it.*?#plans\">Boiler 7</a>", opened, re.S)
+    assert "named by 1 boiler" in opened
+    yearly = html.unescape(client.get(f"/plans?plan={YEARLY.key}").text)
+    assert f"while another plan includes it: {DEEP.title}." in yearly
     for act in ("removing", "remove"):
         asked = {"act": act, "opened": DEEP.key, "who": "R. Two"}
         told = client.post("/plans", data=asked)
@@ -126,6 +130,7 @@ def test_a_plan_is_removed_once_it_was_told_what_that_does(client: TestClient) -
         assert "among the plans of 1 boiler(s), such as Boiler 7" in html.unescape(told.text)
     oil = next(key for key, plan in PLANS.items() if "no2_oil" in plan.fuels)
     asked = {"act": "removing", "opened": oil}
+    assert 'value="removing"' in client.get(f"/plans?plan={oil}").text
     told = client.post("/plans", data=asked)
     assert "No boiler is kept by it." in html.unescape(told.text)
     assert oil in client.get("/plans").text
