@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import cache
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Request, Response
-from fastapi.exceptions import RequestValidationError
+from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
-from starlette.exceptions import HTTPException
 from starlette.routing import BaseRoute
 
 from api.accounts import Desk
 from api.accounts.tries import Tries
 from api.answers import list_refusals
 from api.compressed import Compressed
-from api.doorkeeper import REFUSED, Doorkeeper
+from api.doorkeeper import Doorkeeper
 from api.file_progress import FileProgress
 from api.fleet_count import FleetCount
 from api.guards import Guards
@@ -51,11 +49,10 @@ from api.pages import duty as duty_pages
 from api.pages import jobs as job_pages
 from api.pages import limits as limit_pages
 from api.pages import plans as plan_pages
+from api.pages import refused as refused_pages
 from api.pages import standing as standing_pages
 from api.pages import webhooks as webhook_pages
-from api.pages.render import page
-from api.problems import MEDIA_TYPE, PROBLEMS, ProblemDetails, ProblemError, install_problems
-from api.refusals import told
+from api.problems import MEDIA_TYPE, ProblemDetails, install_problems
 from api.repeats import Repeats, repeatable
 from api.routes import (
     accounts,
@@ -87,7 +84,6 @@ from api.routes import webhooks as webhook_routes
 from api.schemas import document_schemas
 from api.settings import Settings
 from api.watch import Figures, Watch
-from api.words import _
 from ingest.intake import Intake
 from ingest.store.clerk import Clerk
 
@@ -146,6 +142,7 @@ def _routes() -> tuple[BaseRoute, ...]:
         audit_pages,
         plan_pages,
         duty_pages,
+        refused_pages,
         maps,
         explain,
         forms,
@@ -233,29 +230,8 @@ def create_app(intake: Intake, settings: Settings = Settings()) -> FastAPI:
     app.router.routes.extend(_routes())
     app.mount("/static", StaticFiles(packages=[("api", "static")]), name="static")
     describe_events(app)
-    _pages_speak_html(app)
+    refused_pages.pages_speak_html(app)
     app.openapi = lambda: openapi(app)  # type: ignore[method-assign]
-
-    @app.get("/problems/{slug}", include_in_schema=False)
-    def problem(request: Request, slug: str) -> Response:
-        if slug not in PROBLEMS:
-            raise HTTPException(404, "There is no such kind of problem.")
-        status, title = PROBLEMS[slug]
-        said = _(title)
-        refused = request.scope.get(REFUSED)
-        if isinstance(refused, ProblemError):
-            items = told(refused.details.errors)
-            why = " ".join(f"{i.message} {i.next_step or ''}" for i in items)
-            return page(
-                request, "problem.html", title=said, status=status, heading=said, detail=why
-            )
-        detail = _(
-            "{title}. Answered with status {status}; the answer's errors name each place.",
-            title=said,
-            status=status,
-        )
-        return page(request, "problem.html", title=said, heading=slug, detail=detail)
-
     return app
 
 
@@ -280,34 +256,3 @@ def openapi(app: FastAPI) -> dict[str, Any]:
             schemas.pop(unused, None)
         app.openapi_schema = made
     return app.openapi_schema
-
-
-Handler = Callable[[Request, Exception], Awaitable[Response]]
-
-
-def _pages_speak_html(app: FastAPI) -> None:
-    """Answer errors under the pages as a page; programs under /v1 get problem details."""
-    for kind in (HTTPException, RequestValidationError):
-        answered: Handler = app.exception_handlers[kind]  # type: ignore[assignment]
-
-        def chosen(answered: Handler) -> Handler:
-            async def either(request: Request, error: Exception) -> Response:
-                wants_page = "text/html" in request.headers.get("accept", "")
-                if request.url.path.startswith("/v1") or not wants_page:
-                    return await answered(request, error)
-                missing = isinstance(error, HTTPException) and error.status_code == 404
-                status = error.status_code if isinstance(error, HTTPException) else 422
-                return page(
-                    request,
-                    "problem.html",
-                    title=_("Not found") if missing else _("Not understood"),
-                    status=status,
-                    heading=_("Nothing is here") if missing else _("This was not understood"),
-                    detail=_("There is no page under this address.")
-                    if missing
-                    else _("Nothing was stored. Go back and look at what was entered."),
-                )
-
-            return either
-
-        app.exception_handlers[kind] = chosen(answered)

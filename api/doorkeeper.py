@@ -24,14 +24,13 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.accounts import ALONE, Desk, Principal
 from api.accounts.tries import place_of
 from api.guards import SAFE_METHODS
+from api.on_a_page import say_on_a_page, wants_page
 from api.permissions import OPEN_FOLDERS, Permission, parameters, permissions_at
 from api.problems import ErrorItem, ProblemError, respond
 from ingest.store.reach import Reach, within
 
 SESSION_COOKIE = "fluebook-session"
 PRINCIPAL = "fluebook.principal"
-REFUSED = "fluebook.refused"
-"""Where a page finds why it is shown in place of the one that was asked for."""
 _LONGEST_TOKEN = 200
 _ASKED_EVERY_S = 1.0
 _ENDED = "This key or session ended before the request did."
@@ -154,10 +153,13 @@ class Doorkeeper:
         refused: ProblemError | None,
     ) -> Response | None:
         path = scope["path"]
-        page = not path.startswith("/v1") and "text/html" in headers.get("accept", "")
+        page = wants_page(scope)
         wait = self._wait(scope, principal)
         if wait is not None:
             problem = ProblemError("too-often", f"Try again in {wait} s.")
+            if page:
+                say_on_a_page(scope, problem)
+                return None
             return respond(problem, {"Retry-After": str(wait)})
         there = permissions_at(path)
         method = "GET" if scope["method"] == "HEAD" else scope["method"]
@@ -177,10 +179,7 @@ class Doorkeeper:
             return None
         problem_or_none = self._may(principal, permission, path)
         if problem_or_none is not None and page:
-            # The page of that kind of problem says it in the reader's language; nothing else runs.
-            scope[REFUSED] = problem_or_none
-            scope["method"], scope["path"] = "GET", problem_or_none.details.type
-            scope["raw_path"] = scope["path"].encode()
+            say_on_a_page(scope, problem_or_none)
             return None
         return None if problem_or_none is None else respond(problem_or_none)
 

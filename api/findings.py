@@ -61,7 +61,8 @@ _NAMES = {
     "fuel", "fuel_2", "name", "lower", "isoformat", "burner", "unit", "unit_2", "what", "title",
     "title_2", "label", "text", "reason", "reason_by", "by", "note", "part", "task", "id",
     "shown", "shown_2", "cell", "error", "given", "heading", "listed", "member", "msg", "named",
-    "number", "raw",
+    "number", "raw", "last", "before", "naming", "boiler", "external_id", "url", "host",
+    "join",
 }  # fmt: skip
 """Places that hold a name, a date or a file's own text, kept as written where it has no
 translation."""

@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.accounts.tries import place_of
 from api.body_sizes import AT_ONCE, AT_ONCE_OF_ALL, Room, parts_of, room_at
 from api.headers import HEADERS
+from api.on_a_page import say_on_a_page, wants_page
 from api.problems import ProblemError, problem_of_status, respond
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -124,6 +125,10 @@ class Guards:
             await send(message)
 
         if refused is not None:
+            if refused.details.status == 413 and wants_page(scope):
+                say_on_a_page(scope, refused)
+                await self.app(scope, receive, guarded_send)
+                return
             await respond(refused)(scope, receive, guarded_send)
             return
         received = parts = held = 0

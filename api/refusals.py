@@ -6,7 +6,9 @@ is expected here, with the figures of the bound that was broken and what was ent
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from types import MappingProxyType
 from typing import Any
 
@@ -152,6 +154,11 @@ PAGE_WORDS: Mapping[str, str] = MappingProxyType(
             "Check that this is the instrument's export. Headings that are not known can be "
             "taught once, under “Column maps”."
         ),
+        "Try again in {wait} s.": N_("Wait {wait} s, then try again."),
+        "The body is larger than {most} bytes; nothing was stored.": N_(
+            "More was sent than this fluebook takes at once; nothing was stored. Send a smaller "
+            "file, or fewer pictures."
+        ),
         "the packed file cannot be unpacked ({error})": N_("the packed file cannot be unpacked"),
         "the spreadsheet cannot be opened ({why})": N_("the spreadsheet cannot be opened"),
     }
@@ -185,7 +192,12 @@ def why_not(error: Exception) -> str:
         return said.format(kind=_(error.kind), identity=error.identity)
     if isinstance(error, ReadError):
         return "; ".join(page_said(p.message) for p in error.problems)
-    return _known(str(error).removesuffix("."))
+    said = _known(str(error).removesuffix("."))
+    return _MOMENT.sub(lambda found: words().time(datetime.fromisoformat(found[0])), said)
+
+
+_MOMENT = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
+"""A moment as the book keeps it."""
 
 
 def _known(text: str) -> str:

@@ -32,6 +32,7 @@ REFUSED_IN = (
     "ingest/models.py",
     "ingest/intake*.py",
     "ingest/store/*.py",
+    "ingest/service/intervals.py",
     "api/accounts/*.py",
     "api/notify/destination.py",
     "api/routes/duty.py",
