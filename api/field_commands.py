@@ -29,11 +29,22 @@ _Mine = Annotated[
 _Theirs = Annotated[
     list[str] | None, typer.Option("--theirs", help="Id of a thing of which theirs stands.")
 ]
+_Clear = Annotated[
+    bool,
+    typer.Option(
+        "--in-clear", help="Send the key over http://, where anyone on the way can read it."
+    ),
+]
 _Boilers = Annotated[list[str] | None, typer.Option("--boiler", help="Only these boilers, by id.")]
 
 
 def send(
-    book: _Book, office: _Office, who: _Who, mine: _Mine = None, theirs: _Theirs = None
+    book: _Book,
+    office: _Office,
+    who: _Who,
+    mine: _Mine = None,
+    theirs: _Theirs = None,
+    in_clear: _Clear = False,
 ) -> None:
     """Send all that was made in your book to the office; safe to stop and to repeat.
 
@@ -41,7 +52,7 @@ def send(
     the id in its line, whose stands.
     The key that the office gave you is read from the environment, FLUEBOOK_KEY.
     """
-    _meet(book, office, who, mine, theirs, lambda field: field.send())
+    _meet(book, office, who, mine, theirs, in_clear, lambda field: field.send())
 
 
 def fetch(
@@ -51,13 +62,14 @@ def fetch(
     boiler: _Boilers = None,
     mine: _Mine = None,
     theirs: _Theirs = None,
+    in_clear: _Clear = False,
 ) -> None:
     """Fetch boilers, jobs, finished visits, and what the office decided and corrected of yours.
 
     What is due is then told by `fluebook due` from your own book, also without signal.
     """
     chosen = [_id(b, "--boiler") for b in boiler or ()]
-    _meet(book, office, who, mine, theirs, lambda field: field.fetch(boiler_ids=chosen))
+    _meet(book, office, who, mine, theirs, in_clear, lambda field: field.fetch(boiler_ids=chosen))
 
 
 def _id(text: str, option: str) -> UUID:
@@ -73,9 +85,11 @@ def _meet(
     who: str,
     mine: list[str] | None,
     theirs: list[str] | None,
+    in_clear: bool,
     act: Callable[[FieldBook], Outcome],
 ) -> None:
     from fluebook import Client
+    from fluebook.connection import goes_in_clear
     from fluebook.field_book import FieldBook
     from ingest.intake import Intake
     from ingest.store import Book, BookError
@@ -84,8 +98,15 @@ def _meet(
     who = who.strip()
     if not who:
         raise typer.BadParameter("a name is needed", param_hint="--who")
+    key = os.environ.get(KEY_VARIABLE)
     try:
-        client = Client(office, who, key=os.environ.get(KEY_VARIABLE))
+        client = Client(office, who, key=key)
+        if key and not in_clear and goes_in_clear(office):
+            raise ValueError(
+                "the key, and all that is sent, could be read and changed on its way to a host "
+                "over http://; use the office's https:// address, or add --in-clear where the "
+                "whole way is yours. Nothing was sent"
+            )
     except ValueError as error:
         hint = f"--office, {KEY_VARIABLE}"
         raise typer.BadParameter(str(error), param_hint=hint) from error

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from datetime import datetime
 from email.utils import parsedate_to_datetime
+from ipaddress import ip_address
 from types import TracebackType
 from typing import Any, Self
 
@@ -218,6 +219,23 @@ def _checked_address(address: str) -> str:
     if parsed.scheme not in ("https", "http") or not parsed.host or (parsed.port or 1) > _PORTS:
         raise ValueError(wanted)
     return address.strip().rstrip("/")
+
+
+def goes_in_clear(address: str) -> bool:
+    """Return whether what is sent to an address can be read and changed on its way.
+
+    >>> goes_in_clear("http://book.example"), goes_in_clear("https://book.example")
+    (True, False)
+    >>> goes_in_clear("http://localhost:8753"), goes_in_clear("http://[::1]:8753")
+    (False, False)
+    """
+    parsed = httpx.URL(_checked_address(address))
+    if parsed.scheme == "https" or parsed.host == "localhost":
+        return False
+    try:
+        return not ip_address(parsed.host).is_loopback
+    except ValueError:
+        return True
 
 
 def _checked_key(key: str | None) -> str | None:

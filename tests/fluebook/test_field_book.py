@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID
 
+import httpx
 import pytest
 from typer.testing import CliRunner
 
@@ -271,6 +272,39 @@ def test_what_cannot_be_used_is_said_in_a_sentence_and_the_key_is_never_told(
         told = CliRunner().invoke(main, ["send", *(one for pair in options for one in pair)])
         assert told.exit_code == status, told.output
         assert said in told.output and key.strip() not in told.output
+
+
+@pytest.mark.parametrize("command", ["send", "fetch"])
+def test_a_key_goes_over_http_to_another_host_only_where_somebody_says_so(
+    field: Intake, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    asked: list[str] = []
+
+    def ask(_: object, request: httpx.Request) -> httpx.Response:
+        asked.append(request.headers.get("authorization", ""))
+        raise httpx.ConnectError("nobody")
+
+    monkeypatch.setattr("httpx.HTTPTransport.handle_request", ask)
+    monkeypatch.setattr("fluebook.connection._FIRST_WAIT_S", 0.0)
+    given = [command, "--book", str(tmp_path / "field.db"), "--who", PERSON, "--office"]
+    monkeypatch.setenv("FLUEBOOK_KEY", "flk_secret")
+    refused = CliRunner().invoke(main, [*given, "http://book.example"])
+    assert refused.exit_code == 64, refused.output
+    said = " ".join(refused.stderr.replace("│", " ").split())
+    assert "use the office's https:// address, or add --in-clear" in said
+    assert "flk_secret" not in refused.output
+    assert asked == []
+    for address, more in (
+        ("http://book.example", ["--in-clear"]),
+        ("https://book.example", []),
+        ("http://127.0.0.2:9", []),
+        ("http://[::1]:9", []),
+    ):
+        asked.clear()
+        assert CliRunner().invoke(main, [*given, address, *more]).exit_code == 2
+        assert set(asked) == {"Bearer flk_secret"}, address
+    monkeypatch.delenv("FLUEBOOK_KEY")  # nothing is given away where nobody signs in
+    assert CliRunner().invoke(main, [*given, "http://book.example"]).exit_code == 2
 
 
 def test_a_clock_that_is_two_years_off_is_told_and_loses_nothing(
