@@ -27,8 +27,12 @@ self.addEventListener("install", (event) => {
 self.addEventListener("activate", (event) => {
   event.waitUntil(
     (async () => {
-      for (const name of await caches.keys())
-        if (name.startsWith("fluebook-fixed-") && name !== FIXED) await caches.delete(name);
+      for (const name of await caches.keys()) {
+        if (!name.startsWith("fluebook-fixed-") || name === FIXED) continue;
+        const said = await held(name, WHO); // whose the copies are stays known to a new version
+        if (said) await (await caches.open(FIXED)).put(WHO, said);
+        await caches.delete(name);
+      }
       await self.clients.claim();
     })(),
   );

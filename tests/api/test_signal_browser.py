@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import time
 from pathlib import Path
 
 import pytest
 
+from api.pages import signal
 from samples.service import two_yearly_plan
 from tests.browser import chromium
 from tests.office import Office, begun_with_signal, filed, phone, photographed, typed, waits
@@ -19,11 +21,21 @@ PLAN = two_yearly_plan()
 
 
 def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
-    office: Office, tmp_path: Path
+    office: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     profile = tmp_path / "profile"
     with phone(profile) as page:
         address, visit = begun_with_signal(page, office)
+        # A new version of the program: its worker takes over, and the copies stay.
+        newer = re.sub('(?<=VERSION = )"\\w+"', '"next"', signal._worker())
+        monkeypatch.setattr(signal, "_worker", lambda: newer)
+        page.goto(f"{office.address}/due")
+        fixed = "caches.keys().then(all => all.filter(n => n.includes('fixed')).join())"
+        until = time.monotonic() + 20.0
+        while page.evaluate(fixed) != "fluebook-fixed-next":
+            assert time.monotonic() < until, "the new worker does not take over"
+            time.sleep(0.05)
+        page.goto(f"{office.address}/boilers")
         office.go()
         page.goto(f"{address}/readings")  # from the worker's copy
         page.locator("#waiting .copy").wait_for()
