@@ -160,7 +160,7 @@ def photographed(page: Any, caption: str = "") -> None:
 def begun_with_signal(page: Any, office: Office) -> tuple[str, UUID]:
     """Begin a visit with signal, open its forms once; return its address and id."""
     page.goto(f"{office.address}/boilers/{office.boiler}")
-    page.get_by_label("Your name").first.fill("J. Harrow")
+    page.locator("#begin-who").fill("J. Harrow")
     page.get_by_role("button", name="Begin a visit now").click()
     page.wait_for_url("**/visits/*")
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
