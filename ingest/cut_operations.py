@@ -10,7 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, get_args
 
-from parsers.cut_corrections import Action, Correction, CorrectionError, apply_corrections
+from parsers.cut_corrections import (
+    Action,
+    Correction,
+    CorrectionError,
+    Figures,
+    apply_corrections,
+)
 from parsers.cut_points import Floats, proposed_phases
 from parsers.model import PHASES, Phase
 from parsers.segments import CutOptions, Segment
@@ -78,10 +84,12 @@ def applied(
     response_time: float | None = None,
     stated_phase: Phase | None = None,
     shown: tuple[Mapping[str, float], float] | None = None,
+    figures: Figures | None = None,
 ) -> tuple[list[Segment], dict[float, Phase], dict[float, PhaseBasis]]:
     """Return the cut with its operations, the phase of each plateau by its start, and from where.
 
-    ``shown`` are the lags [s] and the response time [s] that the proposal shows, None to look.
+    ``shown`` are the lags [s] and the response time [s] that the proposal shows, None to look;
+    ``figures`` those taken before, as ``parsers.cut_corrections`` takes them.
 
     Raises
     ------
@@ -108,6 +116,7 @@ def applied(
         columns,
         options=CutOptions(response_time=response_time),
         shown=shown,
+        figures=figures,
     )
     phases: dict[float, Phase] = {}
     basis: dict[float, PhaseBasis] = {}

@@ -15,7 +15,7 @@ from functools import partial
 from typing import Any
 from uuid import UUID
 
-from ingest.cut_logs import Log, held_log, log_read_again
+from ingest.cut_logs import Log, held_figures, held_log, log_read_again
 from ingest.cut_operations import CutOperation, PhaseBasis, applied, operation_from
 from ingest.how_far import reached
 from ingest.how_read import HowRead
@@ -289,6 +289,7 @@ class Cuts:
             response_time=kept.settings["response_time"],
             stated_phase=file.statement.get("phase"),
             shown=kept.settings.get("shown"),
+            figures=held_figures(file.id, kept.readings_sha256),
         )
 
     def correct_cut(

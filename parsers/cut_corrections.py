@@ -6,7 +6,7 @@ proposal whenever the cut is needed. The log itself is never touched.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -38,6 +38,10 @@ class Correction:
     why: str = ""
 
 
+Figures = MutableMapping[tuple[float, float], Segment]
+"""Figures of stretches by their ends [s]; what else the segment says is of no account."""
+
+
 class CorrectionError(ValueError):
     """A correction that does not fit the cut; the message says what would."""
 
@@ -50,11 +54,14 @@ def apply_corrections(
     *,
     options: CutOptions | None = None,
     shown: tuple[Mapping[str, float], float] | None = None,
+    figures: Figures | None = None,
 ) -> list[Segment]:
     """Return the cut with corrections applied in order, and figures taken anew where ends moved.
 
     The lags, and the response time where the options state none, are those that the proposal's
     plateaus show: ``shown`` as :func:`parsers.plateaus.lags_of_cut` returns them, None to look.
+    ``figures`` holds what was taken before of this log's stretches under the same options, and gets
+    what is taken now.
 
     Raises
     ------
@@ -71,16 +78,18 @@ def apply_corrections(
     seconds, seen = lags_of_cut(segments, times, arrays) if shown is None else shown
     response = (options or CutOptions()).response_time or seen
     interval = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
-    return [
-        s
-        if s.kind != "plateau" or (s.start, s.end) in same
-        else replace(
-            with_figures(s, times, arrays, seconds, response, interval),
-            firing_rate=s.firing_rate,
-            rate_basis=s.rate_basis,
+    taken: Figures = {} if figures is None else figures
+    for n, s in enumerate(out):
+        span = (s.start, s.end)
+        if s.kind != "plateau" or span in same:
+            continue
+        found = taken.get(span)
+        if found is None:
+            found = taken[span] = with_figures(s, times, arrays, seconds, response, interval)
+        out[n] = replace(
+            s, values=found.values, settled_from=found.settled_from, spikes=found.spikes
         )
-        for s in out
-    ]
+    return out
 
 
 def _applied(segments: list[Segment], c: Correction) -> list[Segment]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +17,7 @@ from ingest.how_read import HowRead
 from parsers import PointsUnclear
 from parsers.cut_corrections import Correction, apply_corrections
 from parsers.cut_points import points_of_cut
-from parsers.plateaus import propose_cut, without_gaps
+from parsers.plateaus import propose_cut, with_figures, without_gaps
 from parsers.segments import NO_SAMPLE, CutOptions, Segment
 from samples.plant_log import PlantLog, Step
 from tests import logs
@@ -152,3 +154,32 @@ def test_wet_oxygen_alone_tells_flame_from_air_and_makes_no_dry_figure() -> None
     assert [
         s.kind for s in propose_cut(one.times, {**columns, "o2_dry": dry, "o2_wet": 0 * wet})
     ].count("air") == 1
+
+
+def test_figures_are_taken_once_for_each_stretch(monkeypatch: pytest.MonkeyPatch) -> None:
+    one = logs.made(STAYS)
+    segments = propose_cut(one.times, one.columns, options=KNOWN)
+    stays = [s for s in segments if s.kind == "plateau"]
+    moves = [Correction("move", s.end, to=s.end - 5 - n) for n, s in enumerate(stays)]
+    splits = [Correction("split", (s.start + s.end) / 2) for s in stays]
+    taken: list[Segment] = []
+
+    def counted(segment: Segment, *given: Any) -> Segment:
+        taken.append(segment)
+        return with_figures(segment, *given)
+
+    monkeypatch.setattr("parsers.cut_corrections.with_figures", counted)
+    held: dict[tuple[float, float], Segment] = {}
+    made = partial(apply_corrections, segments, times=one.times, columns=one.columns, options=KNOWN)
+    first = made(moves, figures=held)
+    count = len(taken)
+    assert count == len(moves)
+    # A rate more takes none anew, and stands although the stretch was held without it.
+    named = Correction("rate", stays[0].start + 50, rate=42.0)
+    again = made([*moves, named], figures=held)
+    assert len(taken) == count
+    assert next(s.firing_rate for s in again if s.kind == "plateau") == 42.0
+    assert [s.values for s in again] == [s.values for s in first]
+    both = made([*moves, *splits], figures=held)
+    assert len(taken) == count + 2 * len(splits)
+    assert both == made([*moves, *splits])
