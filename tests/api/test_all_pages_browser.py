@@ -21,6 +21,7 @@ from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
 from tests.browser import AXE, broken, chromium
+from tests.odd_pages import FINDINGS, odd_pages
 from tests.page_list import NOT_PAGES, Listed
 
 needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
@@ -42,6 +43,37 @@ WIDE = """() => {
       && right(e) > innerWidth + 1);
   return [page.scrollWidth, ...over.slice(0, 8).map(e => e.outerHTML.slice(0, 90))];
 }"""
+LAID_OVER = """() => {
+  const apart = '.wide, .lines, svg, .away, .skip, .save, .tip, select, .dado details > div';
+  const boxes = [];
+  for (const e of document.querySelectorAll('body *')) {
+    if (e.closest(apart) || !e.checkVisibility({visibilityProperty: true})) continue;
+    if (e.matches('input, textarea, button, img')) boxes.push([e, e.getBoundingClientRect()]);
+    if (e.closest('button')) continue;
+    for (const node of e.childNodes) {
+      if (node.nodeType !== 3 || !node.data.trim()) continue;
+      const range = document.createRange();
+      range.selectNodeContents(node);
+      for (const box of range.getClientRects()) boxes.push([e, box]);
+    }
+  }
+  boxes.sort((a, b) => a[1].top - b[1].top);
+  const found = [];
+  boxes.forEach(([a, p], n) => {
+    for (let m = n + 1; m < boxes.length && boxes[m][1].top < p.bottom - 4; m++) {
+      const [b, q] = boxes[m];
+      const deep = Math.min(p.bottom, q.bottom) - q.top;
+      const broad = Math.min(p.right, q.right) - Math.max(p.left, q.left);
+      if (deep > 4 && broad > 2 && !a.contains(b) && !b.contains(a))
+        found.push([a.outerHTML.slice(0, 90), b.outerHTML.slice(0, 90)]);
+    }
+  });
+  return found.slice(0, 8);
+}"""
+"""Words or fields that lie over others, by more than letters' own overhang."""
+SIDEWAYS = """() => [...document.querySelectorAll('.wide')].filter(
+  one => one.checkVisibility() && one.scrollWidth > one.clientWidth + 1,
+).map(one => one.ariaLabel)"""
 SETTLED = (
     "() => document.fonts.ready.then(() => new Promise(done => "
     "requestAnimationFrame(() => requestAnimationFrame(done))))"
@@ -87,6 +119,7 @@ def faults(page: Any, address: str, language: str, width: int) -> list[Any]:
     said = page.locator("html").get_attribute("lang")
     if said != language:
         found.append(("language", said))
+    found += page.evaluate(LAID_OVER)
     return found + broken(page) + too_wide(page, width)
 
 
@@ -194,3 +227,28 @@ def test_every_route_of_pages_is_in_the_list(tmp_path: Path, listed: tuple[Liste
     assert len(routes) > 25
     assert routes - NOT_PAGES - {one.route for one in listed} == set(), "pages nobody looks at"
     assert {one.route for one in listed if one.route} - routes == set(), "pages that are not there"
+
+
+@pytest.mark.browser
+@needs_browser
+def test_long_turned_and_hostile_words_twelve_rates_and_forty_findings_fit_a_phone(
+    demo: str, opened: Any
+) -> None:
+    page = told(demo, opened, "light", "en", 390)
+    found: dict[str, list[Any]] = {}
+    for name, address in odd_pages(page.context.request, demo).items():
+        page.set_viewport_size({"width": 390, "height": 844})
+        answer = page.goto(demo + address)
+        assert answer.status == 200, name
+        wrong = page.evaluate(LAID_OVER) + page.evaluate(SIDEWAYS)
+        wrong += page.locator("[onclick], script:text('ran')").all_inner_texts()
+        if name == "visit":
+            assert page.locator(".flags > li").count() > FINDINGS
+        if name == "signed":
+            link = page.locator(".signature dd a").first.bounding_box()
+            assert link is not None and link["height"] >= 48
+        wrong += too_wide(page, 390)
+        if wrong:
+            found[name] = wrong
+    page.context.close()
+    assert found == {}

@@ -37,21 +37,30 @@ def test_no_page_of_the_service_part_is_wider_than_the_window(
     page.close()
 
 
-def test_a_time_and_a_reason_are_asked_once_they_are_owed(demo: str, opened: Any) -> None:
+def test_a_time_a_reason_and_a_record_are_asked_once_they_are_owed(demo: str, opened: Any) -> None:
     page = opened.new_page(viewport={"width": 390, "height": 844})
     _, unfilled = addresses(demo, page)
     page.goto(f"{unfilled}/service?plan={PLAN.key}")
     task = next(t.key for t in PLAN.task)
     time = page.locator("[id='step.fresh_air_check.time']")
     reason = page.locator(f"[id='task.{task}.reason']")
+    note = page.locator(f"[id='task.{task}.note']")
+    reset = page.locator("[id='test.high_limit.reset']")
     assert not time.is_visible()
     assert not reason.is_visible()
+    assert not note.is_visible() and not reset.is_visible()
     page.locator("[name='step.fresh_air_check']").check()
     page.locator(f"[name='task.{task}.outcome'][value=not_done]").check()
     assert time.is_visible()
     reason.fill("no key to the plant room")
     page.locator(f"[name='task.{task}.outcome'][value=done]").check()
     assert reason.is_visible(), "what is filled in stays in sight"
+    assert note.is_visible() and not reset.is_visible()
+    page.locator("[name='test.high_limit.result'][value=did_not_trip]").check()
+    reset.select_option("manual")
+    for name in (f"task.{task}.outcome", "test.high_limit.result"):
+        page.locator(f"[name='{name}'][value='']").check()
+    assert note.is_visible() and reset.is_visible(), "a record that is begun stays in sight"
 
 
 def test_targets_of_the_form_are_48_pixels_high(demo: str, opened: Any) -> None:
