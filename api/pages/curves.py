@@ -9,7 +9,7 @@ from itertools import groupby
 from api.chart_spec import rate_words
 from api.findings import reading_said
 from api.pages.show import PHASE_WORDS, Shown, label
-from api.pages.sources import Origin
+from api.pages.sources import Origin, measured
 from api.words import _
 from combustion.quantities import QUANTITIES
 from ingest.judgement import Flag
@@ -156,5 +156,4 @@ def _cell(
     if read is None:
         return Cell("–", why=reading_said(point.missing.get(key, "")) or None)
     text = (">" if read[1] else "") + shown.figure(key, read[0])
-    anchor = origin(point, key) if key in point.values else None
-    return Cell(text, anchor, (point.key.phase, key, point.key.firing_rate) in flagged)
+    return Cell(text, origin(point, measured(key)), (point.key.phase, key, point.key.firing_rate) in flagged)

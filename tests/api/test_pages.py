@@ -106,6 +106,10 @@ def test_number_leads_to_its_line_of_the_file(client: TestClient, visit: str) ->
     line = re.search(rf'<li id="{anchor.group(1)}"><span>2</span>([^<]*)</li>', text)
     assert line is not None
     assert line.group(1) == "3.0,900,402.8,63"
+    sheet = text[text.index('id="sheet"') :]
+    for key in ("co_air_free", "excess_air"):  # what is computed leads to what it is computed of
+        row = sheet[sheet.index(f"/help/quantities/{key}") :].partition("</tr>")[0]
+        assert f'href="#{anchor.group(1)}"' in row
 
 
 def test_not_judged_stands_beside_the_verdict(client: TestClient, visit: str) -> None:
