@@ -156,4 +156,6 @@ def _cell(
     if read is None:
         return Cell("–", why=reading_said(point.missing.get(key, "")) or None)
     text = (">" if read[1] else "") + shown.figure(key, read[0])
-    return Cell(text, origin(point, measured(key)), (point.key.phase, key, point.key.firing_rate) in flagged)
+    return Cell(
+        text, origin(point, measured(key)), (point.key.phase, key, point.key.firing_rate) in flagged
+    )
