@@ -56,8 +56,25 @@ def is_drawn(visit_id: UUID, day: date, percent: int) -> bool:
     >>> is_drawn(UUID(int=1), date(2026, 11, 25), 0), is_drawn(UUID(int=1), date(2026, 11, 25), 100)
     (False, True)
     """
-    drawn = hashlib.sha256(f"{day.isoformat()} {visit_id}".encode()).digest()
-    return int.from_bytes(drawn[:4], "big") % 100 < percent
+    return _lot(visit_id, day) % 100 < percent
+
+
+def drawn_of(visit_ids: Sequence[UUID], day: date, percent: int) -> set[UUID]:
+    """Return a day's share of some visits, at least one of them where there is to be a share.
+
+    >>> some = [UUID(int=n) for n in range(5)]
+    >>> [len(drawn_of(some, date(2026, 11, 25), percent)) for percent in (0, 1, 100)]
+    [0, 1, 5]
+    """
+    drawn = {one for one in visit_ids if is_drawn(one, day, percent)}
+    if not drawn and percent and visit_ids:
+        return {min(visit_ids, key=lambda one: _lot(one, day))}
+    return drawn
+
+
+def _lot(visit_id: UUID, day: date) -> int:
+    lot = hashlib.sha256(f"{day.isoformat()} {visit_id}".encode()).digest()
+    return int.from_bytes(lot[:4], "big")
 
 
 def owed(not_judged: Iterable[NotJudged]) -> list[str]:
@@ -84,12 +101,11 @@ class AcceptingTogether(Deciding, StandingAcceptances):
         shown = [one.visit_id for one in listed]
         lacking = judgements.not_judged(sql, shown)
         seen = opened.opened_of(sql, shown)
-        day = self.book.today()
-        return [
-            Ready(one, is_drawn(one.visit_id, day, percent), one.visit_id in seen)
-            for one in listed
-            if one.visit_id in lacking and not owed(lacking[one.visit_id])
+        ready = [
+            one for one in listed if one.visit_id in lacking and not owed(lacking[one.visit_id])
         ]
+        drawn = drawn_of([one.visit_id for one in ready], self.book.today(), percent)
+        return [Ready(one, one.visit_id in drawn, one.visit_id in seen) for one in ready]
 
     def opened_for_review(self, visit_id: UUID, who: str) -> None:
         """Keep that a reviewer opened a waiting visit."""

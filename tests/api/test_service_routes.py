@@ -68,6 +68,7 @@ def test_the_page_holds_to_the_strict_policy(client: TestClient, served: str) ->
     assert "<style" not in answer.text
     assert "style=" not in answer.text
     assert 'href="/static/report.css"' in answer.text
+    assert 'rel="icon"' in answer.text  # a browser asks for one at the root, and gets none there
     assert "Boiler &lt;2&gt;" in answer.text
     assert client.get("/static/report.css").status_code == 200
 
