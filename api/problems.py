@@ -277,6 +277,8 @@ def problem_of_status(status: int, detail: str) -> ProblemError:
 def install_problems(app: FastAPI) -> None:
     """Make every error of the application answer as problem details."""
 
+    from api.form_refusals import problem_of_form  # it makes problems, too
+
     async def ours(_: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, ProblemError)
         return respond(error)
@@ -302,6 +304,9 @@ def install_problems(app: FastAPI) -> None:
 
     async def status_only(_: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, HTTPException)
+        form = problem_of_form(error)
+        if form is not None:
+            return respond(form)
         return respond(problem_of_status(error.status_code, str(error.detail)), error.headers)
 
     async def unfit_text(_: Request, error: Exception) -> JSONResponse:

@@ -46,6 +46,8 @@ READ_IN = (
     "api/cut_json.py",
     "api/doorkeeper.py",
     "api/file_options.py",
+    "api/form_refusals.py",
+    "api/guards.py",
     "api/pages/cut_form.py",
     "api/routes/files.py",
     "api/routes/photos.py",

@@ -8,6 +8,7 @@ from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 
+from api.form_refusals import problem_of_form
 from api.on_a_page import REFUSED, wants_page
 from api.pages.render import page
 from api.problems import PROBLEMS, ProblemDetails, ProblemError
@@ -80,6 +81,9 @@ def pages_speak_html(app: FastAPI) -> None:
         async def either(request: Request, error: Exception) -> Response:
             if not wants_page(request.scope):
                 return await answered(request, error)
+            form = problem_of_form(error) if isinstance(error, HTTPException) else None
+            if form is not None:
+                return _refused(request, form.details)
             if isinstance(error, HTTPException | RequestValidationError):
                 return _bare(request, error)
             answer = await answered(request, error)

@@ -134,3 +134,47 @@ def test_bodies_that_are_worked_on_at_once_are_bounded_and_let_go(
         return statuses
 
     assert asyncio.run(tried()) == [429] + [200] * (AT_ONCE + 3)
+
+
+FILE = {"file": ("a.csv", b"O2 %,CO ppm\n5,10\n", "text/csv")}
+FORM = "multipart/form-data; boundary=b"
+
+
+@pytest.mark.parametrize(
+    ("sent", "status", "field", "said"),
+    [
+        ({"files": FILE, "data": {"zone": "x" * 1_100_000}}, 413, "zone", "longer than 1024 kB"),
+        ({"files": FILE, "data": {f"f{n}": "1" for n in range(1_100)}}, 413, None, "1000 fields"),
+        (
+            {"content": b"a", "headers": {"Content-Type": "multipart/form-data"}},
+            400,
+            None,
+            "boundary",
+        ),
+        (
+            {
+                "content": b"--b\r\nContent-Disposition: form-data\r\n\r\nx\r\n--b--\r\n",
+                "headers": {"Content-Type": FORM},
+            },
+            400,
+            None,
+            "name",
+        ),
+    ],
+)
+def test_a_form_that_is_refused_says_what_of_it_and_what_to_do(
+    address: str, sent: dict[str, Any], status: int, field: str | None, said: str
+) -> None:
+    visit = "01930000-0000-7000-8000-000000000001"
+    with httpx.Client(base_url=address, timeout=20) as asked:
+        answer = asked.post(f"/v1/visits/{visit}/files", **sent)
+        assert answer.status_code == status, answer.text
+        (item,) = answer.json()["errors"]
+        assert said in item["message"]
+        assert item.get("parameter") == field
+        assert item["expected"]
+        assert "nothing was stored" in item["next_step"]
+        wanted = {**sent.get("headers", {}), "Accept": "text/html", "Accept-Language": "es"}
+        shown = asked.post(f"/visits/{visit}/files", **{**sent, "headers": wanted})
+        assert (shown.status_code, shown.headers["content-type"][:9]) == (status, "text/html")
+        assert "no se guardó nada" in shown.text
