@@ -128,7 +128,8 @@ def _first_form(
         status=status,
     )
     answer.headers["Cache-Control"] = "no-store"
-    answer.headers["Referrer-Policy"] = "no-referrer"
+    # The link stays out of every Referer; by "no-referrer" the form would come as from nowhere.
+    answer.headers["Referrer-Policy"] = "strict-origin"
     return answer
 
 

@@ -9,6 +9,7 @@ Vitals definition (memory), the bound here is half of it.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -252,3 +253,22 @@ def test_long_turned_and_hostile_words_twelve_rates_and_forty_findings_fit_a_pho
             found[name] = wrong
     page.context.close()
     assert found == {}
+
+
+@pytest.mark.browser
+@needs_browser
+def test_a_first_password_is_chosen_by_who_has_the_link(demo: str, opened: Any) -> None:
+    context = opened.new_context()
+    form = {"name": "Second newcomer", "role": "technician"}
+    made = context.request.post(f"{demo}/accounts", form=form).text()
+    page = context.new_page()
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.headers.get("referer", "")))
+    page.goto(demo + re.findall(r"/first/[\w.-]+", made)[0])
+    for field in ("password", "again"):
+        page.locator(f"#{field}").fill("a long one of four words")
+    with page.expect_navigation() as gone:
+        page.get_by_role("button", name="Keep it and sign in").click()
+    assert gone.value.status == 200 and "/first/" not in page.url
+    assert not any("/first/" in one for one in asked), "the link is told to nobody"
+    context.close()
