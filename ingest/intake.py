@@ -239,6 +239,10 @@ class Intake(
         self.expire_standings()
         return lists.review_list(self.book.reader, wanted, after=after, most=most)
 
+    def next_to_review(self, visit_id: UUID) -> tuple[UUID, str | None] | None:
+        """Return id and boiler's name of the visit to go on to, None where no other one waits."""
+        return lists.next_waiting(self.book.reader, visit_id)
+
     def counts(self, wanted: lists.Wanted = lists.Wanted()) -> Mapping[Severity | None, int]:
         """Return how many visits there are by worst severity."""
         return lists.counts_by_severity(self.book.reader, wanted)

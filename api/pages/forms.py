@@ -228,7 +228,7 @@ async def accept(request: Request, visit_id: UUID, intake: IntakeOf) -> Response
         visit_id,
         lambda: intake.accept(visit_id, _named(who), why, sign=sign),
         _("The visit was not accepted"),
-        "",
+        "#next",
     )
 
 
@@ -242,5 +242,5 @@ async def send_back(request: Request, visit_id: UUID, intake: IntakeOf) -> Respo
         visit_id,
         lambda: intake.send_back(visit_id, _named(who), why),
         _("The visit was not sent back"),
-        "",
+        "#next",
     )

@@ -99,6 +99,14 @@ def _happened(line: dict[str, Any]) -> str:
     return told + (f": {words}" if words else "")
 
 
+@dataclass(frozen=True, slots=True)
+class Deciding:
+    """What a reviewer's page leads on to: the visit that waits behind this one, if one does."""
+
+    following: UUID | None
+    boiler: str = ""
+
+
 def _files(intake: Intake, view: VisitView) -> list[FileView]:
     logs = intake.logs(view.visit.id) if view.visit.id and view.attachments else {}
     return [
@@ -143,10 +151,23 @@ def _standing(intake: Intake, view: VisitView, shown: Shown) -> dict[str, Standi
     return {flags[n].id: standing_view(one, shown) for n, one in found.items() if n < len(flags)}
 
 
+def _deciding(request: Request, intake: Intake, view: VisitView) -> Deciding | None:
+    """Return where a reviewer goes on; None for others, and while the visit is in the field."""
+    if not _may_review(request) or view.visit.id is None or view.state == "open":
+        return None
+    following = intake.next_to_review(view.visit.id)
+    if following is None:
+        return Deciding(None)
+    return Deciding(following[0], following[1] or _("Boiler not yet known"))
+
+
+def _may_review(request: Request) -> bool:
+    return principal_of(request.scope).role in ("reviewer", "administrator")
+
+
 def _can_stand(request: Request, view: VisitView) -> bool:
     """Return whether the reader may let a finding of this visit stand."""
-    may = principal_of(request.scope).role in ("reviewer", "administrator")
-    return may and view.visit.boiler_id is not None
+    return _may_review(request) and view.visit.boiler_id is not None
 
 
 def plan_of_view(request: Request, intake: Intake, view: VisitView) -> Plan | None:
@@ -253,6 +274,7 @@ def visit_shown(
         fate=upload.fate(view.attachments) if upload else "",
         standing=standing,
         can_stand=_can_stand(request, view),
+        deciding=_deciding(request, intake, view),
         **visit_given(
             boiler,
             view.whole,
@@ -272,7 +294,7 @@ def visit_shown(
 def visit(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Show one visit; that a reviewer has opened it is kept while it waits."""
     person = principal_of(request.scope)
-    if person.role in ("reviewer", "administrator"):
+    if _may_review(request):
         with suppress(NotFound):
             intake.opened_for_review(visit_id, person.name or "page")
     return visit_page(request, intake, visit_id)

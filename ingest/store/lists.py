@@ -136,6 +136,13 @@ def _source(parts: Sequence[str]) -> str:
     return VISITS if any(_JOINED.search(part) for part in parts) else "FROM visit v "
 
 
+_BEHIND = (
+    "(v.review_rank > :rank OR (v.review_rank = :rank AND "
+    f"({START} > :started OR ({START} = :started AND v.id > :id))))"
+)
+_IN_ORDER = f"ORDER BY v.review_rank, {START}, v.id LIMIT :most"
+
+
 def review_list(
     sql: sqlite3.Connection, wanted: Wanted, *, after: str | None = None, most: int = 40
 ) -> list[Listed]:
@@ -155,10 +162,7 @@ def review_list(
     parts, given = where_wanted(wanted, "v.review_rank")
     if after is not None:
         rank, started, identity = _position(after)
-        parts.append(
-            "(v.review_rank > :rank OR (v.review_rank = :rank AND "
-            f"({START} > :started OR ({START} = :started AND v.id > :id))))"
-        )
+        parts.append(_BEHIND)
         given.update(rank=rank, started=started, id=identity)
     given.update(most=most)
     rows = sql.execute(
@@ -168,7 +172,7 @@ def review_list(
         + "LEFT JOIN flag f ON f.visit_id = v.id AND f.position = v.review_flag "
         # The rows of the page first, by the index alone; only theirs are read.
         + f"WHERE v.id IN (SELECT v.id {_source(parts)} WHERE {' AND '.join(parts)} "
-        + f"ORDER BY v.review_rank, {START}, v.id LIMIT :most) "
+        + f"{_IN_ORDER}) "
         + f"ORDER BY v.review_rank, {START}, v.id",
         given,
     ).fetchall()
@@ -191,6 +195,30 @@ def review_list(
         )
         for r in rows
     ]
+
+
+def next_waiting(sql: sqlite3.Connection, visit_id: UUID) -> tuple[UUID, str | None] | None:
+    """Return id and boiler's name of the visit behind this one on the review list.
+
+    Behind the last the first again; None where no other one waits. Where this one stood is told
+    after its decision, too. No more than a page needs is asked for, so that a kept one stays.
+    """
+    mine = sql.execute(
+        f"SELECT v.review_rank, {START}, v.id FROM visit v WHERE v.id = :id", {"id": str(visit_id)}
+    ).fetchone()
+    if mine is None:
+        return None
+    parts, given = where_wanted(Wanted(), "v.review_rank")
+    given |= {"rank": mine[0], "started": mine[1], "id": mine[2], "most": 1}
+    for where in ([*parts, _BEHIND], [*parts, "v.id <> :id"]):
+        row = sql.execute(
+            "SELECT v.id, (SELECT b.name FROM boiler b WHERE b.id = v.boiler_id) FROM visit v "
+            f"WHERE {' AND '.join(where)} {_IN_ORDER}",
+            given,
+        ).fetchone()
+        if row is not None:
+            return UUID(row[0]), row[1]
+    return None
 
 
 def _position(text: str) -> tuple[int, str, str]:

@@ -84,3 +84,48 @@ def test_three_clicks_to_the_reason_why_the_worst_visit_is_flagged(
         assert RULES[key].title.lower() in newcomer.sees(page.locator("h1")).lower()
         assert len(page.locator("main").inner_text()) > 200
         assert newcomer.clicks <= MOST_CLICKS
+
+
+def test_a_reviewer_clears_the_list_by_keys_and_the_focus_is_never_lost(printed: str) -> None:
+    with browser() as opened:
+        page = opened.new_page(viewport={"width": 1440, "height": 900})
+        pressed: list[str] = []
+
+        def press(key: str) -> None:
+            pressed.append(key)
+            page.keyboard.press(key)
+
+        def leads_on(key: str) -> None:
+            with page.expect_navigation():
+                press(key)
+
+        def focused() -> str:
+            found = "e => e.matches(':focus-visible') ? e.id || e.className || e.tagName : ''"
+            name: str = page.locator(":focus").evaluate(found)
+            return name
+
+        page.goto(printed)
+        waiting = page.locator("ol.visits").first.locator("a.visit").count()
+        press("j")
+        leads_on("Enter")
+        for left in range(waiting, 0, -1):
+            here = page.url
+            press("e")  # the line of the file that the first finding was read from
+            if page.locator(":target").count():
+                assert focused() == "lines"
+            press("a")
+            if focused() == "a-why":
+                page.keyboard.type("Seen")
+            leads_on("Enter")
+            assert page.url == f"{here.partition('#')[0]}#next"
+            assert focused() == "next"
+            assert "accepted" in page.locator("p.where").inner_text()
+            leads_on("Enter")
+            assert ("/visits/" in page.url) == (left > 1)
+        assert len(pressed) == 2 + 4 * waiting
+        # What is turned off stays so: a letter that is spoken does nothing.
+        page.locator("#keys summary").click()
+        page.locator("#keys-on").uncheck()
+        page.reload()
+        press("/")
+        assert page.locator(":focus").count() == 0

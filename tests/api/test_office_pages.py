@@ -92,3 +92,39 @@ def test_every_quantity_and_rule_explains_itself(client: TestClient) -> None:
         assert answer.status_code == 200
     assert client.get("/help/rules/nothing").status_code == 404
     assert client.get("/help/quantities/nothing").status_code == 404
+
+
+def test_a_decided_visit_leads_on_to_the_next(client: TestClient, visit: str) -> None:
+    handed_in(client, visit)
+    boiler = client.get(f"/v1/visits/{visit}").json()["visit"]["boiler_id"]
+    begun = {"boiler_id": boiler, "started": "2026-11-03T08:00:00Z", "adjusted": True}
+    other = client.post("/v1/visits", json=begun).json()["id"]
+    handed_in(client, other)
+
+    def next_of(page: str) -> str:
+        (address,) = re.findall(r'id="next" href="([^"]*)"', page)
+        return str(address)
+
+    pages = {one: client.get(f"/visits/{one}").text for one in (visit, other)}
+    assert {one: next_of(page) for one, page in pages.items()} == {
+        visit: f"/visits/{other}",
+        other: f"/visits/{visit}",  # behind the last the first again
+    }
+    form = {"who": "R. Two", "why": "seen", "printed_name": ""}
+    for one, act, then in (
+        (visit, "send-back", f"/visits/{other}"),
+        (other, "accept", "/"),
+    ):
+        done = client.post(f"/visits/{one}/{act}", data=form, follow_redirects=False)
+        assert (done.status_code, done.headers["location"]) == (303, f"/visits/{one}#next")
+        assert next_of(client.get(f"/visits/{one}").text) == then
+
+
+def test_an_empty_list_says_why_it_is_empty(client: TestClient, visit: str) -> None:
+    nothing = client.get("/").text
+    assert "Nothing waits for review." in nothing and 'href="/boilers">Boilers</a>' in nothing
+    handed_in(client, visit)
+    for filtered in ("/?severity=check", "/?text=nobody"):
+        text = client.get(filtered).text
+        assert "No visit is as the filter asks." in text
+        assert "Nothing waits" not in text
