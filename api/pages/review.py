@@ -10,6 +10,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
+from api.cautions import counted_caution
 from api.doorkeeper import principal_of
 from api.pages.duty import sentences_of, stop_view
 from api.pages.facts import NOTHING_BEYOND, figures_behind, finding_shown
@@ -97,7 +98,7 @@ def headline(counts: Mapping[Severity | None, int]) -> str:
     said = _n("{n} visit waits with findings", "{n} visits wait with findings", found)
     said += _(", {n} with nothing to act on.", n=without) if without else "."
     stops = counts.get("stop", 0)
-    left = _n("{n} must not be left running.", "{n} must not be left running.", stops)
+    left = counted_caution("{n} must not be left running.", "{n} must not be left running.", stops)
     return f"{said} {left}" if stops else said
 
 

@@ -17,6 +17,7 @@ from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 
+from api.cautions import counted_caution
 from api.pages import service_measures
 from api.pages.render import page, shown_for
 from api.pages.service_entries import entries_of, record_from
@@ -172,6 +173,19 @@ def _choice(request: Request, view: VisitView) -> list[tuple[Plan, bool]]:
     )
 
 
+def _left_with(stops: int) -> str:
+    """Return what leaving the boiler running with stops asks for; nothing where there is none."""
+    if not stops:
+        return ""
+    said = counted_caution(
+        "{n} finding says stop. Leaving the boiler running with it needs a named person's reason.",
+        "{n} findings say stop. Leaving the boiler running with them needs a named person's "
+        "reason.",
+        stops,
+    )
+    return str(said)
+
+
 def _form(
     request: Request,
     intake: Intake,
@@ -238,7 +252,7 @@ def _form(
             if name.startswith(f"{at}.photo.")
             and name.rpartition(".")[2] not in {p.sha256 for p in held}
         ],
-        stops=sum(f.severity == "stop" for f in view.judgement.flags),
+        stops=_left_with(sum(f.severity == "stop" for f in view.judgement.flags)),
         technician=filled.get("who") or view.visit.technician or "",
         steps=steps_of(plan_said(plan)),
         step_titles=STEP_TITLES,

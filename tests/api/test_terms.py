@@ -28,7 +28,8 @@ def rows() -> list[tuple[str, list[str], list[str]]]:
     found = []
     for line in TABLE.read_text("utf-8").splitlines():
         if line.startswith("| ") and not line.startswith("| English"):
-            english, spanish, banned = (cell.strip() for cell in line.strip("| ").split("|"))
+            english, spanish, banned, source = (c.strip() for c in line.strip("| ").split("|"))
+            assert re.search(r"\b(read|quoted|memory|one word for one thing)\b", source), english
             found.append((english, spanish.split(" / "), [b for b in banned.split(", ") if b]))
     return found
 
