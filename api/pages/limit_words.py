@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from api.cautions import Caution, caution_pair
 from api.chart_spec import number, stated_number
 from api.pages.limit_fields import FIELDS, Field, unit_of
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
-from api.words import N_, _
+from api.words import N_, SOURCE, _, speaking, words_of
 from ingest.limits import DEFAULT_LIMITS, Limit, LimitSet
 
 STATUS_WORDS = {
@@ -87,22 +88,38 @@ def _whose(there: Limit, shown: Shown) -> str:
     return f"{_(_LEVEL_WORDS['default'])} ({said}; {_(STATUS_WORDS[source.status])})"
 
 
+_LOOSER = N_(
+    "{label}: {value} is looser than the built-in {default} ({source}). A person can come to harm "
+    "below it: say in the reason what allows it."
+)
+
+
+def _looser(key: str, value: float, shown: Shown) -> str:
+    """Return the caution about a limit; where its English stands beside, with English names."""
+
+    def given() -> dict[str, str]:
+        default = DEFAULT_LIMITS[key]
+        return {
+            "label": _(FIELDS[key].words),
+            "value": said(FIELDS[key], value, shown),
+            "default": said(FIELDS[key], default.value, shown),
+            "source": in_units(_(default.source), shown),
+        }
+
+    pair = caution_pair(_LOOSER, **given())
+    if pair.english is None:
+        return pair.said
+    with speaking(words_of(SOURCE)):
+        return str(Caution(pair.said, _(_LOOSER, **given())))
+
+
 def to_mind(held_to: LimitSet, shown: Shown) -> Sequence[str]:
     """Return what somebody who sets these limits must know of them."""
     out = []
     for key in _NEVER_LOOSER:
-        there, default = held_to.get(key), DEFAULT_LIMITS[key]
-        if there is not None and float(there.value) > float(default.value):
-            out.append(
-                _(
-                    "{label}: {value} is looser than the built-in {default} ({source}). A person "
-                    "can come to harm below it: say in the reason what allows it.",
-                    label=_(FIELDS[key].words),
-                    value=said(FIELDS[key], there.value, shown),
-                    default=said(FIELDS[key], default.value, shown),
-                    source=in_units(_(default.source), shown),
-                )
-            )
+        there = held_to.get(key)
+        if there is not None and float(there.value) > float(DEFAULT_LIMITS[key].value):
+            out.append(_looser(key, there.value, shown))
     for keys in _IN_ORDER:
         numbers = [held_to.number(k) for k in keys]
         if numbers != sorted(numbers):

@@ -16,7 +16,14 @@ from api.languages import chosen_words
 from api.locales import keep
 from api.locales.collect import KEYWORDS, ROOT, collected
 from api.locales.pseudo import LONGER, PSEUDO, pseudo
+from api.pages.limit_words import to_mind
+from api.pages.review import headline
+from api.pages.show import Shown
 from api.words import Words, speaking, words_of
+from ingest.documents import boiler_from
+from ingest.limits import resolve_limits
+from ingest.models import LimitsDocument
+from tests.api.conftest import BOILER
 
 FOUND = collected()
 SAFETY = "A bypassed safety device is never left in place on a running burner."
@@ -155,3 +162,40 @@ def test_every_act_of_the_trail_has_its_words() -> None:
     }
     assert len(written) > 20
     assert written - set(ACTS) == set()
+
+
+WARNS = re.compile(
+    r"must not be|[Dd]o not leave|come to harm|injure|licensed|\b[Ll]eave (now|the room|and)|"
+    r"says? stop[.:]|[Vv]entilate|has no smell"
+)
+
+
+def test_what_warns_is_said_as_a_caution_in_templates_and_code() -> None:
+    """Said by ``_`` it would stand without its English; ``N_`` marks a text for either."""
+    plain = [
+        text
+        for path in sorted((ROOT / "api").rglob("*.html"))
+        for text in re.findall(r'(?<!\w)_n?\(\s*"((?:[^"\\]|\\.)*)"', path.read_text("utf-8"))
+    ]
+    plain += [
+        given.value
+        for path in sorted((ROOT / "api").rglob("*.py"))
+        for call in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(call, ast.Call)
+        and getattr(call.func, "id", getattr(call.func, "attr", "")) in ("_", "_n", "t", "n")
+        for given in call.args[:2]
+        if isinstance(given, ast.Constant) and isinstance(given.value, str)
+    ]
+    assert len(plain) > 1000
+    assert [text for text in plain if WARNS.search(text)] == []
+
+
+def test_counted_warnings_and_looser_limits_have_their_english_beside() -> None:
+    held_to = resolve_limits(
+        boiler_from(BOILER), company=LimitsDocument.model_validate({"room_co_stop": 50})
+    )
+    with speaking(words_of("es")):
+        assert headline({"stop": 1}).endswith("(English: 1 must not be left running.)")
+        (told,) = to_mind(held_to, Shown("si"))
+    assert told.endswith("say in the reason what allows it.)")
+    assert "(English: CO in the room, stop from: 50 ppm is looser than the built-in" in told
