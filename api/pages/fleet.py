@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
@@ -106,6 +106,7 @@ def fleet(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
         request,
         "fleet.html",
         title=_("Fleet"),
+        headline=_headline(rows, worth) if by == "money" and not skip else "",
         by=by,
         sorts={s: urlencode({**kept, "sort": s}) for s in SORTS},
         next=urlencode(further),
@@ -118,6 +119,19 @@ def fleet(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response:
         shown_system=shown.system,
         rows=[_row(r, worth) for r in rows[:size]],
     )
+
+
+def _headline(rows: Sequence[FleetBoiler], worth: float | None) -> str:
+    """Return where most is lost, as a sentence; empty where nobody can tell yet."""
+    known = [row for row in rows if row.trend.lost is not None]
+    if not known:
+        return ""
+    most = _row(known[0], worth)
+    if number(known[0].trend.lost or 0.0, 1) == number(0.0, 1):
+        return _("No boiler has lost efficiency since its best visit.")
+    if worth is not None and known[0].trend.wasted is not None:
+        return _("Most is lost at {name}: {money} a year, {lost} points of net efficiency.", **most)
+    return _("Most is lost at {name}: {lost} points of net efficiency.", **most)
 
 
 def _row(row: FleetBoiler, worth: float | None) -> dict[str, Any]:

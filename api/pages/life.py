@@ -19,6 +19,7 @@ from api.pages.curve_sheet import evidence_link
 from api.pages.facts import boiler_words
 from api.pages.kept_by import kept_by
 from api.pages.render import fragment, page, shown_for, size_of_page
+from api.pages.review import RowView, row_views
 from api.pages.show import Shown, label
 from api.pages.sources import Spreads, plain_source
 from api.pages.standing_view import standing_view
@@ -34,6 +35,7 @@ from ingest.intake_life import Life
 from ingest.models import Boiler
 from ingest.store import NotFound, StateConflict, VersionConflict
 from ingest.store.held import Held
+from ingest.store.lists import Wanted
 
 router = APIRouter(prefix="/boilers", include_in_schema=False)
 # A boiler takes one line: as many times the rows of a page are shown.
@@ -298,6 +300,7 @@ def _shown_page(
         ],
         standing=[standing_view(s, shown) for s in intake.standings(boiler_id, ended=True)],
         may=role in ("reviewer", "administrator"),
+        last=_last(intake, life, shown),
         kept=kept_by(life.boiler, plans_of(request), named),
         may_plan=role in permissions_at(f"/boilers/{boiler_id}/plans")["POST"].roles,
         version=life.version,
@@ -305,6 +308,14 @@ def _shown_page(
         plans_who=plans_who,
         coming=_coming(request, life.boiler),
     )
+
+
+def _last(intake: Intake, life: Life, shown: Shown) -> RowView | None:
+    """Return the newest finished visit with its worst finding, as the review list says it."""
+    if not life.visits:
+        return None
+    newest = Wanted(states=(), imported=None, visit_id=life.visits[-1].visit.id)
+    return next(iter(row_views(intake, intake.review_list(newest, most=1), shown)), None)
 
 
 def _coming(request: Request, boiler: Boiler) -> list[str]:

@@ -53,6 +53,11 @@ def test_a_life_shows_every_value_with_its_visit(
 ) -> None:
     page = client.get(f"/boilers/{boiler}")
     assert page.status_code == 200
+    # First the newest visit with its worst finding, as the review list says it.
+    last = page.text.split('<section class="last">')[1].split("</section>")[0]
+    listed = client.get("/").text.split(f'href="/visits/{visits[-1]}">')[1].split("</a>")[0]
+    assert f'href="/visits/{visits[-1]}"' in last
+    assert re.findall(r'class="first">([^<]+)<', last)[0].strip() in listed
     table = page.text.split('id="q-o2_dry"')[1].split("</table>")[0]
     for visit, value in zip(visits, O2, strict=True):
         row = table.split(f'<a href="/visits/{visit}">')[1].split("</tr>")[0]
@@ -109,10 +114,12 @@ def test_fleet_tells_drift_and_money(client: TestClient, boiler: str, visits: li
     # 1.0 % O2 from 2024-01-01 to 2026-01-01, 731 days: 365.25 / 731 a year.
     assert re.search(r"100 %</span> \+0\.50<", page)
     assert re.search(r"25 %</span> 0\.00<", page)
+    assert re.search(r'class="first">Most is lost at [^:<]+: 0\.\d points of net', page)
+    assert 'class="first"' not in client.get("/fleet?sort=name").text
     # 1 kWh is 3412.142 Btu_IT, so 0.04 a kWh is 11.723 an MMBtu (NIST SP 811, B.8; memory).
     money = []
     for asked in ("units=si&price=0.04", "units=us&price=11.723"):
-        found = re.search(r" · <b>([\d,]+)</b>", client.get(f"/fleet?{asked}&hours=2000").text)
+        found = re.search(r'year"><b>([\d,]+)</b>', client.get(f"/fleet?{asked}&hours=2000").text)
         assert found is not None
         money.append(int(found.group(1).replace(",", "")))
     assert money[0] > 0
