@@ -13,7 +13,7 @@ from api.locales.rule_texts import RULE_TEXTS
 from api.pages.facts import in_words
 from api.pages.render import page, shown_for
 from api.pages.show import Shown
-from api.pages.unit_text import in_units
+from api.pages.unit_text import in_units, with_signs
 from api.words import Words, _, words
 from combustion.quantities import QUANTITIES, Quantity
 from ingest.rules import RULES, Rule
@@ -39,7 +39,7 @@ def _all(shown: Shown, _spoken: Words) -> tuple[list[Quantity], list[Rule]]:
     """Return all quantities and rules in a reader's words; neither changes while we run."""
     return (
         [_quantity(q) for q in QUANTITIES.values()],
-        [_rule(r, shown) for r in RULES.values()],
+        [explained(r, shown) for r in RULES.values()],
     )
 
 
@@ -59,21 +59,21 @@ def rule(request: Request, key: str) -> Response:
     found = RULES.get(key)
     if found is None:
         return _unknown(request)
-    said = _rule(found, shown_for(request))
+    said = explained(found, shown_for(request))
     return page(request, "help.html", title=said.title, rule=said)
 
 
 def _quantity(found: Quantity) -> Quantity:
     """Return a quantity with its texts in the reader's language."""
-    return replace(found, label=_(found.label), meaning=_(found.meaning))
+    return replace(found, label=_(found.label), meaning=with_signs(_(found.meaning)))
 
 
-def _rule(found: Rule, shown: Shown) -> Rule:
+def explained(found: Rule, shown: Shown) -> Rule:
     """Return a rule with its texts in the reader's language; safety keeps its English beside."""
     said: dict[str, Any] = {f: _(getattr(found, f)) for f in RULE_TEXTS if getattr(found, f)}
     if found.safety:
         said["next_step"] = caution(found.next_step)
-    said = {field: in_words(in_units(text, shown)) for field, text in said.items()}
+    said = {field: in_words(with_signs(in_units(text, shown))) for field, text in said.items()}
     return replace(found, **said)
 
 

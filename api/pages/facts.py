@@ -129,6 +129,12 @@ def key_of(flag: Flag) -> str | None:
     return "net_stack_temperature" if (flag.unit, QUANTITIES[key].unit) == ("K", "degC") else key
 
 
+def source_said(text: str, shown: Shown) -> str:
+    """Return where a limit comes from; what an office stated itself stays as it was written."""
+    said = _(text)
+    return in_units(said if said == text else with_signs(said), shown)
+
+
 def _sentence(flag: Flag, shown: Shown, points: Sequence[FiringPoint]) -> str:
     return finding_shown(flag.message, flag.severity, shown, figures_of(flag, points))
 
@@ -165,7 +171,7 @@ def flag_view(flag: Flag, points: Sequence[FiringPoint], shown: Shown, origin: O
     source = ""
     if flag.source is not None:
         known = f"{key_said(flag.source.status)}, {key_said(flag.source.level)}"
-        source = f"{in_units(_(flag.source.text), shown)} ({known})"
+        source = f"{source_said(flag.source.text, shown)} ({known})"
     return FlagView(
         flag.severity,
         _(RULES[flag.rule].title) if flag.rule in RULES else flag.rule,

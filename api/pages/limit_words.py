@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from api.cautions import Caution, caution_pair
 from api.chart_spec import number, stated_number
+from api.pages.facts import source_said
 from api.pages.limit_fields import FIELDS, Field, unit_of
 from api.pages.show import Shown
-from api.pages.unit_text import in_units
 from api.words import N_, SOURCE, _, speaking, words_of
 from ingest.limits import DEFAULT_LIMITS, Limit, LimitSet
 
@@ -62,7 +62,7 @@ def built_in(key: str, shown: Shown) -> list[str]:
         if name != key and (name not in _VARIANTS or not name.startswith(f"{key}_")):
             continue
         value = said(FIELDS[key], found.value, shown)
-        source, status = in_units(_(found.source), shown), _(STATUS_WORDS[found.status])
+        source, status = source_said(found.source, shown), _(STATUS_WORDS[found.status])
         kind = f"{_(_VARIANTS[name])}: " if name in _VARIANTS else ""
         out.append(
             _("Built in: {value} ({source}; {status})", value=kind + value, source=source,
@@ -84,7 +84,7 @@ def _whose(there: Limit, shown: Shown) -> str:
     source = there.source
     if source.level != "default":
         return f"{_(_LEVEL_WORDS[source.level])} ({source.text})"
-    said = in_units(_(source.text), shown)
+    said = source_said(source.text, shown)
     return f"{_(_LEVEL_WORDS['default'])} ({said}; {_(STATUS_WORDS[source.status])})"
 
 
@@ -103,7 +103,7 @@ def _looser(key: str, value: float, shown: Shown) -> str:
             "label": _(FIELDS[key].words),
             "value": said(FIELDS[key], value, shown),
             "default": said(FIELDS[key], default.value, shown),
-            "source": in_units(_(default.source), shown),
+            "source": source_said(default.source, shown),
         }
 
     pair = caution_pair(_LOOSER, **given())

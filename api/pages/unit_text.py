@@ -14,7 +14,8 @@ from combustion.quantities import QUANTITIES
 from combustion.units import UnitError, conversion
 from ingest.figures import Figures
 
-_POINT = re.compile(r"(?<=\d)\.(?=\d{1,2}(?!\d))")
+_POINT = re.compile(r"(?<=\d)(?<!CFR \d)(?<!CFR \d\d)\.(?=\d{1,2}(?!\d))")
+"""A decimal point; that of a paragraph of a code of law is none."""
 _IN_TEXT = re.compile(
     r"(?<![\w.])([-−]?\d+(?:\.\d+)?)((?: to | a | y | and )([-−]?\d+(?:\.\d+)?)| to open)? "
     r"(degC|degF|K|Pa|inWC|psi|kW|ft lbf|N m|mm)\b"

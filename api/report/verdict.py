@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from api.cautions import caution, counted_caution
 from api.findings import reason_said
 from api.key_words import key_said
-from api.pages.facts import finding_shown, in_words, next_step_said
+from api.pages.facts import finding_shown, in_words, next_step_said, source_said
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
 from api.report import blocks
@@ -158,7 +158,7 @@ def finding_blocks(given: ReportInput, shown: Shown, words: Words) -> list[Block
                     (t("What was done"), told),
                     (
                         t("Source of the limit"),
-                        f"{_(source.text)} ({key_said(source.status)})"
+                        f"{source_said(source.text, shown)} ({key_said(source.status)})"
                         if source is not None
                         else "",
                     ),

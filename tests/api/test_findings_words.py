@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from api.findings import finding
 from api.locales import keep
+from api.locales.rule_texts import RULE_TEXTS
 from api.locales.sentences import templates, written
-from api.pages.facts import finding_shown, flag_view, key_of
+from api.pages.explain import explained
+from api.pages.facts import finding_shown, flag_view, key_of, source_said
 from api.pages.show import Shown
 from api.pages.unit_text import in_units
 from api.settings import UnitSystem
 from api.words import speaking, words_of
 from ingest.judgement import Flag
+from ingest.rules import RULES
 from ingest.validator import judge
 from parsers import Reading, firing_points
 from tests.page_words import english_in
@@ -194,3 +198,16 @@ def test_a_day_that_is_none_stands_as_it_was_written() -> None:
     assert finding(said) == said.replace("2026-03-04", "4 Mar 2026")
     with speaking(words_of("es")):
         assert "2026-02-30" in finding("the point at 40 % is of 2026-02-30")
+
+
+def test_rules_are_explained_with_the_readers_decimal_sign() -> None:
+    point = re.compile(r"(?<!CFR \d\d)(?<=\d)\.(?=\d{1,2}(?!\d))")
+    with speaking(words_of("es", "ES")):
+        told = [getattr(explained(r, Shown("si")), f) for r in RULES.values() for f in RULE_TEXTS]
+        # 40 CFR 50.8 is a paragraph of US law, not a number.
+        assert source_said("EPA ambient standard, 8 h, 40 CFR 50.8", Shown("si")).endswith("50.8")
+        assert source_said("fresh air holds 20.9 % O2", Shown("si")).endswith("20,9 % de O2")
+        assert source_said("commissioning sheet, 3.5 %", Shown("si")).endswith("3.5 %")
+    said = [re.sub(r"\(English: .*\)", "", text) for text in told if text]
+    assert len(said) > 300
+    assert [text for text in said if point.search(text)] == []
