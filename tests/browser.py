@@ -25,6 +25,14 @@ ARGUMENTS = [
 ]
 AXE = next(Path(axe_core_python.__file__).parent.rglob("axe.min.js"))
 """axe-core itself, a test's only script: a context that runs it goes without the strict policy."""
+SHIFT = 0.05
+"""Layout shift that no page may reach; ``WATCH`` counts it in ``window.shift``."""
+WATCH = """
+window.shift = 0;
+new PerformanceObserver(list => list.getEntries().forEach(e => {
+  if (!e.hadRecentInput) window.shift += e.value;
+})).observe({type: 'layout-shift', buffered: true});
+"""
 _VIOLATIONS = """([within, rules]) => axe.run(
   within.length ? {include: within.map(one => [one])} : document,
   {resultTypes: ['violations'], selectors: false, ...(rules.length && {runOnly: rules})},

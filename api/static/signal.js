@@ -21,12 +21,18 @@ const filled = (text, given) => text.replace(/\{(\w+)\}/g, (_, name) => given[na
 const clock = (at) =>
   new Date(at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
 
+// What the strip covers at the foot of the window is kept free of what has the focus.
+new ResizeObserver(() => {
+  const covers = getComputedStyle(strip).position === "sticky" ? strip.offsetHeight : 0;
+  document.documentElement.style.setProperty("--strip", `${covers}px`);
+}).observe(strip);
+
 const counted = (number) => (number === 1 ? words.one : filled(words.many, { n: number }));
 
 async function draw() {
   const waiting = await entries(person);
   const copy = document.documentElement.dataset.copy;
-  strip.hidden = !waiting.length && !copy;
+  strip.hidden = !waiting.length && !copy && !strip.querySelector(".offer");
   strip.querySelector(".copy").hidden = !copy;
   if (copy) {
     const again = said("a", words.again, "more");
@@ -161,9 +167,9 @@ async function submitted(form, button) {
   const fields = fieldsOf(form, button, before);
   const visit = form.dataset.coming !== undefined && fieldOf({ fields }, "id");
   const begun = await begunAt(form, visit);
-  const heading = document.querySelector("h1");
+  const boiler = document.querySelector("h1 [data-of], h1:not(:has([data-of])) b");
   const rate = form.querySelector("input[name=rate]:checked");
-  const title = [heading && heading.textContent.split("·").pop().trim(), rate && `${rate.value} %`];
+  const title = [boiler && boiler.textContent, rate && `${rate.value} %`];
   const entry = {
     id,
     person,
@@ -285,7 +291,7 @@ async function drafted(form) {
   const first = JSON.stringify(plainFields(form));
   const known = await draft(key);
   if (known && JSON.stringify(known.fields) !== first) {
-    const offer = said("p", filled(words.draft, { at: clock(known.at) }), "told offer");
+    const offer = said("p", `${form.dataset.waits}: ${filled(words.draft, { at: clock(known.at) })}`, "offer");
     const back = said("button", words.back, "plain");
     const away = said("button", words.away, "plain");
     back.type = away.type = "button";
@@ -299,13 +305,16 @@ async function drafted(form) {
         else if (values) input.value = values.length > 1 ? values.shift() : values[0];
       }
       offer.remove();
+      draw();
     });
     away.addEventListener("click", async () => {
       await dropDraft(key);
       offer.remove();
+      draw();
     });
     offer.append(" ", back, " ", away);
-    form.prepend(offer);
+    strip.firstElementChild.prepend(offer);
+    draw();
   }
   let timer = 0;
   form.addEventListener("input", () => {

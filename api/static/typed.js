@@ -11,6 +11,7 @@ function atRate() {
     const all = [...hint.querySelectorAll("[data-rate]")];
     const wanted = other || (rate && rate.value);
     const known = new Set(all.filter((one) => one.dataset.rate === wanted).map((one) => one.dataset.rate));
+    for (const one of hint.querySelectorAll("[data-off]")) one.removeAttribute("data-off");
     for (const one of all) {
       one.hidden = known.size > 0 && !known.has(one.dataset.rate);
       one.querySelector(".of").hidden = known.size > 0;

@@ -21,20 +21,13 @@ from api.permissions import OPEN_FOLDERS
 from api.settings import Settings
 from ingest.intake import Intake
 from ingest.store import Book
-from tests.browser import AXE, broken, chromium
+from tests.browser import AXE, SHIFT, WATCH, broken, chromium
 from tests.odd_pages import FINDINGS, odd_pages
 from tests.page_list import NOT_PAGES, Listed
 
 needs_browser = pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here")
 FACES = ("light", "dark")
 LANGUAGES = ("en", "es")
-SHIFT = 0.05
-WATCH = """
-window.shift = 0;
-new PerformanceObserver(list => list.getEntries().forEach(e => {
-  if (!e.hadRecentInput) window.shift += e.value;
-})).observe({type: 'layout-shift', buffered: true});
-"""
 WIDE = """() => {
   const page = document.documentElement;
   if (page.scrollWidth <= innerWidth) return null;

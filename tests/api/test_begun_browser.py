@@ -19,7 +19,7 @@ pytestmark = [
 
 def begun(page: Any) -> UUID:
     """Begin a visit without signal and stand on its page."""
-    page.get_by_label("Your name").first.fill("J. Harrow")
+    page.locator("#begin-who").fill("J. Harrow")
     page.get_by_role("button", name="Begin a visit now").click()
     page.wait_for_url("**/visits/*")
     page.get_by_text("This visit was begun without signal").wait_for()
@@ -91,7 +91,7 @@ def test_a_lost_answer_to_the_beginning_begins_one_visit(office: Office, tmp_pat
     with phone(tmp_path / "profile") as page:
         ready(page, office)
         office.lose_answer = True
-        page.get_by_label("Your name").first.fill("J. Harrow")
+        page.locator("#begin-who").fill("J. Harrow")
         page.get_by_role("button", name="Begin a visit now").click()
         page.wait_for_url("**/visits/*")
         waits(page, 0)  # the page that opens sends what waits

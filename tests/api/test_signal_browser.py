@@ -10,7 +10,7 @@ import pytest
 
 from api.pages import signal
 from samples.service import two_yearly_plan
-from tests.browser import chromium
+from tests.browser import SHIFT, WATCH, chromium
 from tests.office import Office, begun_with_signal, filed, phone, photographed, typed, waits
 
 pytestmark = [
@@ -48,6 +48,8 @@ def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
         waits(page, 2)
         filed(page)
         waits(page, 3)
+        titles = page.locator("#waiting li a").all_inner_texts()
+        assert titles[1:] == ["Typed reading · B-1 · 100 %", "The analyzer's file · B-1"]
         page.reload()
         waits(page, 3)
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -130,8 +132,11 @@ def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> 
         page.goto(f"{address}/readings")
         page.locator("input[name=o2_dry]").fill("5.5")
         page.wait_for_timeout(600)
+        page.add_init_script(WATCH)
         page.reload()
         assert page.locator("input[name=o2_dry]").input_value() == ""
+        page.get_by_role("button", name="Put them back").wait_for()
+        assert page.evaluate("window.shift") < SHIFT  # what waits is told without moving the form
         page.get_by_role("button", name="Put them back").click()
         assert page.locator("input[name=o2_dry]").input_value() == "5.5"
         page.get_by_label("Your name").fill("J. Harrow")

@@ -20,7 +20,11 @@ def reading_id(page: str) -> str:
 def test_a_reading_is_typed_with_its_band_in_sight(client: TestClient, visit: str) -> None:
     address = f"/visits/{visit}/readings"
     page = client.get(address).text
-    assert '<span class="of">25 %: </span>4.5 to 6.5 %' in page  # the boiler's own band
+    assert '<span class="of" data-off>25 %: </span>4.5 to 6.5 %' in page  # the boiler's own band
+    chosen = re.findall(r'name="rate" value="([^"]+)" checked', page)
+    assert set(re.findall(r'class="at" data-rate="([^"]+)">', page)) == set(
+        chosen
+    )  # the rest is off
     form = {
         "reading": reading_id(page),
         "phase": "as_left",
