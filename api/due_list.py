@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -12,7 +12,7 @@ from uuid import UUID
 from api.key_words import key_said
 from api.words import _
 from ingest.intake import Intake
-from ingest.service.calendar import calendar
+from ingest.service.calendar import calendar, in_english
 from ingest.service.due import (
     BoilerHistory,
     Due,
@@ -74,7 +74,12 @@ def due_in_book(
     return DueList(until, items, picks, wanted, unknown, histories)
 
 
-def due_ics(intake: Intake, found: DueList, plans: Mapping[str, Plan]) -> bytes:
+def due_ics(
+    intake: Intake,
+    found: DueList,
+    plans: Mapping[str, Plan],
+    said: Callable[[Due], tuple[str, str]] = in_english,
+) -> bytes:
     """Return a due list as an iCalendar file, of the revision that the book is at."""
     last = intake.trail_lines(most=1)
     return calendar(
@@ -82,6 +87,7 @@ def due_ics(intake: Intake, found: DueList, plans: Mapping[str, Plan]) -> bytes:
         datetime.fromisoformat(last[0]["at"]) if last else intake.book.clock(),
         gone=no_longer_due(found.histories, found.until, known=plans),
         revision=last[0]["seq"] if last else 0,
+        said=said,
     )
 
 

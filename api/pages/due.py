@@ -77,6 +77,12 @@ def due_title(item: Due) -> str:
     return item.title if item.kind == "finding" else named(item.title)
 
 
+def calendar_words(item: Due) -> tuple[str, str]:
+    """Return what is due and why, for a calendar in the reader's language."""
+    why = reason_said(item.why)
+    return due_title(item), _("{why}, estimated", why=why) if item.estimated else why
+
+
 def _item(item: Due) -> ItemView:
     said = [f"{_(KIND_WORDS[item.kind])}, {reason_said(item.why)}"]
     if item.not_computed:

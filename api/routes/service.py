@@ -12,15 +12,16 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.answers import refuses
 from api.due_list import DueList, due_ics, due_in_book, due_json
 from api.languages import language_and_region
-from api.pages.due import boiler_views, sentence, shown_day
+from api.pages.due import boiler_views, calendar_words, sentence, shown_day
 from api.pages.render import page, shown_for
 from api.pages.signed import pdf_at, signed_at
 from api.problems import ErrorItem, ProblemError
 from api.report.from_book import make_report, signed_report
 from api.report.given import ReportOptions
 from api.routes.shared import IntakeOf, SettingsOf, Who, plans_of
-from api.words import LANGUAGES, SOURCE, _, words
+from api.words import LANGUAGES, SOURCE, _, speaking, words, words_of
 from ingest.intake import Intake
+from ingest.service.calendar import in_english
 from ingest.service.intervals import add_months, end_of_month
 
 router = APIRouter(tags=["service"])
@@ -31,7 +32,7 @@ Language = Annotated[
     str,
     Query(
         pattern=f"^({'|'.join(LANGUAGES)})([-_][A-Z]{{2}})?$",
-        description="Language of the report; a region (`es-MX`) decides how numbers are written.",
+        description="Language it speaks; a region (`es-MX`) decides how numbers are written.",
     ),
 ]
 Signed = Annotated[
@@ -60,15 +61,18 @@ class Made(BaseModel):
     content_sha256: str = Field(description="SHA-256 of what it says, which the chain keeps.")
 
 
-def _options(
-    settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any, asked: str
-) -> ReportOptions:
+def _language(asked: str) -> tuple[str, str | None]:
     try:
-        language, region = language_and_region(asked)
+        return language_and_region(asked)
     except ValueError as error:
         item = ErrorItem(message=str(error), parameter="language", raw=asked)
         raise ProblemError("not-valid", str(error), [item]) from error
-    return ReportOptions(paper, units or settings.units, language, region)
+
+
+def _options(
+    settings: SettingsOf, paper: Literal["a4", "us-letter"], units: Any, asked: str
+) -> ReportOptions:
+    return ReportOptions(paper, units or settings.units, *_language(asked))
 
 
 @router.get(
@@ -197,13 +201,17 @@ def due_calendar(
     intake: IntakeOf,
     until: Until,
     site_id: Annotated[UUID | None, _SITE] = None,
+    language: Language = SOURCE,
 ) -> Response:
     """Return an iCalendar file (RFC 5545): one all-day entry for each thing due at a boiler.
 
     An entry keeps its UID when its day moves; what was done or closed since is cancelled.
     """
+    spoken, region = _language(language)
     found = _due(request, intake, until, site_id)
-    made = due_ics(intake, found, plans_of(request))
+    with speaking(words_of(spoken, region)):
+        said = in_english if spoken == SOURCE else calendar_words
+        made = due_ics(intake, found, plans_of(request), said)
     return Response(made, media_type="text/calendar")
 
 
@@ -222,4 +230,5 @@ def due_page(request: Request, intake: IntakeOf) -> Response:
         sentence=sentence(found),
         boilers=boiler_views(found, today=today),
         asked=asked,
+        calendar_language="" if words().language == SOURCE else words().place,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from ingest.service.due import Due
@@ -46,8 +46,18 @@ def _uid(item: Due) -> str:
     return f"{hashlib.sha256(named.encode()).hexdigest()[:32]}@fluebook"
 
 
+def in_english(item: Due) -> tuple[str, str]:
+    """Return what is due and why, as the plans and the rules write it."""
+    return item.title, f"{item.why}{', estimated' if item.estimated else ''}"
+
+
 def calendar(
-    items: Sequence[Due], stamp: datetime, *, gone: Sequence[Due] = (), revision: int = 0
+    items: Sequence[Due],
+    stamp: datetime,
+    *,
+    gone: Sequence[Due] = (),
+    revision: int = 0,
+    said: Callable[[Due], tuple[str, str]] = in_english,
 ) -> bytes:
     """Return an iCalendar file of due work.
 
@@ -61,13 +71,15 @@ def calendar(
         As ``no_longer_due`` returns them: cancelled in a calendar that still has them.
     revision : int
         Grows with every change of what the file is made from.
+    said : callable
+        Returns what is due and why in the words of the file.
     """
     if stamp.tzinfo is None:
         raise ValueError("the stamp of a calendar needs an offset")
     at = stamp.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//fluebook//due work//EN"]
     for item, status in [*((i, "CONFIRMED") for i in items), *((i, "CANCELLED") for i in gone)]:
-        said = f"{item.why}{', estimated' if item.estimated else ''}"
+        title, why = said(item)
         lines += [
             "BEGIN:VEVENT",
             f"UID:{_uid(item)}",
@@ -76,8 +88,8 @@ def calendar(
             f"STATUS:{status}",
             f"DTSTART;VALUE=DATE:{item.on:%Y%m%d}",
             f"DTEND;VALUE=DATE:{item.on + timedelta(days=1):%Y%m%d}",
-            f"SUMMARY:{_escaped(f'{item.boiler}: {item.title}')}",
-            f"DESCRIPTION:{_escaped(said)}",
+            f"SUMMARY:{_escaped(f'{item.boiler}: {title}')}",
+            f"DESCRIPTION:{_escaped(why)}",
             *([f"LOCATION:{_escaped(item.site)}"] if item.site else []),
             "TRANSP:TRANSPARENT",
             "END:VEVENT",

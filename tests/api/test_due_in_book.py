@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime, timedelta
+from html import unescape
 from pathlib import Path
 
 from dateutil.relativedelta import relativedelta
@@ -17,6 +19,7 @@ from ingest.models import Boiler, Site, Visit
 from ingest.service.office import office_plans
 from samples.service import filled_document, two_yearly_plan
 from tests.api.test_pages import HTML
+from tests.page_words import english_in
 
 PLAN = two_yearly_plan()
 DONE = datetime(2026, 2, 20, 8, tzinfo=UTC)
@@ -111,3 +114,25 @@ def test_a_calendar_is_the_same_until_the_book_changes(client: TestClient, intak
     assert f"SEQUENCE:{last['seq']}\r\n".encode() in first
     assert client.post("/v1/sites", json={"name": "Weir"}).status_code == 201
     assert f"SEQUENCE:{last['seq'] + 1}\r\n".encode() in client.get(address).content
+
+
+def test_a_calendar_speaks_the_language_of_the_page_that_led_to_it(
+    client: TestClient, intake: Intake
+) -> None:
+    two_plants(intake)
+    home = {**HTML, "accept-language": "es-ES"}
+    shown = client.get("/due?until=2027-03", headers=home).text
+    link = re.search(r'href="(/v1/due\.ics[^"]*)"', shown)
+    assert link is not None
+    told = client.get(unescape(link[1])).text.replace("\r\n ", "")
+    plain = client.get("/v1/due.ics?until=2027-03", headers=home).text.replace("\r\n ", "")
+    said, english = (re.findall(r"^(?:SUMMARY|DESCRIPTION):(.*)$", t, re.M) for t in (told, plain))
+    assert len(said) == len(english) > 4
+    by_people = "Condensate drain sags"
+    ours = [s for s in said if by_people not in s]
+    assert [s for s in ours if english_in(s.partition(": ")[2] or s)] == []
+    assert all(english_in(e.partition(": ")[2] or e) for e in english if " after " in e)
+    # What a calendar knows an entry by is the same in every language.
+    uids = [re.findall(r"^UID:(.*)$", t, re.M) for t in (told, plain)]
+    assert uids[0] == uids[1]
+    assert client.get("/v1/due.ics?until=2027-03&language=xx").status_code == 422
