@@ -45,10 +45,13 @@ async function draw() {
   const refused = waiting.filter((entry) => entry.state === "refused").length;
   count.textContent = counted(waiting.length) + (refused ? ` · ${words.refused}: ${refused}` : "");
   strip.querySelector("button.send").hidden = !waiting.length;
+  const held = new Set(); // as sendAll holds them back
   list.replaceChildren(
     ...waiting.map((entry) => {
       const row = said("li", "");
-      const state = entry.state === "refused" ? "refused" : states.get(entry.id) || "waits";
+      let state = entry.state === "refused" ? "refused" : states.get(entry.id) || "waits";
+      if (state === "refused") held.add(entry.visit);
+      else if (state === "waits" && held.has(entry.visit)) state = "held";
       const head = said("p", "");
       const name = said("a", `${entry.what}${entry.title ? ` · ${entry.title}` : ""}`);
       name.href = entry.page;
@@ -317,6 +320,7 @@ async function drafted(form) {
     draw();
   }
   let timer = 0;
+  form.addEventListener("submit", () => clearTimeout(timer)); // what is sent is no draft any more
   form.addEventListener("input", () => {
     clearTimeout(timer);
     timer = setTimeout(() => putDraft({ key, at: Date.now(), fields: plainFields(form) }).catch(() => {}), 300);

@@ -95,6 +95,8 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
         page.get_by_role("button", name="Send now").click()
         page.wait_for_selector("#waiting li[data-state=refused]")
         waits(page, 2)
+        held = page.locator("#waiting li[data-state=held] b").inner_text()
+        assert held == "waits for what was not taken above it"
         assert office.readings(visit) == []
         page.get_by_role("button", name="Look at it").click()
         page.wait_for_selector(".hint.bad")
