@@ -35,7 +35,7 @@ def problem(request: Request, slug: str) -> Response:
         title=_(title),
         status=status,
     )
-    return page(request, "problem.html", title=_(title), heading=slug, detail=detail)
+    return page(request, "problem.html", title=_(title), heading=_(title), detail=detail)
 
 
 def _refused(request: Request, details: ProblemDetails) -> Response:
