@@ -23,8 +23,8 @@ KEY = "Idempotency-Key"
 def refuses(*statuses: int) -> Callable[[F], F]:
     """Say of a route's function which refusals it answers itself; it stands under the router's.
 
-    401, 403, 421 and 429, 400, 408 and 413 of a body, 422 of what is sent, and 409 of a key for
-    repeats are not said here: they come from what stands before the route.
+    401, 403, 421 and 429, 400, 408, 413 and 415 of a body, 422 of what is sent, and 409 of a key
+    for repeats are not said here: they come from what stands before the route.
     """
 
     def said(function: F) -> F:
@@ -122,6 +122,16 @@ _SAID: Mapping[str, tuple[str, ErrorItem | None]] = {
             next_step="Make a new key for another request; repeat the first one as it was.",
         ),
     ),
+    "packed": (
+        "the body is packed as 'gzip' on its way",
+        ErrorItem(
+            message="the body is packed as 'gzip' on its way",
+            parameter="Content-Encoding",
+            raw="gzip",
+            expected="a body as it is; a file that is a .gz or .zip itself is read",
+            next_step="Send it without Content-Encoding; nothing was stored.",
+        ),
+    ),
     "too-often": ("Try again in 12 s.", None),
     "not-installed": (
         "Parquet needs pyarrow.",
@@ -150,6 +160,7 @@ _RESPONSES: Mapping[str, tuple[int, str, tuple[str, ...]]] = {
         ("changed-meanwhile",),
     ),
     "TooLarge": (413, "More bytes than this fluebook takes.", ("too-large",)),
+    "Packed": (415, "The body is packed on its way, which is not taken.", ("packed",)),
     "NotThisHost": (421, "This fluebook does not answer under that name.", ("not-this-host",)),
     "NotUsable": (
         422,
@@ -165,7 +176,7 @@ _RESPONSES: Mapping[str, tuple[int, str, tuple[str, ...]]] = {
     "NotInstalled": (501, "This fluebook lacks a part that it needs.", ("not-installed",)),
 }
 _ALWAYS = ("NotSignedIn", "NotAllowed", "NotThisHost", "TooOften")
-_OF_BODIES = ("BadRequest", "TooSlow", "TooLarge")
+_OF_BODIES = ("BadRequest", "TooSlow", "TooLarge", "Packed")
 
 
 def example(slug: str) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from types import TracebackType
 
+from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException, MultiPartParser
 
@@ -46,6 +47,50 @@ def problem_of_form(error: HTTPException) -> ProblemError | None:
         step = "Send it in several parts; nothing was stored."
     item = ErrorItem(message=message, parameter=field, expected=expected, next_step=step)
     return ProblemError("too-large", message, [item])
+
+
+def problem_of_packing(coding: str) -> ProblemError:
+    """Return that a body was packed on its way.
+
+    Nothing is unpacked before it is known what it may hold, and a file is known by its bytes:
+    packed on the way it would be another one. A packed file is taken as what it is.
+    """
+    message = f"the body is packed as {coding!r} on its way"
+    item = ErrorItem(
+        message=message,
+        parameter="Content-Encoding",
+        raw=coding[:40],
+        expected="a body as it is; a file that is a .gz or .zip itself is read",
+        next_step="Send it without Content-Encoding; nothing was stored.",
+    )
+    return ProblemError("packed", message, [item])
+
+
+def bytes_as_sent(file: UploadFile, field: str) -> UploadFile:
+    """Return a file of a form as it is.
+
+    Raises
+    ------
+    ProblemError
+        If it is written otherwise than byte by byte.
+
+    Notes
+    -----
+    RFC 7578, 4.7 does away with Content-Transfer-Encoding in forms (memory): the form's reader
+    leaves it as it is, and ``O2=2C5`` would be kept and read in place of ``O2,5``.
+    """
+    coding = file.headers.get("content-transfer-encoding", "").strip().casefold()
+    if coding in ("", "7bit", "8bit", "binary"):
+        return file
+    message = f"the file is written as {coding!r} within the form"
+    item = ErrorItem(
+        message=message,
+        parameter=field,
+        raw=coding[:40],
+        expected="the bytes of the file, without Content-Transfer-Encoding",
+        next_step="Send the file as it is; nothing was stored.",
+    )
+    raise ProblemError("packed", message, [item])
 
 
 def _field_of(at: TracebackType | None) -> str | None:

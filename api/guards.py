@@ -15,6 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.accounts.tries import place_of
 from api.body_sizes import AT_ONCE, AT_ONCE_OF_ALL, Room, parts_of, room_at
+from api.form_refusals import problem_of_packing
 from api.headers import HEADERS
 from api.on_a_page import say_on_a_page, wants_page
 from api.problems import ProblemError, problem_of_status, respond
@@ -129,7 +130,9 @@ class Guards:
                 say_on_a_page(scope, refused)
                 await self.app(scope, receive, guarded_send)
                 return
-            await respond(refused)(scope, receive, guarded_send)
+            # RFC 9110, 12.5.3: with a 415 it says which codings would have been taken.
+            taken = {"Accept-Encoding": "identity"} if refused.details.status == 415 else None
+            await respond(refused, taken)(scope, receive, guarded_send)
             return
         received = parts = held = 0
         sender = place_of((scope.get("client") or ("",))[0])
@@ -178,6 +181,9 @@ class Guards:
         length = headers.get("content-length", "")
         if length.isdigit() and int(length) > room.bytes:
             return ProblemError("too-large", _large(room.bytes))
+        coding = headers.get("content-encoding", "").strip().casefold()
+        if coding not in ("", "identity") and scope["method"] not in (*SAFE_METHODS, "DELETE"):
+            return problem_of_packing(coding)
         # Pages carry forms without a token: the browser itself says where a form was sent from.
         if scope["method"] not in SAFE_METHODS:
             site = headers.get("sec-fetch-site", "same-origin")

@@ -42,6 +42,7 @@ PROBLEMS: Mapping[str, tuple[int, str]] = {
     "unit-missing": (422, "A number stands without its unit"),
     "too-slow": (408, "The body came too slowly"),
     "too-large": (413, "More bytes than this fluebook takes"),
+    "packed": (415, "A packed body is not taken"),
     "head-too-large": (431, "The head of the request is too large"),
     "not-found": (404, "There is nothing under this address"),
     "method-not-allowed": (405, "This address does not take this method"),

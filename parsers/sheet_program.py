@@ -14,10 +14,15 @@ import sys
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-MOST_CELLS = 20_000_000
-MEMORY = 3 * 1024**3
+MOST_CELLS = 3_000_000
+"""Cells from the first to the last: a day's log of a row each second with thirty columns."""
+MOST_ROWS = 250_000
+"""Rows of all sheets: each is looked at by itself, which takes 50 to 100 us."""
+MOST_TEXT = 16 * 1024 * 1024
+"""Characters of all cells, as of text whose rows are looked at one by one."""
+MEMORY = 2 * 1024**3
 """Bytes that reading one spreadsheet may take."""
-SECONDS = 120
+SECONDS = 60
 """Processor time that reading one spreadsheet may take."""
 TOO_LARGE = "too many cells"
 
@@ -59,15 +64,19 @@ def read(data: bytes) -> dict[str, Any]:
 
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         found = []
-        left = MOST_CELLS
+        left, lines, text = MOST_CELLS, MOST_ROWS, MOST_TEXT
         for name in book.sheet_names:
             sheet = book.get_sheet_by_name(name)
             # The area is counted from the first cell on, as the rows are.
             left -= sheet.total_height * sheet.total_width
-            if left < 0:
+            lines -= sheet.total_height
+            if left < 0 or lines < 0:
                 return {"error": TOO_LARGE}
-            rows = sheet.to_python(skip_empty_area=False)
-            found.append((name, [[_cell(v) for v in row] for row in rows]))
+            rows = [[_cell(v) for v in row] for row in sheet.to_python(skip_empty_area=False)]
+            text -= sum(len(v) if isinstance(v, str) else len(v[0]) for r in rows for v in r)
+            if text < 0:
+                return {"error": TOO_LARGE}
+            found.append((name, rows))
     except (KeyboardInterrupt, SystemExit):
         raise
     except MemoryError:

@@ -6,6 +6,7 @@ import io
 import json
 import subprocess
 import sys
+import threading
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,8 @@ from parsers.grid import Row
 from parsers.numbers import NumberCell
 
 _PROGRAM = Path(sheet_program.__file__)
+_few = threading.BoundedSemaphore(2)
+"""Spreadsheets that are read at once: each may take all the memory that one may."""
 
 
 def _checked(data: bytes, name: str, limit: int) -> None:
@@ -47,9 +50,10 @@ def _checked(data: bytes, name: str, limit: int) -> None:
 def _read_apart(data: bytes) -> dict[str, Any]:
     """Return what the program of its own made of a spreadsheet, ``error`` where it could not."""
     # It reads bytes that it was given and knows its own file: nothing comes from outside.
-    done = subprocess.run(
-        [sys.executable, "-I", str(_PROGRAM)], input=data, capture_output=True, check=False
-    )
+    with _few:
+        done = subprocess.run(
+            [sys.executable, "-I", str(_PROGRAM)], input=data, capture_output=True, check=False
+        )
     if done.returncode == 0 and done.stdout:
         made: dict[str, Any] = json.loads(done.stdout)
         return made
@@ -83,9 +87,11 @@ def sheets(data: bytes, name: str, limit: int) -> list[tuple[str, list[Row]]]:
             [
                 Problem(
                     "too_large",
-                    "the cells of the spreadsheet reach too far",
-                    f"at most {sheet_program.MOST_CELLS} cells from the first to the last",
-                    "Delete what stands far outside the readings, or export the sheet as CSV.",
+                    "the spreadsheet holds too much, or its cells reach too far",
+                    f"at most {sheet_program.MOST_ROWS} rows and {sheet_program.MOST_CELLS} cells "
+                    f"from the first to the last, with {sheet_program.MOST_TEXT >> 20} MB of text",
+                    "Delete what stands far outside the readings, or export the sheet as CSV: that "
+                    "may be longer.",
                     1,
                     1,
                 )

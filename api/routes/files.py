@@ -22,6 +22,7 @@ from api.file_options import (
     read_options_from,
     wrong_field,
 )
+from api.form_refusals import bytes_as_sent
 from api.posted import float_list
 from api.problems import problem_of_validation
 from api.routes.shared import Expected, IntakeOf, Who, tagged
@@ -199,7 +200,7 @@ async def uploaded(request: Request) -> tuple[str, bytes, Mapping[str, Any]]:
         if not isinstance(file, UploadFile):
             raise wrong_field("file", "the form holds no file", "", "a file in the field `file`")
         fields = {k: v for k, v in form.items() if isinstance(v, str)}
-        return file.filename or "upload", await file.read(), fields
+        return file.filename or "upload", await bytes_as_sent(file, "file").read(), fields
 
 
 @router.post(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import json
 import socket
@@ -265,3 +266,49 @@ def test_a_number_in_a_form_is_one(client: TestClient, visit: str, text: str) ->
     sent = client.post(f"/visits/{visit}/readings", data=form)
     assert sent.status_code == 422, sent.text
     assert client.get(f"/v1/visits/{visit}").json()["points"] == []
+
+
+def test_a_body_packed_on_its_way_is_not_taken(client: TestClient, visit: str) -> None:
+    """RFC 9110, 15.5.16 (memory): 415, with Accept-Encoding saying what would be taken."""
+    for where, body in (
+        (f"/v1/visits/{visit}/files?name=a.csv", CSV),
+        ("/v1/boilers", json.dumps(BOILER).encode()),
+    ):
+        for coding in ("gzip", "br", "gzip, gzip"):
+            sent = client.post(
+                where, content=gzip.compress(body), headers={"Content-Encoding": coding}
+            )
+            assert sent.status_code == 415
+            assert sent.headers["accept-encoding"] == "identity"
+            (item,) = sent.json()["errors"]
+            assert item["parameter"] == "Content-Encoding"
+            assert "without Content-Encoding" in item["next_step"]
+    assert client.get(f"/v1/visits/{visit}").json()["files"] == []
+    plain = client.post(
+        "/v1/boilers",
+        content=json.dumps({**BOILER, "id": "01930000-0000-7000-8000-000000000009"}),
+        headers={"Content-Encoding": "identity", "Content-Type": "application/json"},
+    )
+    assert plain.status_code < 300, plain.text
+
+
+@pytest.mark.parametrize("coding", ["quoted-printable", "base64", "x-none"])
+def test_a_file_written_otherwise_within_its_form_is_not_kept(
+    client: TestClient, visit: str, coding: str
+) -> None:
+    def sent(name: str) -> Any:
+        part = (
+            b'--b\r\nContent-Disposition: form-data; name="file"; filename="a.csv"\r\n'
+            b"Content-Transfer-Encoding: " + name.encode() + b"\r\n\r\n" + CSV + b"\r\n--b--\r\n"
+        )
+        return client.post(
+            f"/v1/visits/{visit}/files",
+            content=part,
+            headers={"Content-Type": "multipart/form-data; boundary=b"},
+        )
+
+    refused = sent(coding)
+    assert refused.status_code == 415
+    assert "without Content-Transfer-Encoding" in refused.json()["errors"][0]["expected"]
+    assert client.get(f"/v1/visits/{visit}").json()["files"] == []
+    assert sent("binary").status_code != 415

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import re
 import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -347,6 +348,87 @@ def test_a_cell_far_out_takes_no_memory_of_this_program() -> None:
     out = io.BytesIO()
     book.save(out)
     with pytest.raises(TooLarge, match="too far"):
+        read(out.getvalue(), "f.xlsx")
+
+
+def opendocument_of(table: str, before: str = "") -> bytes:
+    """Return a sheet with this content, and what stands before its root."""
+    packed = zipfile.ZipFile(io.BytesIO(opendocument()))
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for member in packed.infolist():
+            data = packed.read(member)
+            if member.filename == "content.xml":
+                text = re.sub(r"(<table:table [^>]*>).*(</table:table>)", rf"\1{table}\2",
+                              data.decode(), flags=re.DOTALL)  # fmt: skip
+                data = re.sub(r"^(<\?xml[^>]*>)?", rf"\g<0>{before}", text, count=1).encode()
+            archive.writestr(member, data)
+    return out.getvalue()
+
+
+def cells_of(*values: str) -> str:
+    made = (
+        f'<table:table-cell office:value-type="string"><text:p>{v}</text:p></table:table-cell>'
+        for v in values
+    )
+    return f"<table:table-row>{''.join(made)}</table:table-row>"
+
+
+OUTSIDE = '<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/hostname">]>'
+LAUGHS = "<!DOCTYPE x [<!ENTITY a0 'ha'>" + "".join(
+    f"<!ENTITY a{n + 1} '{f'&a{n};' * 10}'>" for n in range(9)
+) + "]>"  # fmt: skip
+
+
+@pytest.mark.parametrize(("before", "entity"), [(OUTSIDE, "&e;"), (LAUGHS, "&a9;")])
+def test_entities_of_a_spreadsheet_are_not_looked_up(before: str, entity: str) -> None:
+    """XML 1.0, 4.2.2 and 4.4 (memory): a parser may fetch them, and make gigabytes of one."""
+    head = cells_of("O2 %", "CO ppm", "Note")
+    with pytest.raises(ReadError, match="cannot be opened"):
+        read(opendocument_of(head + cells_of("5", "10", entity), before), "f.ods")
+    sheet = f'<c r="C1" t="inlineStr"><is><t>{entity}</t></is></c>'
+    packed, out = zipfile.ZipFile(io.BytesIO(workbook())), io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for member in packed.infolist():
+            data = packed.read(member).decode()
+            if member.filename == "xl/worksheets/sheet1.xml":
+                data = before + data.replace("</row>", f"{sheet}</row>", 1)
+            archive.writestr(member, data)
+    with pytest.raises(ReadError, match="cannot be opened"):
+        read(out.getvalue(), "f.xlsx")
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (
+            '<table:table-row table:number-rows-repeated="1048576">{}</table:table-row>',
+            "at most 250000 rows",
+        ),
+        (  # the library repeats it no further than a sheet is wide
+            "<table:table-row>{}"
+            '<table:table-cell table:number-columns-repeated="2000000000" '
+            'office:value-type="float" office:value="1"/></table:table-row>',
+            "no row of numbers",
+        ),
+    ],
+)
+def test_what_a_few_bytes_repeat_a_million_times_is_refused(row: str, said: str) -> None:
+    cell = '<table:table-cell office:value-type="float" office:value="5"/>'
+    data = opendocument_of(cells_of("O2 %", "CO ppm") + row.format(cell * 2))
+    assert len(data) < 10_000
+    with pytest.raises(ReadError, match=said):
+        read(data, "f.ods")
+
+
+def test_a_text_that_many_cells_share_is_counted_as_often() -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    for row in range(1, 700):
+        book.active.cell(row, 1, "y" * 30_000)
+    out = io.BytesIO()
+    book.save(out)
+    with pytest.raises(TooLarge, match="holds too much"):
         read(out.getvalue(), "f.xlsx")
 
 
