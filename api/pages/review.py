@@ -186,4 +186,5 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
         rows=row_views(intake, found[:size], shown),
         next=urlencode(following),
         open_rows=row_views(intake, unfinished, shown),
+        open_first=principal_of(request.scope).role == "technician",
     )

@@ -151,6 +151,19 @@ def test_a_form_that_does_not_say_where_it_comes_from_is_refused(door: TestClien
     assert door.post("/v1/boilers", json=BOILER, headers=FROM_HERE).status_code == 201
 
 
+def test_whoever_works_at_boilers_finds_open_visits_before_the_office_s_list(
+    door: TestClient,
+) -> None:
+    signed_in(door, "R. Calder", "administrator")
+    boiler = door.post("/v1/boilers", json=BOILER, headers=FROM_HERE).json()["id"]
+    door.post("/v1/visits", json={"boiler_id": boiler}, headers=FROM_HERE)
+    for name, role in (("L. Sorrel", "reviewer"), ("J. Harrow", "technician")):
+        signed_in(door, name, role)
+        main = door.get("/", headers=FROM_HERE).text.partition("<main")[2]
+        assert (main.index('id="open"') < main.index('id="count"')) is (role == "technician")
+        assert main.count('id="open"') == 1
+
+
 def test_whoever_signed_in_signs_with_their_own_name(door: TestClient) -> None:
     signed_in(door, "R. Calder", "administrator")
     boiler = door.post("/v1/boilers", json=BOILER, headers=FROM_HERE).json()["id"]
