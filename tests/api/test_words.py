@@ -199,3 +199,26 @@ def test_counted_warnings_and_looser_limits_have_their_english_beside() -> None:
         (told,) = to_mind(held_to, Shown("si"))
     assert told.endswith("say in the reason what allows it.)")
     assert "(English: CO in the room, stop from: 50 ppm is looser than the built-in" in told
+
+
+NO_TEXTS = {"use strict", "tip small", "report printed", "told offer", "told full"}
+"""A directive and names of classes."""
+
+
+def test_scripts_hold_no_text_of_their_own() -> None:
+    """What they say stands in attributes of the page, where it went through the catalogues."""
+    literal = re.compile(r"""(?<![\\\w])(["'`])((?:\\.|(?!\1).)*?)\1""")
+    sentence = re.compile(r"(?<![\w.#-])[A-Za-z]{2,} [a-z]{2,}(?![\w:.\[#=-])")
+    said = {
+        path.name: [
+            text
+            for line in path.read_text("utf-8").splitlines()
+            if not line.strip().startswith("//")
+            for _, text in literal.findall(line)
+            if sentence.search(re.sub(r"\$\{[^}]*\}", "", text)) and text not in NO_TEXTS
+        ]
+        for path in sorted((ROOT / "api" / "static").glob("*.js"))
+    }
+    assert len(said) > 5
+    assert sentence.search("Send it now") and not sentence.search(".log svg")
+    assert {name: texts for name, texts in said.items() if texts} == {}
