@@ -188,7 +188,8 @@ def run_out(sql: sqlite3.Connection, today: date) -> list[Standing]:
 def part_fitted_since(sql: sqlite3.Connection, one: Standing) -> str | None:
     """Return which part was fitted to the boiler after an acceptance was made, None if none.
 
-    What is recorded on a visit counts once it is handed in.
+    What is recorded on a visit counts once it is handed in, also where the visit was begun before:
+    nobody knew of the part then.
     """
     boiler, _ = places.document(sql, "boiler", one.boiler_id, Boiler)
     made = one.made_at
@@ -196,7 +197,8 @@ def part_fitted_since(sql: sqlite3.Connection, one: Standing) -> str | None:
         if part.installed.isoformat() > made[:10]:
             return part.part
     rows = sql.execute(
-        "SELECT document FROM visit WHERE boiler_id = :boiler AND started > :made AND "
+        "SELECT document FROM visit WHERE boiler_id = :boiler AND "
+        "(started > :made OR handed_in_at > :made) AND "
         "(imported = 1 OR state IN ('handed_in', 'accepted')) ORDER BY started, id",
         {"boiler": str(one.boiler_id), "made": made},
     )

@@ -143,14 +143,15 @@ def test_it_ends_after_its_last_day_and_says_so(
     }
 
 
+@pytest.mark.parametrize("begun", ["2026-12-02", "2026-11-03"])  # after it was made, or before
 def test_it_ends_with_the_next_part_change(
-    client: TestClient, boiler: str, clock: HandClock
+    client: TestClient, boiler: str, clock: HandClock, begun: str
 ) -> None:
     visit = one_visit(client, boiler, "2026-11-02")
     made = cover(client, boiler, visit)
     clock.now = START + timedelta(days=30)
     service = {"tasks": [{"task": "burner", "outcome": "done", "replaced": [{"part": "gasket"}]}]}
-    later = one_visit(client, boiler, "2026-12-02", service=service)
+    later = one_visit(client, boiler, begun, service=service)
     one = client.get(f"/v1/standing-acceptances/{made[0]}").json()
     assert one["ended"]["how"] == "part_change"
     assert "gasket" in one["ended"]["why"]
