@@ -274,13 +274,6 @@ class Client(Connection):
         headers = {"content-type": "application/toml"}
         return self._call("POST", "plans", content=toml.encode(), headers=headers)
 
-    def put_corrections(
-        self, visit_id: UUID | str, attachment_id: str, corrections: Sequence[JsonObject]
-    ) -> JsonObject:
-        """Bring the corrections of a log's cut up to date."""
-        body = {"corrections": list(corrections)}
-        return self._call("PUT", f"visits/{visit_id}/logs/{attachment_id}/cut", json=body)
-
     def add_corrections(
         self,
         visit_id: UUID | str,

@@ -28,10 +28,14 @@ class LogThere:
     name: str
 
 
-def cuts_of(meeting: Meeting, log: LogThere) -> TwoCuts:
-    """Look at a log's cut on both sides; raise what either side refuses."""
+def cuts_of(meeting: Meeting, log: LogThere, office: JsonObject | None = None) -> TwoCuts:
+    """Look at a log's cut on both sides; raise what either side refuses.
+
+    ``office`` is the office's where it was answered just now.
+    """
     cut = meeting.intake.log_cut(log.visit_id, log.here)
-    office = meeting.office.log_cut(log.visit_id, log.there)
+    if office is None:
+        office = meeting.office.log_cut(log.visit_id, log.there)
     try:
         return two_cuts(meeting, cut, office)
     except (TypeError, KeyError) as error:  # of a newer program
@@ -39,14 +43,20 @@ def cuts_of(meeting: Meeting, log: LogThere) -> TwoCuts:
 
 
 def bringing(
-    meeting: Meeting, log: LogThere, *, up: bool, signed: bool = False
+    meeting: Meeting,
+    log: LogThere,
+    *,
+    up: bool,
+    signed: bool = False,
+    office: JsonObject | None = None,
 ) -> Callable[[], object] | None:
     """Return what brings a log's cut up or down, None where nothing is to be done.
 
     Where both went on, both versions are shown, or what settles it as a person said is returned.
     ``signed`` says that the visit is handed in here: then it does not follow the office unasked.
+    ``office`` as :func:`cuts_of` takes it.
     """
-    cuts = cuts_of(meeting, log)
+    cuts = cuts_of(meeting, log, office)
     ahead = cuts.ahead()
     if ahead == "same":
         _mark_past(meeting, log, cuts)

@@ -28,12 +28,14 @@ def fetch_files(
     name: str,
     files: Sequence[JsonObject],
     lines: Sequence[JsonObject],
-) -> None:
+) -> set[str]:
     """Bring the office's files of an open visit down; take out here what it withdrew.
 
     ``files`` are those of the office's answer, ``lines`` those of its trail. What was withdrawn
-    here does not come back.
+    here does not come back. Returns the office's ids of those that were taken, logs with their
+    cuts.
     """
+    taken = set()
     here = {a.sha256: a for a in meeting.intake.visit(visit_id).attachments}
     live = {file["sha256"] for file in files if file["withdrawn_at"] is None}
     for file in files:
@@ -51,6 +53,8 @@ def fetch_files(
             )
         elif mine is None and meeting.attempt(what, partial(_take, meeting, visit_id, what, file)):
             meeting.done(f"{what} was added at the office and is fetched")
+            taken.add(str(file["id"]))
+    return taken
 
 
 def _withdraw(
@@ -75,11 +79,12 @@ def _take(meeting: Meeting, visit_id: UUID, what: str, file: JsonObject) -> None
         options = None if how is None else how.options()
         intake.add_file(visit_id, data, called, who, statement=stated, options=options)
         return
-    time = meeting.office.log_cut(visit_id, file["id"]).get("response_time")
+    office = meeting.office.log_cut(visit_id, file["id"])
+    time = office.get("response_time")
     cut, _ = intake.add_log(
         visit_id, data, called, who, statement=stated, options=how, response_time=time
     )
     log = LogThere(visit_id, cut.attachment.id, file["id"], f"{what}, its cut")
-    way = bringing(meeting, log, up=False)
+    way = bringing(meeting, log, up=False, office=office)
     if way is not None:
         way()

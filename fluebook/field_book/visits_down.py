@@ -101,7 +101,7 @@ def _bring_contents(
     base = meeting.common("visit", visit_id)
     version = -1 if base is None else base.local_version
     down(meeting, document_thing(meeting, "visit", visit_id, version=version), office["visit"])
-    fetch_files(meeting, visit_id, name, office["files"], lines)
+    taken = fetch_files(meeting, visit_id, name, office["files"], lines)
     here = records_here(meeting.intake, visit_id)
     there = records_there(meeting.office, visit_id, office["files"])
     both = {"mine": standing(here), "office": standing(there)}
@@ -112,6 +112,8 @@ def _bring_contents(
         elif theirs.root.file is None and theirs.last is not None:
             _add(meeting, visit_id, name, theirs.last, here)
     for log in logs_there(meeting, visit_id, office["files"], name):
+        if log.there in taken:
+            continue
         meeting.attempt(log.name, partial(_follow_cut, meeting, log))
 
 

@@ -43,9 +43,11 @@ class Broken(httpx.HTTPTransport):
     def __init__(self) -> None:
         super().__init__()
         self.ranges: list[str] = []
+        self.cuts = 0
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
         response = super().handle_request(request)
+        self.cuts += request.url.path.endswith("/cut")
         if "/evidence/" not in request.url.path:
             return response
         self.ranges.append(request.headers.get("range", ""))
@@ -90,6 +92,7 @@ def test_what_the_office_added_comes_down_over_a_line_that_breaks(
     assert fetched.clean, fetched
     assert sum("added at the office and is fetched" in told for told in fetched.done) == 3
     assert sum(one != "" for one in line.ranges) > 3  # each went on where it had broken off
+    assert line.cuts == 1
     for asked, status in (("bytes=1-", 206), ("bytes=999999-", 200), ("bytes=-5", 200)):
         sha256 = there.visit(sent).attachments[0].sha256
         given = {"authorization": f"Bearer {office.secret}", "range": asked}
