@@ -274,6 +274,7 @@ def visit_shown(
         fate=upload.fate(view.attachments) if upload else "",
         standing=standing,
         can_stand=_can_stand(request, view),
+        may_review=_may_review(request),
         deciding=_deciding(request, intake, view),
         **visit_given(
             boiler,

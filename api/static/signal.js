@@ -263,7 +263,9 @@ function toldOf(form, id, bar) {
 function goOn(address) {
   const here = location.pathname + location.search;
   location.assign(address.href);
-  if (address.hash && address.pathname + address.search === here) location.reload();
+  if (!address.hash || address.pathname + address.search !== here) return;
+  history.scrollRestoration = "manual"; // to the fragment, not to where the button was
+  location.reload();
 }
 
 // A form of single readings is ready for the next one; any other has done its work.

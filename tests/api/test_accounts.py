@@ -164,6 +164,19 @@ def test_whoever_works_at_boilers_finds_open_visits_before_the_office_s_list(
         assert main.count('id="open"') == 1
 
 
+def test_only_who_may_accept_a_visit_is_asked_to(door: TestClient) -> None:
+    signed_in(door, "R. Calder", "administrator")
+    boiler = door.post("/v1/boilers", json=BOILER, headers=FROM_HERE).json()["id"]
+    made = door.post("/v1/visits", json={"boiler_id": boiler}, headers=FROM_HERE).json()["id"]
+    door.post(f"/v1/visits/{made}/hand-in", json={"who": "R. Calder"}, headers=FROM_HERE)
+    for name, role in (("L. Sorrel", "reviewer"), ("J. Harrow", "technician")):
+        signed_in(door, name, role)
+        page = door.get(f"/visits/{made}", headers=FROM_HERE).text
+        for act in ("accept", "send-back"):
+            assert (f'action="/visits/{made}/{act}"' in page) is (role == "reviewer")
+        assert ("This visit is handed in." in page) is (role == "technician")
+
+
 def test_whoever_signed_in_signs_with_their_own_name(door: TestClient) -> None:
     signed_in(door, "R. Calder", "administrator")
     boiler = door.post("/v1/boilers", json=BOILER, headers=FROM_HERE).json()["id"]
