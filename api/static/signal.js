@@ -9,6 +9,7 @@ const words = strip.dataset;
 const list = strip.querySelector("ol");
 const states = new Map();
 const LOOKING = "fluebook-looking";
+let behind = false; // entries went up that this page does not show yet
 
 function said(tag, text, kind = "") {
   const made = document.createElement(tag);
@@ -32,12 +33,14 @@ const counted = (number) => (number === 1 ? words.one : filled(words.many, { n: 
 async function draw() {
   const waiting = await entries(person);
   const copy = document.documentElement.dataset.copy;
-  strip.hidden = !waiting.length && !copy && !strip.querySelector(".offer");
-  strip.querySelector(".copy").hidden = !copy;
-  if (copy) {
+  const went = behind && !waiting.length ? words.gone : "";
+  const older = went || (copy ? filled(words.copy, { at: clock(copy) }) : "");
+  strip.hidden = !waiting.length && !older && !strip.querySelector(".offer");
+  strip.querySelector(".copy").hidden = !older;
+  if (older) {
     const again = said("a", words.again, "more");
     again.href = location.pathname + location.search;
-    strip.querySelector(".copy").replaceChildren(filled(words.copy, { at: clock(copy) }), " ", again);
+    strip.querySelector(".copy").replaceChildren(older, " ", again);
   }
   words.count = waiting.length;
   const count = strip.querySelector(".count");
@@ -101,7 +104,7 @@ function lookAt(entry) {
   form.submit();
 }
 
-async function go(progress = null, unkept = null) {
+async function go(progress = null, unkept = null, own = "") {
   const results = await sendAll(
     person,
     (id, state) => {
@@ -111,6 +114,7 @@ async function go(progress = null, unkept = null) {
     progress,
     unkept,
   );
+  behind ||= [...results].some(([id, result]) => id !== own && result.state === "gone");
   await draw();
   return results;
 }
@@ -198,7 +202,7 @@ async function submitted(form, button) {
     bar.value = part < 1 ? part : null;
     if (part >= 1) bar.removeAttribute("value"); // it is there; the office reads it
     if (told) told.sent(part, whole);
-  }, entry.unkept && entry);
+  }, entry.unkept && entry, id);
   bar.remove();
   if (told) told.end();
   const result = results.get(id);

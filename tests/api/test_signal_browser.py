@@ -59,6 +59,11 @@ def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
         office.come()
         page.get_by_role("button", name="Send now").click()
         waits(page, 0)
+        older = page.locator("#waiting .copy")
+        assert older.inner_text().startswith("What waited has gone up.")
+        older.get_by_role("link", name="Load it again").click()
+        page.locator("#waiting").wait_for(state="hidden")
+        assert page.locator("html").get_attribute("data-copy") is None
     assert office.posts[-3:] == [
         f"/visits/{visit}/readings",
         f"/visits/{visit}/readings",
