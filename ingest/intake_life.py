@@ -16,7 +16,7 @@ from ingest.limits import LimitSet, resolve_limits
 from ingest.models import Boiler, Site, Visit
 from ingest.service.findings import open_findings
 from ingest.service.models import Finding
-from ingest.store import audit, fleet, lists, places, readings, settings, visits
+from ingest.store import audit, fleet, lists, places, readings, settings, subjects, visits
 from ingest.store.book import Book
 from ingest.store.fleet import BoilerTrend, FleetBoiler
 from ingest.store.visits import VisitRow
@@ -145,6 +145,10 @@ class Lives:
     ) -> list[audit.Told]:
         """Return the same lines as the book has them, their details not yet read."""
         return audit.newest(self.book.reader, before=before, who=who, most=most)
+
+    def names_of(self, told: Sequence[audit.Told]) -> dict[str, subjects.Subject]:
+        """Return the names of what lines of the trail are about, by their subject."""
+        return subjects.names_of(self.book.reader, (line[4] for line in told))
 
 
 def _fittings(boiler: Boiler, history: Sequence[Visit]) -> list[Fitting]:

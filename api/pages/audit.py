@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from functools import lru_cache
 
 from fastapi import APIRouter, Request, Response
@@ -10,9 +11,11 @@ from markupsafe import Markup
 
 from api.key_words import key_said
 from api.pages.render import fragment, page
+from api.pages.show import day
 from api.routes.shared import IntakeOf
 from api.words import Words, _, words
 from ingest.store.audit import Told, line_of
+from ingest.store.subjects import Subject
 
 router = APIRouter(prefix="/audit", include_in_schema=False)
 PAGE = 100
@@ -27,8 +30,15 @@ def _address(kind: str, identity: str) -> str:
     return f"/{kind}s/{identity}" if kind in ("visit", "boiler") else ""
 
 
+def _named(about: Subject | None) -> str:
+    if about is None or not about.started:
+        return "" if about is None else about.name
+    boiler = about.name or _("Boiler not yet known")
+    return f"{boiler}, {day(datetime.fromisoformat(about.started))}"
+
+
 @lru_cache(maxsize=2048)
-def _line(told: Told, _spoken: Words) -> Markup:
+def _line(told: Told, about: Subject | None, _spoken: Words) -> Markup:
     """Return a line of the page: what the book has of it says all, so it is made once."""
     line = line_of(told)
     kind, _colon, identity = str(line["subject"]).partition(":")
@@ -39,7 +49,8 @@ def _line(told: Told, _spoken: Words) -> Markup:
         at=str(line["at"])[:19].replace("T", " "),
         who=line["who"],
         action=key_said(str(line["action"])).replace("_", " "),
-        subject=f"{key_said(kind)}{_colon}{identity}",
+        subject=_named(about) or f"{key_said(kind)}{_colon}{identity}",
+        whole=line["subject"],
         address=_address(kind, identity),
         details=text if len(text) <= _MOST_SHOWN else text[:_MOST_SHOWN] + "…",
         words=next((str(line["details"][k]) for k in _WORDS if line["details"].get(k)), ""),
@@ -54,12 +65,13 @@ def trail(request: Request, intake: IntakeOf) -> Response:
     last = int(before) if before.isascii() and before.isdigit() and len(before) < 15 else None
     who = request.query_params.get("who", "").strip()[:100]
     told = intake.trail_told(before=last, who=who, most=PAGE + 1)
+    names = intake.names_of(told)
     verified = request.query_params.get("verify") == "yes"
     return page(
         request,
         "audit.html",
         title=_("Audit trail"),
-        lines=[_line(one, words()) for one in told[:PAGE]],
+        lines=[_line(one, names.get(one[4]), words()) for one in told[:PAGE]],
         older=told[PAGE - 1][0] if len(told) > PAGE else None,
         who=who,
         verified=verified,

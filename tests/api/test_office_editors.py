@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from datetime import datetime
 
 from starlette.testclient import TestClient
 
 from api.pages.ways import WAYS
+from api.words import words
 from ingest.service.plan_toml import plan_toml
 from samples.service import PLAN_FOLDER
 from tests.api.test_life import boiler, client, visits  # noqa: F401 - fixtures
@@ -41,7 +43,10 @@ def test_trail_is_paged_and_tells_a_changed_line(
     visits: list[str],  # noqa: F811
 ) -> None:
     text = client.get("/audit").text
-    assert f'href="/visits/{visits[-1]}"' in text
+    newest = client.get(f"/v1/visits/{visits[-1]}").json()
+    name = client.get(f"/v1/boilers/{newest['visit']['boiler_id']}").json()["name"]
+    day = words().day(datetime.fromisoformat(newest["visit"]["started"]))
+    assert f'<a href="/visits/{visits[-1]}">{name}, {day}</a>' in text
     assert "as it was written." not in text
     assert "is as it was written." in client.get("/audit?verify=yes").text
     numbers = [int(n) for n in re.findall(r'id="line-(\d+)"', text)]
