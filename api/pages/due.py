@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -32,10 +33,11 @@ class ItemView:
 
 @dataclass(frozen=True, slots=True)
 class DayView:
-    """What is due at one boiler on one day."""
+    """What is due at one boiler on one day; ``told`` says how much of each kind."""
 
     title: str
     due: Sequence[ItemView]
+    told: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,21 @@ def _item(item: Due) -> ItemView:
     return ItemView(due_title(item), "; ".join(said))
 
 
+def _told(items: Sequence[Due]) -> str:
+    number = Counter(item.kind for item in items)
+    said = {
+        "task": _n("{n} task", "{n} tasks", number["task"]),
+        "test": _n("{n} test", "{n} tests", number["test"]),
+        "part": _n("{n} part", "{n} parts", number["part"]),
+        "finding": _n("{n} finding", "{n} findings", number["finding"]),
+    }
+    return ", ".join(said[kind] for kind in KIND_WORDS if number[kind])
+
+
+def _day(title: str, items: Sequence[Due]) -> DayView:
+    return DayView(title, [_item(one) for one in items], _told(items))
+
+
 def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerView]:
     """Return the boilers in order of their first due day."""
     now = today or datetime.now(UTC).date()
@@ -99,7 +116,7 @@ def boiler_views(found: DueList, *, today: date | None = None) -> list[BoilerVie
     out = []
     for at, items in by_boiler.items():
         days = [
-            DayView(title, [_item(one) for one in group])
+            _day(title, list(group))
             for title, group in groupby(items, key=lambda i: _title(i.kind, i.on, i.estimated, now))
         ]
         place = f", {items[0].site}" if items[0].site else ""

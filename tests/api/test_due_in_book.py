@@ -95,6 +95,13 @@ def test_command_api_page_and_calendar_say_the_same(client: TestClient, intake: 
     for pick in answer["pick"]:
         assert f"{pick['quantity']} x {pick['title']} ({pick['van']}" in told.output
         assert f"{pick['quantity']} × {pick['title']}" in page
+    # Long days are folded under how much they hold; nothing of them is left out.
+    assert page.count('<span class="small soft">') == len(answer["due"]) + len(answer["pick"])
+    day = r'<span class="small">([^<]*)</span></summary>\s*<ul>(.*?)</ul>'
+    folded = re.findall(day, page, re.DOTALL)
+    assert folded
+    for how_many, items in folded:
+        assert sum(map(int, re.findall(r"\d+", how_many))) == items.count("<li>")
 
 
 def test_boilers_of_one_name_that_cannot_be_looked_at_are_all_told(intake: Intake) -> None:
