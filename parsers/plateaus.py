@@ -100,7 +100,7 @@ def propose_cut(
         segments = at_recorded_rates(segments, times, arrays["firing_rate"])
     seconds = {k: lag * width for k, lag in lags.items()}
     longest = max(_LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
-    segments = [part for s in segments for part in without_gaps(s, times, longest)]
+    segments = without_gaps(segments, times, longest)
     figured = [with_figures(s, times, given_arrays, seconds, response, 2 * width) for s in segments]
     return with_proposed_rates(figured, rates)
 
@@ -122,25 +122,28 @@ Three response times of the instrument, or five times what lies between two samp
 """
 
 
-def without_gaps(segment: Segment, times: Floats, longest: float) -> list[Segment]:
-    """Return a plateau as its parts with samples, and what lies between them; others as they are.
+def without_gaps(segments: Sequence[Segment], times: Floats, longest: float) -> list[Segment]:
+    """Return the stretches as their parts with samples, and ramps for what lies between them.
 
-    More than ``longest`` [s] without a sample are a gap.
+    More than ``longest`` [s] without a sample are a gap, whichever stretches the search put into it.
     """
-    if segment.kind != "plateau":
-        return [segment]
-    low, high = np.searchsorted(times, (segment.start, segment.end), side="left")
-    here = times[low : high + 1]
-    gaps = np.flatnonzero(np.diff(here) > longest)
-    out, start = [], segment.start
-    for n in gaps.tolist():
-        begin, end = float(here[n]), float(here[n + 1])
-        if begin > start:
-            out.append(replace(segment, start=start, end=begin))
-        out.append(Segment("ramp", max(begin, start), end, why=NO_SAMPLE))
-        start = end
-    if segment.end > start:
-        out.append(replace(segment, start=start))
+    at = np.flatnonzero(np.diff(times) > longest)
+    gaps = [
+        Segment("ramp", float(times[n]), float(times[n + 1]), why=NO_SAMPLE) for n in at.tolist()
+    ]
+    out: list[Segment] = []
+    for s in segments:
+        start = s.start
+        for gap in gaps:
+            if gap.end <= s.start or gap.start >= s.end:
+                continue
+            if gap.start > start:
+                out.append(replace(s, start=start, end=gap.start))
+            if not out or out[-1] is not gap:
+                out.append(gap)
+            start = gap.end
+        if s.end > start:
+            out.append(replace(s, start=start))
     return out
 
 

@@ -122,10 +122,28 @@ def test_parts_of_a_stay_meet_and_lose_nothing(
     times: list[float], longest: float, kinds: list[str]
 ) -> None:
     at = np.array(times, dtype=float)
-    parts = without_gaps(Segment("plateau", at[0], at[-1]), at, longest)
+    parts = without_gaps([Segment("plateau", at[0], at[-1])], at, longest)
     assert [p.kind for p in parts] == kinds
     assert (parts[0].start, parts[-1].end) == (at[0], at[-1])
     assert all(a.end == b.start for a, b in pairwise(parts))
+
+
+@pytest.mark.parametrize("wide", [0.0, 3600.0])
+def test_what_lies_in_a_gap_belongs_to_no_stay_of_either_side(wide: float) -> None:
+    one = logs.made(STAYS)
+    low, high = (s for s in one.truth if s.kind == "fire")
+    # The first stay is left and the second is reached while nothing is read.
+    read = (one.times <= low.start + 250) | (one.times >= high.start + 120)
+    times = one.times[read]
+    times = np.where(times > low.start + 250, times + wide, times)
+    columns = {k: v[read] for k, v in one.columns.items()}
+    begin, end = low.start + 250, high.start + 120 + wide
+    for keys in (tuple(columns), ("o2_dry", "co_dry", "stack_temperature")):
+        segments = propose_cut(times, {k: columns[k] for k in keys}, options=KNOWN)
+        assert all(a.end == b.start for a, b in pairwise(segments))
+        (gap,) = (s for s in segments if s.why == NO_SAMPLE)
+        assert (gap.start, gap.end) == pytest.approx((begin, end), abs=2)
+        assert all(s is gap or s.end <= gap.start or s.start >= gap.end for s in segments)
 
 
 def test_wet_oxygen_alone_tells_flame_from_air_and_makes_no_dry_figure() -> None:
