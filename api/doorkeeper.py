@@ -156,11 +156,12 @@ class Doorkeeper:
         page = wants_page(scope)
         wait = self._wait(scope, principal)
         if wait is not None:
-            problem = ProblemError("too-often", f"Try again in {wait} s.")
+            again = {"Retry-After": str(wait)}
+            problem = ProblemError("too-often", f"Try again in {wait} s.", headers=again)
             if page:
                 say_on_a_page(scope, problem)
                 return None
-            return respond(problem, {"Retry-After": str(wait)})
+            return respond(problem)
         there = permissions_at(path)
         method = "GET" if scope["method"] == "HEAD" else scope["method"]
         permission = there.get(method)

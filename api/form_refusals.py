@@ -63,7 +63,8 @@ def problem_of_packing(coding: str) -> ProblemError:
         expected="a body as it is; a file that is a .gz or .zip itself is read",
         next_step="Send it without Content-Encoding; nothing was stored.",
     )
-    return ProblemError("packed", message, [item])
+    # RFC 9110, 12.5.3: with a 415 it says which codings would have been taken.
+    return ProblemError("packed", message, [item], {"Accept-Encoding": "identity"})
 
 
 def bytes_as_sent(file: UploadFile, field: str) -> UploadFile:

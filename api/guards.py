@@ -130,9 +130,7 @@ class Guards:
                 say_on_a_page(scope, refused)
                 await self.app(scope, receive, guarded_send)
                 return
-            # RFC 9110, 12.5.3: with a 415 it says which codings would have been taken.
-            taken = {"Accept-Encoding": "identity"} if refused.details.status == 415 else None
-            await respond(refused, taken)(scope, receive, guarded_send)
+            await respond(refused)(scope, receive, guarded_send)
             return
         received = parts = held = 0
         sender = place_of((scope.get("client") or ("",))[0])

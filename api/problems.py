@@ -95,8 +95,15 @@ class ProblemDetails(BaseModel):
 class ProblemError(Exception):
     """Raised anywhere under a route; answered as problem details."""
 
-    def __init__(self, slug: str, detail: str, errors: Sequence[ErrorItem] = ()) -> None:
+    def __init__(
+        self,
+        slug: str,
+        detail: str,
+        errors: Sequence[ErrorItem] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
         status, title = PROBLEMS[slug]
+        self.headers = dict(headers or {})
         self.details = ProblemDetails(
             type=f"/problems/{slug}",
             title=title,
@@ -261,7 +268,7 @@ def respond(problem: ProblemError, headers: Mapping[str, str] | None = None) -> 
         problem.details.model_dump(exclude_none=True),
         status_code=problem.details.status,
         media_type=MEDIA_TYPE,
-        headers=dict(headers or {}),
+        headers=problem.headers | dict(headers or {}),
     )
 
 

@@ -155,6 +155,14 @@ PAGE_WORDS: Mapping[str, str] = MappingProxyType(
             "taught once, under “Column maps”."
         ),
         "Try again in {wait} s.": N_("Wait {wait} s, then try again."),
+        "The body came too slowly; nothing was stored.": N_(
+            "What was sent came too slowly; nothing was stored. Send it again where the signal "
+            "is better."
+        ),
+        "Other bodies of yours are still on their way or worked on; nothing was stored.": N_(
+            "What was sent before is still on its way or worked on; nothing was stored. Wait a "
+            "moment, then send it again."
+        ),
         "The body is larger than {most} bytes; nothing was stored.": N_(
             "More was sent than this fluebook takes at once; nothing was stored. Send a smaller "
             "file, or fewer pictures."

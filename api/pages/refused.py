@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 
 from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -28,7 +28,7 @@ def problem(request: Request, slug: str) -> Response:
         raise HTTPException(404, "There is no such kind of problem.")
     refused = request.scope.get(REFUSED)
     if isinstance(refused, ProblemError):
-        return _refused(request, refused.details)
+        return _with(refused.headers, _refused(request, refused.details))
     status, title = PROBLEMS[slug]
     detail = _(
         "{title}. Answered with status {status}; the answer's errors name each place.",
@@ -53,10 +53,24 @@ def _refused(request: Request, details: ProblemDetails) -> Response:
     )
 
 
+def _with(headers: Mapping[str, str], shown: Response) -> Response:
+    """Return a page with what the answer for programs says beside it: when to ask again."""
+    for name, value in headers.items():
+        shown.headers.setdefault(name, value)
+    return shown
+
+
 def _sentence(message: str, next_step: str | None) -> str:
     whole = message[:1].upper() + message[1:]
     ended = whole if whole.endswith((".", "?")) else f"{whole}."
     return f"{ended} {next_step}" if next_step and next_step != message else ended
+
+
+def _says_why(error: HTTPException | RequestValidationError) -> bool:
+    """Return whether more is known than a status: of a form, and of what the guards refuse."""
+    return isinstance(error, HTTPException) and (
+        error.status_code in (408, 413, 429) or problem_of_form(error) is not None
+    )
 
 
 def _bare(request: Request, error: HTTPException | RequestValidationError) -> Response:
@@ -81,13 +95,11 @@ def pages_speak_html(app: FastAPI) -> None:
         async def either(request: Request, error: Exception) -> Response:
             if not wants_page(request.scope):
                 return await answered(request, error)
-            form = problem_of_form(error) if isinstance(error, HTTPException) else None
-            if form is not None:
-                return _refused(request, form.details)
-            if isinstance(error, HTTPException | RequestValidationError):
-                return _bare(request, error)
             answer = await answered(request, error)
-            return _refused(request, ProblemDetails.model_validate_json(bytes(answer.body)))
+            if isinstance(error, HTTPException | RequestValidationError) and not _says_why(error):
+                return _with(answer.headers, _bare(request, error))
+            details = ProblemDetails.model_validate_json(bytes(answer.body))
+            return _with(answer.headers, _refused(request, details))
 
         return either
 

@@ -100,4 +100,17 @@ def test_what_is_too_large_or_too_often_is_said_on_a_page(tmp_path: Path) -> Non
                 often = client.get("/help", headers=HOME)
             assert often.status_code == 429
             assert re.search(r"Espere \d+ s", _main(often.text))
+            assert often.headers["retry-after"].isdigit()
             assert client.get("/help").headers["retry-after"].isdigit()
+
+
+def test_a_form_beside_too_many_others_is_told_when_to_come_again(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("api.guards.AT_ONCE", 0)
+    form = {"file": ("a.csv", b"x", "text/csv")}
+    page = client.post("/maps/headings", files=form, headers=HOME)
+    assert (page.status_code, page.headers["retry-after"]) == (429, "10")
+    assert page.headers["content-type"].startswith("text/html")
+    assert "no se guardó nada" in _main(page.text)
+    assert english_in(_main(page.text)) == [], _main(page.text)
