@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from parsers.plateaus import lags_of_cut, with_figures
+from parsers.plateaus import lags_of_cut, least_to_settle, with_figures
 from parsers.segments import CutOptions, Segment
 
 Floats = NDArray[np.float64]
@@ -78,6 +78,7 @@ def apply_corrections(
     seconds, seen = lags_of_cut(segments, times, arrays) if shown is None else shown
     response = (options or CutOptions()).response_time or seen
     interval = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
+    least = least_to_settle(response, arrays)
     taken: Figures = {} if figures is None else figures
     for n, s in enumerate(out):
         span = (s.start, s.end)
@@ -85,7 +86,7 @@ def apply_corrections(
             continue
         found = taken.get(span)
         if found is None:
-            found = taken[span] = with_figures(s, times, arrays, seconds, response, interval)
+            found = taken[span] = with_figures(s, times, arrays, seconds, response, interval, least)
         out[n] = replace(
             s, values=found.values, settled_from=found.settled_from, spikes=found.spikes
         )

@@ -27,7 +27,7 @@ from parsers.pieces import (
 )
 from parsers.points import Settled
 from parsers.rate_match import RateAim, with_proposed_rates
-from parsers.recorded_rate import at_recorded_rates
+from parsers.recorded_rate import at_recorded_rates, shows_the_way
 from parsers.segment_kinds import segments_of
 from parsers.segments import NO_SAMPLE, CutOptions, Segment
 from parsers.settled import least_stay, settle
@@ -101,7 +101,10 @@ def propose_cut(
     seconds = {k: lag * width for k, lag in lags.items()}
     longest = max(_LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
     segments = without_gaps(segments, times, longest)
-    figured = [with_figures(s, times, given_arrays, seconds, response, 2 * width) for s in segments]
+    least = least_to_settle(response, given_arrays)
+    figured = [
+        with_figures(s, times, given_arrays, seconds, response, 2 * width, least) for s in segments
+    ]
     return with_proposed_rates(figured, rates)
 
 
@@ -125,7 +128,7 @@ Three response times of the instrument, or five times what lies between two samp
 def without_gaps(segments: Sequence[Segment], times: Floats, longest: float) -> list[Segment]:
     """Return the stretches as their parts with samples, and ramps for what lies between them.
 
-    More than ``longest`` [s] without a sample are a gap, whichever stretches the search put into it.
+    More than ``longest`` [s] without a sample are a gap, whichever stretch the search put there.
     """
     at = np.flatnonzero(np.diff(times) > longest)
     gaps = [
@@ -252,6 +255,12 @@ def lags_of_cut(
     return {k: lag * width for k, lag in lags.items()}, _response_seen(lags, width)
 
 
+def least_to_settle(response: float, arrays: Mapping[str, Floats]) -> float:
+    """Return how long a stay of a log must be cut [s], by its instrument's response time [s]."""
+    rate = arrays.get("firing_rate")
+    return least_stay(response, by_rate=rate is not None and shows_the_way(rate))
+
+
 def with_figures(
     segment: Segment,
     times: Floats,
@@ -259,11 +268,12 @@ def with_figures(
     lags: Mapping[str, float],
     response: float,
     guard: float,
+    least: float,
 ) -> Segment:
     """Return a plateau with its figures; other segments as they are.
 
     ``lags`` [s] by quantity, ``response`` [s] for quantities that have none there, ``guard`` [s]
-    left out at the end.
+    left out at the end, ``least`` [s] as :func:`least_to_settle` returns it.
     """
     if segment.kind != "plateau":
         return segment
@@ -271,7 +281,6 @@ def with_figures(
     since: dict[str, float] = {}
     spikes: dict[str, int] = {}
     usual = response / math.log(10.0)
-    least = least_stay(response, by_rate="firing_rate" in arrays)
     for key, column in arrays.items():
         lag = 0.0 if key in NO_LAG else max(lags.get(key, usual), 1.0)
         found = settle(

@@ -59,6 +59,25 @@ def at_recorded_rates(segments: Sequence[Segment], times: Floats, rate: Floats) 
     return _without_empty(out)
 
 
+def shows_the_way(rate: Floats) -> bool:
+    """Return whether a recorded rate [%] shows the servo on its way between two rates.
+
+    One that goes from rate to rate within a sample, as marks and set points do, tells what was
+    wanted and not when the burner was there; one that stays tells neither.
+
+    >>> shows_the_way(np.array([30.0, 30.0, 40.0, 50.0, 60.0, 60.0]))
+    True
+    >>> shows_the_way(np.array([30.0, 30.0, 60.0, 60.0, 60.0, 30.0]))
+    False
+    """
+    moved = np.abs(np.diff(rate[np.isfinite(rate)]))
+    moves = moved > _AT_RATE
+    beside = np.zeros(len(moves), dtype=bool)
+    beside[1:] |= moves[:-1]
+    beside[:-1] |= moves[1:]
+    return bool(moved[moves & beside].sum() > 0.5 * moved[moves].sum())
+
+
 def _span(s: Segment, times: Floats, rate: Floats) -> tuple[float, float]:
     """Return from when to when the rate of a plateau was recorded, its own ends where unsure."""
     low, high = np.searchsorted(times, (s.start, s.end))

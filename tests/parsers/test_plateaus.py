@@ -188,6 +188,26 @@ def test_a_stay_too_short_to_settle_is_reported_unsettled() -> None:
     assert sum(s.settled for s in segments) == 2
 
 
+def test_a_stay_that_was_wanted_longer_than_the_burner_held_it_is_unsettled() -> None:
+    # 100 s are wanted; the servo takes 28 of them, and three response times are 90 s.
+    one = made(
+        [Step("purge", 45), Step("fire", 220, 30), Step("fire", 100, 100), Step("fire", 220, 30)]
+    )
+    wanted = np.zeros(len(one.times))
+    for span in one.truth:
+        if span.kind in ("fire", "ramp"):
+            wanted[one.times >= span.start] = span.firing_rate
+    columns = {**one.columns, "firing_rate": wanted}
+    plateaus = [
+        s
+        for s in propose_cut(one.times, columns, options=CutOptions(response_time=30.0))
+        if s.kind == "plateau"
+    ]
+    assert [s.firing_rate for s in plateaus] == [30, 100, 30]
+    assert [s.settled for s in plateaus] == [True, False, True]
+    assert plateaus[1].end - plateaus[1].start > 3.05 * 30.0  # by its length alone it was
+
+
 def test_a_recorded_rate_is_the_basis_file_and_makes_points() -> None:
     one = made()
     points = points_of_cut(cut(one, rate=True), fuel="natural_gas", phase="as_left")
