@@ -30,8 +30,8 @@ _MARKED = re.compile(r"[&<>\"']").search
 def written(value: Any) -> str:
     """Return what a page writes of a value, safe to stand in text and in quoted attributes.
 
-    >>> written("a < b"), written(Markup("<b>ours</b>")), written(4)
-    ('a &lt; b', Markup('<b>ours</b>'), '4')
+    >>> print(written("a < b"), written(Markup("<b>ours</b>")), written(4))
+    a &lt; b <b>ours</b> 4
     """
     kind = type(value)
     if kind is Markup:
