@@ -8,6 +8,7 @@ const strip = document.getElementById("waiting");
 const words = strip.dataset;
 const list = strip.querySelector("ol");
 const states = new Map();
+const gone = new Map(); // what went up from this page, whichever of its senders took it along
 const LOOKING = "fluebook-looking";
 let behind = false; // entries went up that this page does not show yet
 
@@ -28,6 +29,9 @@ new ResizeObserver(() => {
   document.documentElement.style.setProperty("--strip", `${covers}px`);
 }).observe(strip);
 
+// What stands already is left as it is: a screen reader would say it again.
+const write = (place, text) => place.textContent === text || (place.textContent = text);
+
 const counted = (number) => (number === 1 ? words.one : filled(words.many, { n: number }));
 
 async function draw() {
@@ -36,18 +40,21 @@ async function draw() {
   const went = behind && !waiting.length ? words.gone : "";
   const older = went || (copy ? filled(words.copy, { at: clock(copy) }) : "");
   strip.hidden = !waiting.length && !older && !strip.querySelector(".offer");
-  strip.querySelector(".copy").hidden = !older;
-  if (older) {
+  const copyLine = strip.querySelector(".copy");
+  copyLine.hidden = !older;
+  if (older && copyLine.dataset.said !== older) {
+    copyLine.dataset.said = older;
     const again = said("a", words.again, "more");
     again.href = location.pathname + location.search;
-    strip.querySelector(".copy").replaceChildren(older, " ", again);
+    copyLine.replaceChildren(older, " ", again);
   }
   words.count = waiting.length;
   const count = strip.querySelector(".count");
   count.hidden = !waiting.length;
   const refused = waiting.filter((entry) => entry.state === "refused").length;
-  count.textContent = counted(waiting.length) + (refused ? ` · ${words.refused}: ${refused}` : "");
+  write(count, counted(waiting.length) + (refused ? ` · ${words.refused}: ${refused}` : ""));
   strip.querySelector("button.send").hidden = !waiting.length;
+  const focused = focusIn(list);
   const held = new Set(); // as sendAll holds them back
   list.replaceChildren(
     ...waiting.map((entry) => {
@@ -61,6 +68,7 @@ async function draw() {
       head.append(name, ` · ${clock(entry.made)} · `, said("b", words[state === "sign-in" ? "signIn" : state]));
       row.append(head);
       row.dataset.state = state;
+      row.dataset.entry = entry.id;
       if (state === "refused") {
         if (entry.words) row.append(said("p", entry.words, "small"));
         const look = said("button", words.look, "plain");
@@ -76,6 +84,20 @@ async function draw() {
       return row;
     }),
   );
+  if (focused) focused();
+}
+
+// Rows are made anew while somebody is at them: gives what takes the focus back to the same place.
+function focusIn(rows) {
+  const at = document.activeElement;
+  const row = rows.contains(at) && at.closest("li");
+  if (!row) return null;
+  const place = [...row.querySelectorAll("a, button")].indexOf(at);
+  return () => {
+    const same = [...rows.children].find((one) => one.dataset.entry === row.dataset.entry);
+    const next = (same && same.querySelectorAll("a, button")[place]) || rows.previousElementSibling;
+    next.focus({ preventScroll: true });
+  };
 }
 
 // Sends a refused entry as the browser itself would: the office's answer is shown as a page, with
@@ -114,7 +136,11 @@ async function go(progress = null, unkept = null, own = "") {
     progress,
     unkept,
   );
-  behind ||= [...results].some(([id, result]) => id !== own && result.state === "gone");
+  for (const [id, result] of results) {
+    if (result.state !== "gone") continue;
+    gone.set(id, result);
+    behind ||= id !== own;
+  }
   await draw();
   return results;
 }
@@ -205,7 +231,7 @@ async function submitted(form, button) {
   }, entry.unkept && entry, id);
   bar.remove();
   if (told) told.end();
-  const result = results.get(id);
+  const result = results.get(id) || gone.get(id);
   if (result && result.state === "gone") {
     await dropDraft(draftKey(form));
     goOn(new URL(result.address));
@@ -221,10 +247,24 @@ async function submitted(form, button) {
   } else {
     await dropDraft(draftKey(form));
     again(form);
+    if ((await entries(person)).every((one) => one.id !== id)) {
+      behind = true; // another window took it along
+      await draw();
+    }
     strip.querySelector("details").open = true;
     strip.tabIndex = -1;
     strip.focus();
   }
+}
+
+function plainly(form, button) {
+  fieldsOf(form); // its moments and ids
+  if (button && button.name) {
+    const pressed = document.createElement("input");
+    Object.assign(pressed, { type: "hidden", name: button.name, value: button.value });
+    form.append(pressed);
+  }
+  form.submit();
 }
 
 // Says in words how far a file has come: what went up, by tenths so that a screen reader keeps up,
@@ -350,7 +390,13 @@ async function begin() {
       if (button && button.dataset.looks !== undefined) return; // it only shows something else
       event.preventDefault();
       if (button) button.setAttribute("aria-disabled", "true");
-      submitted(form, button).finally(() => button && button.removeAttribute("aria-disabled"));
+      // Where the browser keeps nothing at all, a form goes as it goes without this script.
+      entries(person)
+        .then(
+          () => submitted(form, button),
+          () => plainly(form, button),
+        )
+        .finally(() => button && button.removeAttribute("aria-disabled"));
     });
   }
   strip.querySelector("button.send").addEventListener("click", () => go());

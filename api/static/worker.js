@@ -67,6 +67,7 @@ const keep = (address, answer, since, where = PAGES) =>
 async function leaving(request) {
   signedOut += 1;
   const answer = await fetch(request);
+  signedOut += 1; // nor are those that were asked for while it was on its way
   await after(forget);
   return answer;
 }

@@ -18,6 +18,16 @@ pytestmark = [
     pytest.mark.skipif(chromium() is None, reason="no Chromium is installed here"),
 ]
 PLAN = two_yearly_plan()
+TAKEN_ALONG = """new Promise((done) => {
+  indexedDB.open("fluebook").onsuccess = (opened) => {
+    const entries = opened.target.result.transaction("entries", "readwrite").objectStore("entries");
+    entries.getAllKeys().onsuccess = (found) => {
+      for (const key of found.target.result) entries.delete(key);
+      done(found.target.result.length);
+    };
+  };
+})"""
+"""Throws away what waits, and tells how many there were."""
 
 
 def test_entries_without_signal_survive_a_restart_and_go_up_once_in_order(
@@ -103,6 +113,12 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
         held = page.locator("#waiting li[data-state=held] b").inner_text()
         assert held == "waits for what was not taken above it"
         assert office.readings(visit) == []
+        # The rows are made anew with every try; whoever is at one of them stays there.
+        page.get_by_role("button", name="Throw it away").focus()
+        page.evaluate("document.querySelector('#waiting li').dataset.old = 'yes'")
+        page.evaluate("dispatchEvent(new Event('online'))")
+        page.locator("#waiting li[data-old]").wait_for(state="detached")
+        assert page.evaluate("document.activeElement.textContent") == "Throw it away"
         page.get_by_role("button", name="Look at it").click()
         page.wait_for_selector(".hint.bad")
         waits(page, 2)  # nothing is gone while it is looked at
@@ -110,7 +126,19 @@ def test_a_refused_entry_is_kept_with_the_office_s_words_and_holds_back_the_rest
         page.locator("input[name=o2_dry]").fill("5.9")
         page.get_by_role("button", name="Keep this reading").click()
         waits(page, 0)
-    assert office.readings(visit) == [(30.0, 5.9), (100.0, 4.4)]  # in the order of their entry
+        assert office.readings(visit) == [(30.0, 5.9), (100.0, 4.4)]  # in the order of entry
+        # Another window sends first what is entered here: it is told, though no answer came.
+        page.goto(f"{address}/readings")
+        page.evaluate(
+            "void navigator.locks.request('fluebook-waiting',"
+            " () => new Promise((free) => { window.free = free }))"
+        )
+        typed(page, "4.2")
+        until = time.monotonic() + 15.0
+        while not page.evaluate(TAKEN_ALONG):
+            assert time.monotonic() < until, "the entry is not kept"
+        page.evaluate("window.free()")
+        page.locator("#waiting .copy", has_text="What waited has gone up.").wait_for()
 
 
 def test_a_device_without_room_sends_at_once_or_says_that_nothing_is_kept(
@@ -130,7 +158,12 @@ def test_a_device_without_room_sends_at_once_or_says_that_nothing_is_kept(
         office.come()
         page.get_by_role("button", name="Keep this reading").click()
         page.wait_for_url("**#typed")
-    assert office.readings(visit) == [(30.0, 6.2)]
+        # A browser that keeps nothing at all sends its forms as one without scripts does.
+        page.add_init_script("indexedDB.open = () => { throw new DOMException('', 'UnknownError') }")
+        page.goto(f"{address}/readings")
+        typed(page, "4.4")
+        page.wait_for_url("**#typed")
+    assert sorted(o2 for _, o2 in office.readings(visit)) == [4.4, 6.2]
 
 
 def test_half_filled_forms_are_offered_again(office: Office, tmp_path: Path) -> None:
