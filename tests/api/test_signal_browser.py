@@ -159,7 +159,8 @@ def test_a_device_without_room_sends_at_once_or_says_that_nothing_is_kept(
         page.get_by_role("button", name="Keep this reading").click()
         page.wait_for_url("**#typed")
         # A browser that keeps nothing at all sends its forms as one without scripts does.
-        page.add_init_script("indexedDB.open = () => { throw new DOMException('', 'UnknownError') }")
+        nothing = "indexedDB.open = () => { throw new DOMException('', 'UnknownError') }"
+        page.add_init_script(nothing)
         page.goto(f"{address}/readings")
         typed(page, "4.4")
         page.wait_for_url("**#typed")
