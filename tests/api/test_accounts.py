@@ -349,7 +349,7 @@ def test_what_a_role_may_not_is_said_on_a_page_in_the_readers_language(door: Tes
     refused = door.get("/accounts?language=es", headers={"Accept": "text/html"})
     assert refused.status_code == 403
     assert refused.headers["content-type"].startswith("text/html")
-    assert "Esto no corresponde a la función de técnico." in refused.text
+    assert "Esto no corresponde al rol de técnico." in refused.text
     assert "This is not for" not in refused.text
     form = door.post("/limits", data={"why": "x"}, headers=FROM_HERE)
     assert (form.status_code, "técnico" in form.text) == (403, True)

@@ -99,7 +99,7 @@ def test_a_withdrawn_file_can_come_again_otherwise_stated(intake: Intake, visit:
     with pytest.raises(WordsMissing):
         intake.withdraw_file(visit, first.attachment_id, "t", " ")
     assert intake.withdraw_file(visit, first.attachment_id, "t", "wrong order").worst != "stop"
-    assert intake.visit(visit).points == []
+    assert not intake.visit(visit).points
     other = replace(RATES, rates=(25.0, 50.0, 75.0, 100.0))
     intake.add_file(visit, DIRTY, "a.csv", "t", statement=other)
     view = intake.visit(visit)
