@@ -26,7 +26,7 @@ from parsers.errors import ReadError
 from parsers.grid import DELIMITERS, Row, split_rows
 from parsers.long_clock import LongClock, added, long_clock, past_midnight
 from parsers.model import Column, LineCount, NotRead, Phase, Reading, ReadWarning
-from parsers.numbers import LARGEST, is_sentinel, no_value
+from parsers.numbers import LARGEST, is_sentinel, no_value, split_cell
 from parsers.rate_marks import (
     ByCode,
     StepReasons,
@@ -305,29 +305,54 @@ def _rates(
     account: Sequence[Column],
 ) -> list[str]:
     """Put the percent of marks to the rate's column, and return the marks."""
-    percents = own.options.marks
+    met = (*own.rate_marks, *body.rate_marks)
     words = body.words.pop(_RATE, None)
     if words is not None:
-        named = [mark_of(t) if t else None for t in words.texts]
-        known = np.array([percents.get(m, np.nan) if m else np.nan for m in named])
-        rates = known[words.codes[: body.rows]]
-        for i, reading in body.odd.items():
-            rates[i] = reading.values.get("firing_rate", np.nan)
-        table.values = {**table.values, "firing_rate": rates}
-        texts = [
-            None if t is None or m in percents else _why_no_rate(t, m)
-            for t, m in zip(words.texts, named, strict=True)
-        ]
-        reasons["firing_rate"] = ByCode(words.codes, texts)
-        unknown = [t[:20] for t, m in zip(words.texts, named, strict=True) if t and not m]
-        unknown = [t for t in unknown if no_value(t) is None]
-        shown = [*own.rate_marks, *body.rate_marks, *(m for m in named if m), *unknown]
-        return list(dict.fromkeys(shown))
-    column = table.values.get("firing_rate")
-    if column is None:
+        shown = _rates_in_words(words, table, body, own.options.marks, reasons)
+    elif "firing_rate" in table.values:
+        headings = " ".join(c.heading for c in account if c.quantity == "firing_rate")
+        shown = _rates_in_numbers(headings, table, plan, body, own, reasons)
+    else:
         return []
-    headings = " ".join(c.heading for c in account if c.quantity == "firing_rate")
-    shown = list(dict.fromkeys((*own.rate_marks, *body.rate_marks)))
+    return list(dict.fromkeys((*met, *shown)))
+
+
+def _rates_in_words(
+    words: Words,
+    table: Table,
+    body: _Body,
+    percents: Mapping[str, float],
+    reasons: dict[str, Mapping[int, str]],
+) -> list[str]:
+    """Make the rate's column of its words, and return the marks and what else stands there."""
+    named = [mark_of(t) if t else None for t in words.texts]
+    unknown = [t[:20] for t, m in zip(words.texts, named, strict=True) if t and not m]
+    unknown = [t for t in unknown if no_value(t) is None]
+    if any(split_cell(t) is not None for t in unknown):
+        raise _Contradicted  # numbers behind marks: the careful code reads both
+    known = np.array([percents.get(m, np.nan) if m else np.nan for m in named])
+    rates = known[words.codes[: body.rows]]
+    for i, reading in body.odd.items():
+        rates[i] = reading.values.get("firing_rate", np.nan)
+    table.values = {**table.values, "firing_rate": rates}
+    texts = [
+        None if t is None or m in percents else _why_no_rate(t, m)
+        for t, m in zip(words.texts, named, strict=True)
+    ]
+    reasons["firing_rate"] = ByCode(words.codes, texts)
+    return [*(m for m in named if m), *unknown]
+
+
+def _rates_in_numbers(
+    headings: str,
+    table: Table,
+    plan: _Plan,
+    body: _Body,
+    own: Ask,
+    reasons: dict[str, Mapping[int, str]],
+) -> list[str]:
+    """Put the percent of steps in their place, and return the steps, none in a log in percent."""
+    column, percents = table.values["firing_rate"], own.options.marks
     if not are_steps(column, headings):
         convert = plan.measured["firing_rate"][1]
         most = float(np.nanmax(column, initial=0.0))
@@ -337,7 +362,7 @@ def _rates(
             and "firing_rate" not in own.options.units
         ):
             raise _Contradicted  # percent or shares: the careful code asks
-        return shown
+        return []
     reasons["firing_rate"] = StepReasons(column.copy())
     steps = steps_of(column)
     for i, reading in body.odd.items():
@@ -346,7 +371,7 @@ def _rates(
     for step in steps:
         moved[column == float(step)] = percents.get(step, np.nan)
     table.values = {**table.values, "firing_rate": moved}
-    return [*shown, *steps]
+    return steps
 
 
 def _why_no_rate(text: str, mark: str | None) -> str:

@@ -109,12 +109,15 @@ def percent_of(marks: Iterable[str], rates: Sequence[float]) -> dict[str, float]
 
     Notes
     -----
-    All or none: a log in which one mark has no rate would be cut as if that were not recorded.
+    All or none: a log in which one mark has no rate would be cut as if that were not recorded. Two
+    marks are two rates, whatever each could be called alone.
 
     >>> percent_of(["low", "high"], [60.0, 30.0, 100.0])
     {'low': 30.0, 'high': 100.0}
     >>> percent_of(["1", "2"], [30.0, 60.0, 100.0]), percent_of(["low", "mid"], [20.0, 40.0])
     (None, None)
+    >>> percent_of(["part", "mid", "high"], [30.0, 60.0, 100.0]) is None
+    True
     """
     shown = dict.fromkeys(marks)
     steps = [int(m) for m in shown if m.isdigit() and m != OFF]
@@ -128,9 +131,10 @@ def percent_of(marks: Iterable[str], rates: Sequence[float]) -> dict[str, float]
     elif len(ordered) == 2 and "low" not in shown:
         known["part"] = ordered[0]
     out = {m: known.get(m) for m in shown if m != OFF}
-    if not out or None in out.values():
+    told = {m: rate for m, rate in out.items() if rate is not None}
+    if not told or len(set(told.values())) < len(out):
         return None
-    return {m: rate for m, rate in out.items() if rate is not None}
+    return told
 
 
 def stepped(
