@@ -73,7 +73,9 @@ class PlansInUse:
             boiler, version = places.document(change.sql, "boiler", boiler_id, Boiler)
             for key in chosen:
                 if key not in known:
-                    raise StateConflict(f"the plan {key} is not in force")
+                    raise StateConflict(
+                        f"the plan {key} is not in force; bring it in first, or choose another"
+                    )
             if chosen != boiler.plans:
                 before = boiler.plans
                 boiler = boiler.model_copy(update={"plans": chosen})
