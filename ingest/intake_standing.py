@@ -118,7 +118,8 @@ def _same(change: Change, one: Standing) -> Standing | None:
 
 
 def _asked(one: Standing) -> tuple[object, ...]:
-    return (one.boiler_id, one.rule, one.reason, one.severity, one.quantity, one.up_to, one.until)
+    said = (one.boiler_id, one.rule, one.reason, one.severity, one.quantity, one.up_to)
+    return (*said, one.until, one.until_part_change)
 
 
 def _mark_again(change: Change, boiler_id: UUID) -> None:

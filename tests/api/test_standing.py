@@ -237,8 +237,14 @@ def test_the_same_again_makes_one(client: TestClient, boiler: str) -> None:
     for _ in range(2):
         assert client.post("/v1/standing-acceptances", json=asked).status_code == 201
     assert len(_all(client, boiler)) == 1
-    other = {**asked, "reason": "another"}
-    assert client.post("/v1/standing-acceptances", json=other).status_code == 409
+    day = {"until": "2027-11-01"}
+    for other in ({"reason": "another"}, day, {**day, "until_part_change": False}):
+        answer = client.post("/v1/standing-acceptances", json={**asked, **other})
+        assert answer.status_code == 409
+    both = {**asked, **day, "id": str(new_id())}
+    assert client.post("/v1/standing-acceptances", json=both).status_code == 201
+    one = {**both, "until_part_change": False}  # it would not end with a part any more
+    assert client.post("/v1/standing-acceptances", json=one).status_code == 409
 
 
 def test_page_of_a_visit_says_first_what_does_not_stand(client: TestClient, boiler: str) -> None:
