@@ -15,6 +15,11 @@ Floats = NDArray[np.float64]
 _AT_RATE = 0.75
 """A recorded rate this near [%] to that of the stay is the stay's: half a step of a whole percent,
 and some play of the actuator. Common practice."""
+_ON_THE_WAY = 0.25
+"""Share of all moves of a recorded rate that several samples in turn must show [1].
+
+On 80 simulated logs (seeds 31000 to 31079) percents show 0.29 and more, set points none.
+"""
 _BURNING = ("plateau", "ramp")
 _FARTHEST = 45.0
 """No end of a stay is moved farther than a servo takes over most of its range [s]."""
@@ -75,7 +80,7 @@ def shows_the_way(rate: Floats) -> bool:
     beside = np.zeros(len(moves), dtype=bool)
     beside[1:] |= moves[:-1]
     beside[:-1] |= moves[1:]
-    return bool(moved[moves & beside].sum() > 0.5 * moved[moves].sum())
+    return bool(moved[moves & beside].sum() > _ON_THE_WAY * moved[moves].sum())
 
 
 def _span(s: Segment, times: Floats, rate: Floats) -> tuple[float, float]:
