@@ -15,7 +15,9 @@ REFUSED = "fluebook.refused"
 
 
 def wants_page(scope: Scope) -> bool:
-    """Return whether a person asks for a page, and no program for an answer."""
+    """Return whether a person asks for a page, and no program for an answer or its head alone."""
+    if scope["method"] == "HEAD":
+        return False  # a page is made as for GET, and its body would follow
     accept = Headers(scope=scope).get("accept", "")
     return not scope["path"].startswith("/v1") and "text/html" in accept
 

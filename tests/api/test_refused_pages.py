@@ -101,6 +101,9 @@ def test_what_is_too_large_or_too_often_is_said_on_a_page(tmp_path: Path) -> Non
             assert often.status_code == 429
             assert re.search(r"Espere \d+ s", _main(often.text))
             assert often.headers["retry-after"].isdigit()
+            # The page that stands in place is made as for GET: its body would follow a head.
+            head = client.head("/help", headers=HOME)
+            assert head.headers["content-type"] == "application/problem+json"
             assert client.get("/help").headers["retry-after"].isdigit()
 
 
