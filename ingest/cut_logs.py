@@ -20,7 +20,7 @@ from ingest.store.log_columns import BY_COLUMN, LogColumns
 from ingest.store.rows import reading_json
 from parsers import PointsUnclear, Problem, Reading, read
 from parsers.alike import by_column
-from parsers.cut_corrections import Figures
+from parsers.cut_corrections import FiguresBySpan
 from parsers.cut_points import Floats, burners_of, log_of_readings, why_no_log
 from parsers.maps import ColumnMap
 from parsers.table import Placed, TabledReadings, bounded, first_lines
@@ -97,7 +97,7 @@ _LOGS = 4
 _held: Held[HeldLog] = Held(_LOGS)
 
 
-_figures: Held[Figures] = Held(_LOGS)
+_figures: Held[FiguresBySpan] = Held(_LOGS)
 _MOST_FIGURES = 5_000
 """Stretches of a log whose figures are held; beyond, all are let go."""
 
@@ -108,7 +108,7 @@ def forget_held_logs() -> None:
     _held, _figures = Held(_LOGS), Held(_LOGS)
 
 
-def held_figures(attachment: UUID, log_sha256: str) -> Figures:
+def held_figures(attachment: UUID, log_sha256: str) -> FiguresBySpan:
     """Return the figures taken of a log's corrected stretches, to be used and added to."""
     found = _figures.get((attachment, log_sha256))
     if found is None or len(found) > _MOST_FIGURES:

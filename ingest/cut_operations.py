@@ -14,7 +14,7 @@ from parsers.cut_corrections import (
     Action,
     Correction,
     CorrectionError,
-    Figures,
+    FiguresBySpan,
     apply_corrections,
 )
 from parsers.cut_points import Floats, proposed_phases
@@ -84,7 +84,7 @@ def applied(
     response_time: float | None = None,
     stated_phase: Phase | None = None,
     shown: tuple[Mapping[str, float], float] | None = None,
-    figures: Figures | None = None,
+    figures: FiguresBySpan | None = None,
 ) -> tuple[list[Segment], dict[float, Phase], dict[float, PhaseBasis]]:
     """Return the cut with its operations, the phase of each plateau by its start, and from where.
 

@@ -38,7 +38,7 @@ class Correction:
     why: str = ""
 
 
-Figures = MutableMapping[tuple[float, float], Segment]
+FiguresBySpan = MutableMapping[tuple[float, float], Segment]
 """Figures of stretches by their ends [s]; what else the segment says is of no account."""
 
 
@@ -54,7 +54,7 @@ def apply_corrections(
     *,
     options: CutOptions | None = None,
     shown: tuple[Mapping[str, float], float] | None = None,
-    figures: Figures | None = None,
+    figures: FiguresBySpan | None = None,
 ) -> list[Segment]:
     """Return the cut with corrections applied in order, and figures taken anew where ends moved.
 
@@ -79,7 +79,7 @@ def apply_corrections(
     response = (options or CutOptions()).response_time or seen
     interval = float(np.median(np.diff(times))) if len(times) > 1 else 1.0
     least = least_to_settle(response, arrays)
-    taken: Figures = {} if figures is None else figures
+    taken: FiguresBySpan = {} if figures is None else figures
     for n, s in enumerate(out):
         span = (s.start, s.end)
         if s.kind != "plateau" or span in same:
