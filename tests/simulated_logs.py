@@ -232,6 +232,29 @@ def joint(made: PlantLog, with_rate: bool) -> Sequence[Segment]:
     return propose_cut(made.times, {k: made.columns[k] for k in keys}, options=options)
 
 
+def recorded(late: float, *, wanted: bool = False) -> Method:
+    """Cut with a rate that is recorded so many seconds late, in percent or as it was wanted.
+
+    What is wanted is known before the servo moves: a relay for low and high fire shows it.
+    """
+
+    def cut(made: PlantLog, with_rate: bool) -> Sequence[Segment]:
+        del with_rate
+        rate = made.columns["firing_rate"]
+        if wanted:
+            rate = np.zeros(len(made.times))
+            for span in made.truth:
+                burning = span.kind in ("fire", "ramp", "air")
+                rate[made.times >= span.start] = span.firing_rate if burning else 0.0
+        then = np.searchsorted(made.times, made.times - late, side="right") - 1
+        columns = {k: made.columns[k] for k in COLUMNS}
+        columns["firing_rate"] = rate[np.maximum(then, 0)]
+        options = CutOptions(response_time=made.response_time)
+        return propose_cut(made.times, columns, options=options)
+
+    return cut
+
+
 def joint_unknown(made: PlantLog, with_rate: bool) -> Sequence[Segment]:
     """Cut by all signals together, the response time estimated from the log."""
     keys = (*COLUMNS, "firing_rate") if with_rate else COLUMNS
@@ -290,6 +313,11 @@ METHODS: dict[str, tuple[Method, bool]] = {
     "all together, response time unknown": (joint_unknown, False),
     "all together": (joint, False),
     "all together, with firing rate": (joint, True),
+    "rate recorded 5 s late": (recorded(5.0), True),
+    "rate recorded 20 s late": (recorded(20.0), True),
+    "rate recorded by marks": (recorded(0.0, wanted=True), True),
+    "rate recorded by marks 5 s late": (recorded(5.0, wanted=True), True),
+    "rate recorded by marks 20 s late": (recorded(20.0, wanted=True), True),
 }
 
 

@@ -62,6 +62,7 @@ def test_off_purge_and_air_are_left_out_and_each_stay_is_one_plateau(rate: bool)
         (simulated_logs.joint_unknown, False),
         (simulated_logs.joint, False),
         (simulated_logs.joint, True),
+        (simulated_logs.recorded(0.0, wanted=True), True),
     ],
 )
 def test_score_on_simulated_logs(method: simulated_logs.Method, with_rate: bool) -> None:
