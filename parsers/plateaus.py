@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from parsers.gaps import LONGEST_GAP, without_gaps
 from parsers.pieces import (
     CUT,
     NO_LAG,
@@ -29,7 +30,7 @@ from parsers.points import Settled
 from parsers.rate_match import RateAim, with_proposed_rates
 from parsers.recorded_rate import at_recorded_rates, shows_the_way
 from parsers.segment_kinds import segments_of
-from parsers.segments import NO_SAMPLE, CutOptions, Segment
+from parsers.segments import CutOptions, Segment
 from parsers.settled import least_stay, settle
 from parsers.step_response import binned, stretches, without_spikes
 
@@ -99,7 +100,7 @@ def propose_cut(
     if "firing_rate" in keys:
         segments = at_recorded_rates(segments, times, arrays["firing_rate"])
     seconds = {k: lag * width for k, lag in lags.items()}
-    longest = max(_LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
+    longest = max(LONGEST_GAP, 3 * response, 5 * float(np.median(np.diff(times))))
     segments = without_gaps(segments, times, longest)
     least = least_to_settle(response, given_arrays)
     figured = [
@@ -116,38 +117,6 @@ def told_from_air(arrays: Mapping[str, Floats]) -> Mapping[str, Floats]:
     if "o2_wet" not in arrays or "o2_dry" in arrays or "co2_dry" in arrays:
         return arrays
     return {**arrays, "o2_dry": arrays["o2_wet"]}
-
-
-_LONGEST_GAP = 120.0
-"""Seconds without a sample over which nobody knows that the burner stayed (common practice).
-
-Three response times of the instrument, or five times what lies between two samples, where more.
-"""
-
-
-def without_gaps(segments: Sequence[Segment], times: Floats, longest: float) -> list[Segment]:
-    """Return the stretches as their parts with samples, and ramps for what lies between them.
-
-    More than ``longest`` [s] without a sample are a gap, whichever stretch the search put there.
-    """
-    at = np.flatnonzero(np.diff(times) > longest)
-    gaps = [
-        Segment("ramp", float(times[n]), float(times[n + 1]), why=NO_SAMPLE) for n in at.tolist()
-    ]
-    out: list[Segment] = []
-    for s in segments:
-        start = s.start
-        for gap in gaps:
-            if gap.end <= s.start or gap.start >= s.end:
-                continue
-            if gap.start > start:
-                out.append(replace(s, start=start, end=gap.start))
-            if not out or out[-1] is not gap:
-                out.append(gap)
-            start = gap.end
-        if s.end > start:
-            out.append(replace(s, start=start))
-    return out
 
 
 def _check(times: Floats, arrays: Mapping[str, Floats]) -> None:

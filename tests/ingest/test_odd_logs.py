@@ -17,7 +17,8 @@ from ingest.how_read import HowRead
 from parsers import PointsUnclear
 from parsers.cut_corrections import Correction, apply_corrections
 from parsers.cut_points import points_of_cut
-from parsers.plateaus import propose_cut, with_figures, without_gaps
+from parsers.gaps import without_gaps
+from parsers.plateaus import propose_cut, with_figures
 from parsers.segments import NO_SAMPLE, CutOptions, Segment
 from samples.plant_log import PlantLog, Step
 from tests import logs
@@ -126,6 +127,20 @@ def test_parts_of_a_stay_meet_and_lose_nothing(
     assert [p.kind for p in parts] == kinds
     assert (parts[0].start, parts[-1].end) == (at[0], at[-1])
     assert all(a.end == b.start for a, b in pairwise(parts))
+
+
+def test_a_burner_that_stands_still_over_gaps_is_one_stretch() -> None:
+    at = np.array([0, 10, 20, 300, 600, 900, 910], dtype=float)
+    off = Segment("off", 10.0, 750.0)
+    parts = without_gaps(
+        [Segment("air", 0.0, 10.0), off, Segment("plateau", 750.0, 910.0)], at, 120
+    )
+    assert [(p.kind, p.start, p.end) for p in parts] == [
+        ("air", 0, 10),
+        ("off", 10, 750),
+        ("ramp", 750, 900),
+        ("plateau", 900, 910),
+    ]
 
 
 @pytest.mark.parametrize("wide", [0.0, 3600.0])
