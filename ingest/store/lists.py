@@ -136,10 +136,9 @@ def _source(parts: Sequence[str]) -> str:
     return VISITS if any(_JOINED.search(part) for part in parts) else "FROM visit v "
 
 
-_BEHIND = (
-    "(v.review_rank > :rank OR (v.review_rank = :rank AND "
-    f"({START} > :started OR ({START} = :started AND v.id > :id))))"
-)
+_LATER = f"v.review_rank = :rank AND {START} >= :started AND ({START} > :started OR v.id > :id)"
+_LESSER = "v.review_rank > :rank"
+_BEHIND = f"({_LESSER} OR ({_LATER}))"
 _IN_ORDER = f"ORDER BY v.review_rank, {START}, v.id LIMIT :most"
 
 
@@ -210,7 +209,8 @@ def next_waiting(sql: sqlite3.Connection, visit_id: UUID) -> tuple[UUID, str | N
         return None
     parts, given = where_wanted(Wanted(), "v.review_rank")
     given |= {"rank": mine[0], "started": mine[1], "id": mine[2], "most": 1}
-    for where in ([*parts, _BEHIND], [*parts, "v.id <> :id"]):
+    # One after the other: the index leads to each, where both in one read all of the rank.
+    for where in ([*parts, _LATER], [*parts, _LESSER], [*parts, "v.id <> :id"]):
         row = sql.execute(
             "SELECT v.id, (SELECT b.name FROM boiler b WHERE b.id = v.boiler_id) FROM visit v "
             f"WHERE {' AND '.join(where)} {_IN_ORDER}",
