@@ -22,11 +22,9 @@ from api.problems import ProblemError, problem_of_status, respond
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing here (RFC 9110, 9.2.1, memory)."""
-_SLOW = "The body came too slowly; nothing was stored."
-
-
+SLOW = "The body came too slowly; nothing was stored."
 _AGAIN_S = 10
-_MUCH = "Other bodies of yours are still on their way or worked on; nothing was stored."
+MUCH = "Other bodies of yours are still on their way or worked on; nothing was stored."
 
 
 def _large(most: int) -> str:
@@ -44,7 +42,7 @@ class TooSlow(HTTPException):
     """
 
     def __init__(self) -> None:
-        super().__init__(408, _SLOW)
+        super().__init__(408, SLOW)
 
 
 class TooManyBytes(HTTPException):
@@ -58,7 +56,7 @@ class TooMuchAtOnce(HTTPException):
     """Together with the others that are on their way the body would hold too much."""
 
     def __init__(self) -> None:
-        super().__init__(429, _MUCH, {"Retry-After": str(_AGAIN_S)})
+        super().__init__(429, MUCH, {"Retry-After": str(_AGAIN_S)})
 
 
 class _Held:
