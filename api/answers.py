@@ -13,6 +13,8 @@ from typing import Any, TypeVar
 from fastapi import FastAPI
 from fastapi.routing import iter_route_contexts
 
+from api.form_refusals import problem_of_packing
+from api.guards import SLOW
 from api.problems import MEDIA_TYPE, ErrorItem, ProblemError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -34,6 +36,7 @@ def refuses(*statuses: int) -> Callable[[F], F]:
     return said
 
 
+_PACKED = problem_of_packing("gzip").details
 _SAID: Mapping[str, tuple[str, ErrorItem | None]] = {
     "bad-request": ("There was an error parsing the body.", None),
     "not-signed-in": (
@@ -57,7 +60,7 @@ _SAID: Mapping[str, tuple[str, ErrorItem | None]] = {
             next_step="Look at the id.",
         ),
     ),
-    "too-slow": ("The body came too slowly; nothing was stored.", None),
+    "too-slow": (SLOW, None),
     "conflict": (
         "the visit is handed in; send it back before changing it.",
         ErrorItem(
@@ -122,16 +125,7 @@ _SAID: Mapping[str, tuple[str, ErrorItem | None]] = {
             next_step="Make a new key for another request; repeat the first one as it was.",
         ),
     ),
-    "packed": (
-        "the body is packed as 'gzip' on its way",
-        ErrorItem(
-            message="the body is packed as 'gzip' on its way",
-            parameter="Content-Encoding",
-            raw="gzip",
-            expected="a body as it is; a file that is a .gz or .zip itself is read",
-            next_step="Send it without Content-Encoding; nothing was stored.",
-        ),
-    ),
+    "packed": (_PACKED.detail, _PACKED.errors[0]),
     "too-often": ("Try again in 12 s.", None),
     "not-installed": (
         "Parquet needs pyarrow.",

@@ -228,6 +228,11 @@ def principal_of(scope: Any) -> Principal:
     return found
 
 
+def may_review(scope: Any) -> bool:
+    """Return whether who is asking decides about visits."""
+    return principal_of(scope).role in ("reviewer", "administrator")
+
+
 def _back(scope: Scope) -> str:
     query = scope.get("query_string", b"").decode("latin-1")
     return str(scope["path"]) + (f"?{query}" if query else "")

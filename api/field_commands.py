@@ -100,13 +100,13 @@ def _meet(
         raise typer.BadParameter("a name is needed", param_hint="--who")
     key = os.environ.get(KEY_VARIABLE)
     try:
-        client = Client(office, who, key=key)
         if key and not in_clear and goes_in_clear(office):
             raise ValueError(
                 "the key, and all that is sent, could be read and changed on its way to a host "
                 "over http://; use the office's https:// address, or add --in-clear where the "
                 "whole way is yours. Nothing was sent"
             )
+        client = Client(office, who, key=key)
     except ValueError as error:
         hint = f"--office, {KEY_VARIABLE}"
         raise typer.BadParameter(str(error), param_hint=hint) from error

@@ -138,17 +138,17 @@ class Lives:
         self, *, before: int | None = None, who: str = "", most: int = 100
     ) -> list[dict[str, Any]]:
         """Return the newest lines of the whole trail, older than a line where given."""
-        return [audit.line_of(t) for t in self.trail_told(before=before, who=who, most=most)]
+        return [audit.line_of(row) for row in self.trail_rows(before=before, who=who, most=most)]
 
-    def trail_told(
+    def trail_rows(
         self, *, before: int | None = None, who: str = "", most: int = 100
-    ) -> list[audit.Told]:
+    ) -> list[audit.TrailRow]:
         """Return the same lines as the book has them, their details not yet read."""
         return audit.newest(self.book.reader, before=before, who=who, most=most)
 
-    def names_of(self, told: Sequence[audit.Told]) -> dict[str, subjects.Subject]:
+    def names_of(self, rows: Sequence[audit.TrailRow]) -> dict[str, subjects.Subject]:
         """Return the names of what lines of the trail are about, by their subject."""
-        return subjects.names_of(self.book.reader, (line[4] for line in told))
+        return subjects.names_of(self.book.reader, (row.subject for row in rows))
 
 
 def _fittings(boiler: Boiler, history: Sequence[Visit]) -> list[Fitting]:

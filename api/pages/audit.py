@@ -14,7 +14,7 @@ from api.pages.render import fragment, page
 from api.pages.show import day
 from api.routes.shared import IntakeOf
 from api.words import Words, _, words
-from ingest.store.audit import Told, line_of
+from ingest.store.audit import TrailRow, line_of
 from ingest.store.subjects import Subject
 
 router = APIRouter(prefix="/audit", include_in_schema=False)
@@ -38,9 +38,9 @@ def _named(about: Subject | None) -> str:
 
 
 @lru_cache(maxsize=2048)
-def _line(told: Told, about: Subject | None, _spoken: Words) -> Markup:
+def _line(row: TrailRow, about: Subject | None, _spoken: Words) -> Markup:
     """Return a line of the page: what the book has of it says all, so it is made once."""
-    line = line_of(told)
+    line = line_of(row)
     kind, _colon, identity = str(line["subject"]).partition(":")
     text = _as_text(line["details"])
     return fragment(
@@ -64,15 +64,15 @@ def trail(request: Request, intake: IntakeOf) -> Response:
     before = request.query_params.get("before", "")
     last = int(before) if before.isascii() and before.isdigit() and len(before) < 15 else None
     who = request.query_params.get("who", "").strip()[:100]
-    told = intake.trail_told(before=last, who=who, most=PAGE + 1)
-    names = intake.names_of(told)
+    rows = intake.trail_rows(before=last, who=who, most=PAGE + 1)
+    names = intake.names_of(rows)
     verified = request.query_params.get("verify") == "yes"
     return page(
         request,
         "audit.html",
         title=_("Audit trail"),
-        lines=[_line(one, names.get(one[4]), words()) for one in told[:PAGE]],
-        older=told[PAGE - 1][0] if len(told) > PAGE else None,
+        lines=[_line(row, names.get(row.subject), words()) for row in rows[:PAGE]],
+        older=rows[PAGE - 1].seq if len(rows) > PAGE else None,
         who=who,
         verified=verified,
         wrong=intake.book.verify() if verified else [],

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
-from api.doorkeeper import principal_of
+from api.doorkeeper import may_review, principal_of
 from api.pages.facts import boiler_words
 from api.pages.kept_by import kept_by
 from api.pages.life_drawn import drawn_of
@@ -133,7 +133,7 @@ def _shown_page(
             for r in intake.unfinished_visits(boiler_id)
         ],
         standing=[standing_view(s, shown) for s in intake.standings(boiler_id, ended=True)],
-        may=role in ("reviewer", "administrator"),
+        may=may_review(request.scope),
         last=_last(intake, life, shown),
         kept=kept_by(life.boiler, plans_of(request), named),
         may_plan=role in permissions_at(f"/boilers/{boiler_id}/plans")["POST"].roles,

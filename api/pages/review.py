@@ -11,7 +11,7 @@ from uuid import UUID
 from fastapi import APIRouter, Request, Response
 
 from api.cautions import counted_caution
-from api.doorkeeper import principal_of
+from api.doorkeeper import may_review, principal_of
 from api.pages.duty import sentences_of, stop_view
 from api.pages.facts import NOTHING_BEYOND, figures_behind, finding_shown
 from api.pages.render import page, shown_for
@@ -167,18 +167,18 @@ def review(request: Request, intake: IntakeOf, settings: SettingsOf) -> Response
     waiting = intake.standing_stops()
     told = waiting[:STOPS_SHOWN]
     behind = figures_behind(intake, sentences_of(told))
-    may_accept = principal_of(request.scope).role in ("reviewer", "administrator")
+    decides = may_review(request.scope)
     return page(
         request,
         "review.html",
         # Whatever is filtered: a stop that nobody took stands on top.
         waiting=[stop_view(one, shown, behind) for one in told],
         waiting_count=len(waiting),
-        can_take=principal_of(request.scope).role in ("reviewer", "administrator"),
+        can_take=decides,
         title=_("Review"),
         headline=headline(counts),
         severity=severity,
-        without=counts.get(None, 0) + counts.get("info", 0) if may_accept else 0,
+        without=counts.get(None, 0) + counts.get("info", 0) if decides else 0,
         asked=asked,
         filter=urlencode(asked),
         rules=sorted((_(r.title), r.key) for r in RULES.values()),

@@ -12,7 +12,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 
-from api.doorkeeper import principal_of
+from api.doorkeeper import may_review, principal_of
 from api.key_words import key_said
 from api.pages.facts import LINES_SHOWN, FileView, file_view, visit_given
 from api.pages.render import page, shown_for
@@ -153,7 +153,7 @@ def _standing(intake: Intake, view: VisitView, shown: Shown) -> dict[str, Standi
 
 def _deciding(request: Request, intake: Intake, view: VisitView) -> Deciding | None:
     """Return where a reviewer goes on; None for others, and while the visit is in the field."""
-    if not _may_review(request) or view.visit.id is None or view.state == "open":
+    if not may_review(request.scope) or view.visit.id is None or view.state == "open":
         return None
     following = intake.next_to_review(view.visit.id)
     if following is None:
@@ -161,13 +161,9 @@ def _deciding(request: Request, intake: Intake, view: VisitView) -> Deciding | N
     return Deciding(following[0], following[1] or _("Boiler not yet known"))
 
 
-def _may_review(request: Request) -> bool:
-    return principal_of(request.scope).role in ("reviewer", "administrator")
-
-
 def _can_stand(request: Request, view: VisitView) -> bool:
     """Return whether the reader may let a finding of this visit stand."""
-    return _may_review(request) and view.visit.boiler_id is not None
+    return may_review(request.scope) and view.visit.boiler_id is not None
 
 
 def plan_of_view(request: Request, intake: Intake, view: VisitView) -> Plan | None:
@@ -274,7 +270,7 @@ def visit_shown(
         fate=upload.fate(view.attachments) if upload else "",
         standing=standing,
         can_stand=_can_stand(request, view),
-        may_review=_may_review(request),
+        may_review=may_review(request.scope),
         deciding=_deciding(request, intake, view),
         **visit_given(
             boiler,
@@ -295,7 +291,7 @@ def visit_shown(
 def visit(request: Request, visit_id: UUID, intake: IntakeOf) -> Response:
     """Show one visit; that a reviewer has opened it is kept while it waits."""
     person = principal_of(request.scope)
-    if _may_review(request):
+    if may_review(request.scope):
         with suppress(NotFound):
             intake.opened_for_review(visit_id, person.name or "page")
     return visit_page(request, intake, visit_id)

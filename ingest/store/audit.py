@@ -11,7 +11,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 
@@ -146,14 +146,21 @@ def _head(connection: sqlite3.Connection) -> tuple[int, str]:
     return int(seq), str(digest)
 
 
-_NAMES = ("seq", "at", "who", "action", "subject", "details", "hash")
-Told = tuple[int, str, str, str, str, str, str]
-"""A line as the book has it: number, time, person, action, subject, details as JSON, hash."""
+class TrailRow(NamedTuple):
+    """A line as the book has it, its details as JSON."""
+
+    seq: int
+    at: str
+    who: str
+    action: str
+    subject: str
+    details: str
+    hash: str
 
 
-def line_of(told: Told) -> dict[str, Any]:
+def line_of(row: TrailRow) -> dict[str, Any]:
     """Return a line by its names, the details read."""
-    return {**dict(zip(_NAMES, told, strict=True)), "details": json.loads(told[5])}
+    return {**row._asdict(), "details": json.loads(row.details)}
 
 
 def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[dict[str, Any]]:
@@ -163,20 +170,20 @@ def trail(connection: sqlite3.Connection, subject: str | None = None) -> list[di
         "SELECT seq, at, who, action, subject, details, hash FROM audit" + where + " ORDER BY seq",
         {"subject": subject} if subject is not None else {},
     )
-    return [line_of(row) for row in rows]
+    return [line_of(TrailRow(*row)) for row in rows]
 
 
 def newest(
     connection: sqlite3.Connection, *, before: int | None = None, who: str = "", most: int = 100
-) -> list[Told]:
+) -> list[TrailRow]:
     """Return the newest lines of the trail, of one person where named, older than a line."""
-    rows: list[Told] = connection.execute(
+    rows = connection.execute(
         "SELECT seq, at, who, action, subject, details, hash FROM audit WHERE "
         "(:before IS NULL OR seq < :before) AND (:who = '' OR who = :who) "
         "ORDER BY seq DESC LIMIT :most",
         {"before": before, "who": who, "most": most},
-    ).fetchall()
-    return rows
+    )
+    return [TrailRow(*row) for row in rows]
 
 
 def checked_lines(

@@ -10,7 +10,7 @@ from ingest.store.named import rows_of_each
 
 
 class Subject(NamedTuple):
-    """A name, and of a visit its start as it was sent; None where that is not known."""
+    """A name, and of a visit its start as the book has it; None where that is not known."""
 
     name: str
     started: str | None = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import secrets
 import sqlite3
 from collections.abc import Sequence
@@ -143,10 +142,11 @@ def in_states(
     sql: sqlite3.Connection, boiler_id: UUID, states: Sequence[VisitState]
 ) -> list[VisitRow]:
     """Return a boiler's visits in some states, newest first, without those from another book."""
+    inside, given = named("state", states)
     rows = sql.execute(
         f"SELECT {_COLUMNS} FROM visit WHERE boiler_id = :boiler_id AND NOT imported "
-        "AND state IN (SELECT value FROM json_each(:states)) ORDER BY started DESC, id DESC",
-        {"boiler_id": str(boiler_id), "states": json.dumps(states)},
+        f"AND state IN ({inside}) ORDER BY started DESC, id DESC",
+        {"boiler_id": str(boiler_id), **given},
     )
     return [_row(r) for r in rows]
 
